@@ -1,0 +1,1 @@
+"""What the owner can set: settings and sounds. Pure; the ground floor."""

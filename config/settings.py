@@ -1,0 +1,158 @@
+"""The settings: everything the owner can change, with range, default and unit on each field.
+
+Units: decibels (``_db``), hertz (``_hz``), seconds (``_s``), frames; MIDI channels count from 1.
+An empty file is a complete configuration: every field has a default. The models are frozen and
+strict (``true`` is not 1, ``"8"`` is not 8), and an unknown key is a fault.
+"""
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from config.temperament import Temperament
+
+
+class Section(BaseModel):
+    """A strict, frozen table of the settings file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Controller(Section):
+    """Which controllers are played, and how their keys are read."""
+
+    name: str = ""
+    """Part of the controller's name, upper or lower case; empty: every real controller."""
+    channels: list[Annotated[int, Field(ge=1, le=16)]] = []
+    """MIDI channels listened to; empty: all sixteen."""
+    fixed_velocity: int = Field(default=0, ge=0, le=127)
+    """One velocity for every key, for keyboards without; 0: as played."""
+
+
+class Audio(Section):
+    """Which sound card plays, and in how large blocks."""
+
+    device: str = ""
+    """Part of the sound card's name, upper or lower case; empty: the best one."""
+    sample_rate: int = Field(default=0, ge=0, le=192_000)
+    """Frames per second; 0: the card's own rate."""
+    block_frames: Literal[32, 64, 128, 256, 512, 1024] = 64
+    """Frames per block: smaller answers sooner, larger is easier on the processor."""
+
+    @model_validator(mode="after")
+    def _rate_is_playable(self) -> "Audio":
+        if 0 < self.sample_rate < 22_050:
+            raise ValueError(f"sample_rate = {self.sample_rate}: 0, or 22050 to 192000")
+        return self
+
+
+class SoundChoice(Section):
+    """Which sound plays."""
+
+    name: str = Field(default="market-organ", min_length=1)
+    """The sound at power-on: the name of its file without ``.toml``."""
+    programs: list[str] = Field(
+        default=[
+            "market-organ",
+            "reed-organ",
+            "stopped-flute",
+            "low-reed",
+            "bowed-string",
+            "plucked-string",
+            "struck-bar",
+            "tower-bell",
+            "sine",
+            "flat64",
+        ],
+        max_length=128,
+    )
+    """Program change *n* (from 1) chooses the *n*-th of these."""
+
+
+class Level(Section):
+    """How loud."""
+
+    volume_db: float = Field(default=0.0, ge=-80.0, le=12.0)
+    """The volume of the whole instrument."""
+    ceiling_db: float = Field(default=-1.0, ge=-40.0, le=0.0)
+    """No sample leaves the instrument above this, relative to full scale."""
+
+
+class Tuning(Section):
+    """Where the keys sound."""
+
+    a4_hz: float = Field(default=440.0, ge=380.0, le=500.0)
+    """The frequency of A4, key 69 (ISO 16: 440 Hz)."""
+    temperament: Temperament = "equal"
+    """How the twelve keys of the octave are spaced; A keeps its frequency."""
+
+
+class Vibrato(Section):
+    """What the modulation controller does."""
+
+    rate_hz: float = Field(default=5.5, ge=0.1, le=12.0)
+    """How often the pitch swings."""
+    depth_cents: float = Field(default=50.0, ge=0.0, le=600.0)
+    """How far each way at full modulation (GM2's default is 50)."""
+
+
+Target = Literal["volume", "tilt", "attack", "release", "partial"]
+
+# What the two ends of a control's travel mean when the binding does not say: volume and partial
+# in dB, tilt in dB per octave, attack and release in octaves of time (-3: an eighth, 3: eight-fold).
+TRAVEL: dict[Target, tuple[float, float]] = {
+    "volume": (-40.0, 6.0),
+    "tilt": (-9.0, 3.0),
+    "attack": (-4.0, 4.0),
+    "release": (-4.0, 4.0),
+    "partial": (-60.0, 6.0),
+}
+
+
+class Binding(Section):
+    """One knob, and what it does."""
+
+    control: int = Field(ge=1, le=119)
+    """The knob's controller number (CC)."""
+    target: Target
+    """What it changes."""
+    partial: int = Field(default=0, ge=0, le=128)
+    """Which partial, counted from 1; only for the target ``partial``."""
+    low: float | None = Field(default=None, ge=-80.0, le=24.0)
+    """The meaning of 0, in the target's unit."""
+    high: float | None = Field(default=None, ge=-80.0, le=24.0)
+    """The meaning of 127, in the target's unit."""
+
+    @model_validator(mode="after")
+    def _partial_is_named_exactly_when_needed(self) -> "Binding":
+        if (self.target == "partial") != (self.partial > 0):
+            raise ValueError(
+                f"partial = {self.partial}: 1 to 128 with target = 'partial', else left out"
+            )
+        return self
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The meaning of 0 and of 127, in the target's unit."""
+        low, high = TRAVEL[self.target]
+        return (
+            low if self.low is None else self.low,
+            high if self.high is None else self.high,
+        )
+
+
+class Settings(Section):
+    """Everything the owner can set. ``Settings()`` is the default."""
+
+    polyphony: int = Field(default=16, ge=1, le=256)
+    """Notes at once; one more takes the place of the oldest."""
+    controller: Controller = Controller()
+    audio: Audio = Audio()
+    sound: SoundChoice = SoundChoice()
+    level: Level = Level()
+    tuning: Tuning = Tuning()
+    vibrato: Vibrato = Vibrato()
+    bindings: list[Binding] = [
+        Binding(control=74, target="tilt"),
+        Binding(control=72, target="release"),
+    ]

@@ -1,0 +1,180 @@
+"""A sound: a timbre as partials, an envelope and an answer to velocity.
+
+A sound is a TOML file; its name is the file's name without ``.toml``. The partials are given
+either as ratios and levels (``[partials]``) or by organ footage (``[footage]``, a length ratio:
+8' is partial 1, ``2 2/3'`` partial 3), levels always in dB.
+
+Units: dB, seconds, cycles (phase 0 is a rising sine). A decay or release time is a T60: the
+time in which the level falls by 60 dB.
+"""
+
+import re
+from functools import cached_property
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from config.settings import Section
+
+MAX_PARTIALS = 128
+_FOOTAGE = re.compile(r"(?:(\d+)\s+)?(\d+)(?:/(\d+))?'")
+
+LevelDb = Annotated[float, Field(ge=-120.0, le=24.0)]
+Ratio = Annotated[float, Field(ge=0.01, le=1000.0)]
+Phase = Annotated[float, Field(ge=-1.0, le=1.0)]
+# Below 20 ms a decay counted back from its onset to the start of a long block overflows float32.
+Decay = Annotated[float, Field(ge=0.02, le=600.0)]
+
+
+class Partials(Section):
+    """The partials, as columns; a single number stands for all of them."""
+
+    count: int = Field(default=0, ge=0, le=MAX_PARTIALS)
+    """How many; 0: as many as the lists have."""
+    ratio: list[Ratio] = []
+    """Frequency over the key's frequency; empty: 1, 2, 3 ..."""
+    level_db: list[LevelDb] | LevelDb = 0.0
+    """Level of each partial, relative to the others."""
+    phase: list[Phase] | Literal["sine", "low-crest"] = "sine"
+    """Phase at the onset in cycles; ``low-crest`` spreads them so that the peak stays low."""
+    decay_s: list[Decay] | Decay | None = None
+    """T60 of each partial's own decay at C4; left out: none decays by itself."""
+    decay_per_octave: float = Field(default=1.0, ge=0.1, le=2.0)
+    """The decay times are multiplied by this for every octave above C4."""
+    stretch: float = Field(default=0.0, ge=0.0, le=0.1)
+    """Inharmonicity B of a stiff string: partial *n* at n·√((1+B·n²)/(1+B))."""
+
+
+class Envelope(Section):
+    """How a note grows, holds and fades."""
+
+    attack_s: float = Field(default=0.005, ge=0.001, le=20.0)
+    """From silence to the full level, along a raised cosine."""
+    decay_s: float = Field(default=1.0, ge=0.02, le=600.0)
+    """T60 of the approach to the sustain level."""
+    sustain: float = Field(default=1.0, ge=0.0, le=1.0)
+    """Level of a held note after the decay, relative to its peak."""
+    release_s: float = Field(default=0.1, ge=0.02, le=600.0)
+    """T60 after the key is let go."""
+
+
+class Velocity(Section):
+    """What the strength of a key stroke changes."""
+
+    range_db: float = Field(default=24.0, ge=0.0, le=60.0)
+    """How much quieter velocity 1 is than velocity 127."""
+    tilt_db: float = Field(default=0.0, ge=0.0, le=12.0)
+    """How much duller velocity 1 is than velocity 127, in dB per octave."""
+
+
+class Sound(Section):
+    """One timbre. Read `ratios`, `levels`, `phases` and `decays_s`, not the tables behind them."""
+
+    title: str = Field(min_length=1, max_length=40)
+    about: str = Field(min_length=1, max_length=200)
+    """One line on the acoustics it comes from."""
+    level_db: float = Field(default=0.0, ge=-80.0, le=24.0)
+    """Trim that makes the sounds equally loud."""
+    partials: Partials | None = None
+    footage: dict[str, LevelDb] | None = None
+    """Organ stops by length in feet, each with its level in dB."""
+    envelope: Envelope = Envelope()
+    velocity: Velocity = Velocity()
+
+    @model_validator(mode="after")
+    def _partials_agree(self) -> "Sound":
+        if (self.partials is None) == (self.footage is None):
+            raise ValueError("either [partials] or [footage] has to be there, and not both")
+        if self.footage is not None:
+            if not 1 <= len(self.footage) <= MAX_PARTIALS:
+                raise ValueError(f"footage: 1 to {MAX_PARTIALS} stops, not {len(self.footage)}")
+            for stop in self.footage:
+                _partial_of(stop)
+        if self.partials is not None:
+            lengths = {
+                key: len(value)
+                for key in ("ratio", "level_db", "phase", "decay_s")
+                if isinstance(value := getattr(self.partials, key), list) and value
+            }
+            if self.partials.count:
+                lengths["count"] = self.partials.count
+            if not lengths:
+                raise ValueError("partials: give count, or a list of ratio or level_db")
+            if len(set(lengths.values())) > 1:
+                raise ValueError(f"partials: lists of different length: {lengths}")
+            if max(lengths.values()) > MAX_PARTIALS:
+                raise ValueError(f"partials: at most {MAX_PARTIALS}, not {max(lengths.values())}")
+        return self
+
+    @cached_property
+    def ratios(self) -> tuple[float, ...]:
+        """Frequency of each partial over the key's frequency, stretch included."""
+        if self.partials is None:
+            return tuple(_partial_of(stop) for stop in self.footage or {})
+        values = self.partials.ratio or [float(n) for n in range(1, self._count + 1)]
+        stretch = self.partials.stretch
+        return tuple(n * ((1 + stretch * n * n) / (1 + stretch)) ** 0.5 for n in values)
+
+    @cached_property
+    def levels(self) -> tuple[float, ...]:
+        """Linear level of each partial, the trim not included."""
+        if self.partials is None:
+            decibels = list((self.footage or {}).values())
+        else:
+            level_db = self.partials.level_db
+            decibels = level_db if isinstance(level_db, list) else [level_db] * self._count
+        return tuple(10 ** (value / 20) for value in decibels)
+
+    @cached_property
+    def phases(self) -> tuple[float, ...]:
+        """Phase of each partial at its onset, in cycles."""
+        phase = "low-crest" if self.partials is None else self.partials.phase
+        if isinstance(phase, list):
+            return tuple(phase)
+        return _low_crest(self.levels) if phase == "low-crest" else (0.0,) * len(self.levels)
+
+    @cached_property
+    def decays_s(self) -> tuple[float, ...] | None:
+        """T60 of each partial at C4; None: none decays by itself."""
+        if self.partials is None or self.partials.decay_s is None:
+            return None
+        decay = self.partials.decay_s
+        return tuple(decay if isinstance(decay, list) else [decay] * self._count)
+
+    @property
+    def decay_per_octave(self) -> float:
+        """The factor on every decay time for each octave above C4."""
+        return 1.0 if self.partials is None else self.partials.decay_per_octave
+
+    @property
+    def _count(self) -> int:
+        assert self.partials is not None
+        columns = (self.partials.ratio, self.partials.level_db, self.partials.phase)
+        lists = [column for column in columns if isinstance(column, list) and column]
+        decay = self.partials.decay_s
+        return self.partials.count or len(lists[0] if lists else decay)  # type: ignore[arg-type]
+
+
+def _partial_of(stop: str) -> float:
+    """Return the ratio of an organ stop such as ``2 2/3'``: 8 feet over its length."""
+    match = _FOOTAGE.fullmatch(stop)
+    if match is None or int(match[2]) == 0 or match[3] == "0":
+        raise ValueError(f"footage: {stop!r} is no length; write 8', 4' or 2 2/3'")
+    whole, top, bottom = (int(part) if part else None for part in match.groups())
+    if whole is not None and bottom is None:
+        raise ValueError(f"footage: {stop!r} is no length; write 8', 4' or 2 2/3'")
+    return 8.0 / ((whole or 0) + (top or 0) / (bottom or 1))
+
+
+def _low_crest(levels: tuple[float, ...]) -> tuple[float, ...]:
+    """Return phases in cycles that keep the peak of harmonic partials low.
+
+    Source: M. R. Schroeder, IEEE Trans. IT-16 (1970), 85-89, the rule for any power spectrum.
+    """
+    total = sum(level * level for level in levels)
+    phases, phase, below = [], 0.0, 0.0
+    for level in levels:
+        phases.append((0.25 - phase) % 1.0)
+        below += level * level / total
+        phase += below
+    return tuple(phases)

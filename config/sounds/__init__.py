@@ -1,0 +1,1 @@
+"""The sounds that come with partiald, one TOML file each."""

@@ -1,0 +1,1 @@
+"""Messages in, samples out. Pure: no clock, device, thread, log or file."""
