@@ -1,0 +1,76 @@
+"""The program: one command run, its fault told in lines a user can act on, its exit code.
+
+Exit codes: 0 done, or stopped when asked; 1 failure; 2 wrong usage; 78 a fault in a settings or
+sound file. Promise: no traceback, unless PARTIALD_TRACEBACK is set in the environment.
+"""
+
+import os
+
+# OpenBLAS reads these once, when numpy is imported: a second thread would only wait in the audio.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ[_name] = "1"
+
+import sys  # noqa: E402
+import traceback  # noqa: E402
+from collections.abc import Sequence  # noqa: E402
+
+from daemon import cli  # noqa: E402
+from daemon.faults import DeviceError, RunError, UsageError  # noqa: E402
+
+FAILURE, USAGE, SETTINGS = 1, 2, 78
+_ENDED_BY_HAND = ("run", "listen", "testtone")
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the command line ``words`` (the process's own when None); return the exit code."""
+    words = sys.argv[1:] if words is None else words
+    try:
+        code = cli.dispatch(words)
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:
+        # Whoever read us has had enough. The interpreter flushes once more at exit: into nothing.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except KeyboardInterrupt:
+        if any(word in _ENDED_BY_HAND for word in words):
+            return 0
+        return _tell("stopped by hand before it was done", FAILURE)
+    except UsageError as fault:
+        return _tell(str(fault), USAGE)
+    except (DeviceError, RunError) as fault:
+        return _tell(str(fault), FAILURE)
+    except Exception as fault:  # noqa: BLE001 a user gets a line, never a traceback
+        return _other(fault)
+
+
+def _other(fault: Exception) -> int:
+    """Tell a fault of a settings file, of the system or of this program."""
+    from config.faults import ConfigError
+
+    if isinstance(fault, ConfigError):
+        return _tell(str(fault), SETTINGS)
+    if os.environ.get("PARTIALD_TRACEBACK"):
+        traceback.print_exception(fault)
+    if isinstance(fault, OSError):
+        what = fault.strerror or str(fault)
+        return _tell(f"{fault.filename}: {what}" if fault.filename else what, FAILURE)
+    frames = traceback.extract_tb(fault.__traceback__)
+    where = f" at {os.path.basename(frames[-1].filename)}:{frames[-1].lineno}" if frames else ""
+    what = " ".join(str(fault).split())
+    return _tell(
+        f"a mistake of partiald's own{where}: {type(fault).__name__}: {what}; "
+        "PARTIALD_TRACEBACK=1 shows more",
+        FAILURE,
+    )
+
+
+def _tell(lines: str, code: int) -> int:
+    """Write each line to stderr behind our name and return ``code``."""
+    for line in lines.splitlines():
+        sys.stderr.write(f"partiald: {line}\n")
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
