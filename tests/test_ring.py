@@ -1,0 +1,133 @@
+import mmap
+import os
+import threading
+from collections import deque
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.ring import SLOTS, Ring
+
+NOTE = (0x90, 60, 100)
+
+
+def fresh() -> memoryview:
+    return memoryview(bytearray(Ring.SIZE))
+
+
+def test_zeroed_memory_is_an_empty_ring() -> None:
+    ring = Ring(fresh())
+    assert ring.get() is None
+    assert (ring.waiting, ring.overflows, ring.overflowed_notes, ring.notes) == (0, 0, 0, 0)
+
+
+messages = st.one_of(
+    st.tuples(st.integers(0x80, 0xEF), st.integers(0, 127), st.integers(0, 127)),
+    st.tuples(st.integers(0xC0, 0xDF), st.integers(0, 127)),
+    st.just((0xFF,)),
+)
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.none(),
+            st.tuples(messages, st.integers(0, (1 << 48) - 1), st.integers(0, 65_535)),
+        ),
+        max_size=200,
+    ),
+    st.integers(0, 70_000 * SLOTS),
+)
+def test_what_goes_in_comes_out_unchanged_and_in_order(
+    steps: list[tuple[tuple[int, ...], int, int] | None], start: int
+) -> None:
+    memory = fresh()
+    words = memory.cast("Q")
+    words[0] = words[1] = start  # any position, also where the lap number wraps
+    ring, model = Ring(memory), deque[tuple[int, int, bytes]]()
+    for step in steps:
+        if step is None:
+            assert ring.get() == (model.popleft() if model else None)
+        else:
+            message, time_us, controller = step
+            assert ring.put(message, time_us, controller)
+            model.append((time_us, controller, bytes(message)))
+    assert ring.waiting == len(model)
+    assert [ring.get() for _ in range(len(model))] == list(model)
+    assert ring.get() is None
+
+
+def test_a_full_ring_refuses_counts_and_keeps_what_it_has() -> None:
+    ring = Ring(fresh())
+    accepted = 0
+    while ring.put(NOTE, accepted, 3):
+        accepted += 1
+    ring.put((0xB0, 7, 100), 0, 0)
+    ring.put((0x90, 60, 0), 0, 0)  # velocity 0 is a note-off (MIDI 1.0, Table II)
+    assert accepted == ring.notes == ring.waiting
+    assert SLOTS // 2 < accepted < SLOTS
+    assert (ring.overflows, ring.overflowed_notes) == (3, 1)
+    assert ring.take_lost_notes() == 1
+    assert ring.take_lost_notes() == 0
+    assert ring.get() == (0, 3, bytes(NOTE))
+    assert ring.put(NOTE, 7, 3)
+    taken = [ring.get() for _ in range(accepted)]
+    assert taken[-1] == (7, 3, bytes(NOTE))
+    assert [record[0] for record in taken if record][:-1] == list(range(1, accepted))
+
+
+def test_another_consumer_continues_where_the_first_one_ended() -> None:
+    memory = fresh()
+    producer = Ring(memory)
+    for time_us in range(5):
+        producer.put(NOTE, time_us, 0)
+    first = Ring(memory)
+    assert [first.get(), first.get()] == [(0, 0, bytes(NOTE)), (1, 0, bytes(NOTE))]
+    assert Ring(memory).get() == (2, 0, bytes(NOTE))
+
+
+def test_half_a_record_is_not_a_record() -> None:
+    for torn in (0, 1):
+        memory = fresh()
+        ring = Ring(memory)
+        ring.put(NOTE, 1, 0)
+        words = memory.cast("Q")
+        words[8 + torn] = 0
+        assert ring.get() is None
+
+
+def test_threads_of_the_producer_lose_nothing() -> None:
+    ring = Ring(fresh())
+
+    def play(controller: int) -> None:
+        for time_us in range(400):
+            ring.put(NOTE, time_us, controller)
+
+    threads = [threading.Thread(target=play, args=(n,)) for n in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    taken = [ring.get() for _ in range(1600)]
+    for controller in range(4):
+        times = [record[0] for record in taken if record and record[1] == controller]
+        assert times == list(range(400))
+
+
+def test_messages_cross_from_one_process_to_another() -> None:
+    memory = mmap.mmap(-1, Ring.SIZE)
+    ring, total = Ring(memoryview(memory)), 20_000
+    child = os.fork()
+    if child == 0:
+        sent = 0
+        while sent < total:
+            sent += ring.put((0x90, sent & 127, 1 + sent % 127), sent, sent & 7)
+        os._exit(0)
+    received = 0
+    while received < total:
+        record = ring.get()
+        if record is not None:
+            expected = bytes((0x90, received & 127, 1 + received % 127))
+            assert record == (received, received & 7, expected)
+            received += 1
+    assert os.waitpid(child, 0)[1] == 0
