@@ -1,0 +1,54 @@
+# What to do with this checkout. The first call of a target sets up what it needs, once.
+#
+# PYTHON=/path/to/python3 chooses the interpreter .venv is made with (3.11 or later).
+
+PYTHON ?= python3
+BIN := ./.venv/bin
+CODE := config daemon voices tests
+
+.NOTPARALLEL:
+.PHONY: help rehearse test check lint format types bench wheel clean
+
+help:
+	@echo "make rehearse  hear and see the whole path, without hardware: start here"
+	@echo "make test      the tests"
+	@echo "make check     ruff, mypy and the tests: what a change must pass"
+	@echo "make bench     how much of each block's time the sound takes, on this machine"
+	@echo "make format    let ruff lay out the code"
+	@echo "make wheel     dist/partiald-*.whl"
+	@echo "make clean     away with everything these targets made, .venv too"
+
+rehearse: .venv/play.stamp
+	$(BIN)/partiald rehearse
+
+test: .venv/develop.stamp
+	$(BIN)/pytest
+
+check: lint types test
+
+lint: .venv/develop.stamp
+	$(BIN)/ruff check $(CODE)
+	$(BIN)/ruff format --check $(CODE)
+
+format: .venv/develop.stamp
+	$(BIN)/ruff format $(CODE)
+
+types: .venv/develop.stamp
+	$(BIN)/mypy
+
+bench: .venv/bench.stamp
+	$(BIN)/python tests/bench_engine.py
+
+# An old build/ would put deleted modules into the new wheel.
+wheel: .venv/play.stamp
+	@rm -rf build dist
+	@$(BIN)/pip --quiet --disable-pip-version-check wheel --no-deps --wheel-dir dist .
+	@rm -rf build
+	@ls dist/*.whl
+
+clean:
+	rm -rf .venv build dist rehearsal *.egg-info .mypy_cache .pytest_cache .ruff_cache .hypothesis
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+.venv/%.stamp: pyproject.toml .ci/setup
+	@PYTHON="$(PYTHON)" sh .ci/setup $*
