@@ -1,0 +1,52 @@
+"""The laws of level, pan, velocity and pitch.
+
+Units: controller values 0 to 127, gains linear, pitch in hertz.
+"""
+
+from collections.abc import Sequence
+from math import cos, log, pi, sin
+
+LN_1000 = log(1000.0)
+"""A T60 of T frames is a rate of ``LN_1000 / T`` nepers per frame."""
+
+
+def controller_gain(value: float) -> float:
+    """Return the gain of channel volume or expression: 40·log10(v/127) dB.
+
+    Source: GM2 v1.2a, sections 3.3.4 and 3.3.6.
+    """
+    return (value / 127.0) ** 2
+
+
+def pan_gains(value: float) -> tuple[float, float]:
+    """Return the gains left and right of pan, whose squares sum to 1.
+
+    Source: RP-036, Default Pan Formula; 0 and 1 are both hard left, 64 is the centre.
+    """
+    angle = pi / 2 * max(0.0, value - 1.0) / 126.0
+    return (cos(angle), sin(angle)) if value < 127 else (0.0, 1.0)
+
+
+def velocity_gain(velocity: float, range_db: float) -> float:
+    """Return the gain of a velocity: a square law with ``range_db`` from 1 to 127.
+
+    Source: R. B. Dannenberg, The Interpretation of MIDI Velocity, Proc. ICMC 2006, 193-196.
+    """
+    root = 10 ** (range_db / 40)
+    offset = 127 / (126 * root) - 1 / 126
+    return float(((1 - offset) * velocity / 127 + offset) ** 2)
+
+
+def key_frequency(key: int, a4_hz: float, offsets: Sequence[float]) -> float:
+    """Return the frequency of a key, 69 being A4, with twelve offsets in cents from C to B."""
+    return a4_hz * 2.0 ** ((key - 69 + offsets[key % 12] / 100.0) / 12.0)
+
+
+def decibels(value_db: float) -> float:
+    """Return the linear gain of a level in dB."""
+    return float(10.0 ** (value_db / 20.0))
+
+
+def travel(value: int, low: float, high: float) -> float:
+    """Return what a control at ``value`` means between its two ends; 64 is the exact middle."""
+    return low + (high - low) * (value / 128 if value <= 64 else 0.5 + (value - 64) / 126)

@@ -1,0 +1,45 @@
+"""The tables of keys that have been played, kept for the next time.
+
+Shapes: see `voices.tables`.
+"""
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from voices.tables import Tables, tables
+from voices.timbre import Timbre
+
+MOST = 1024
+"""Tables kept; one more, and all make room (bent notes leave many that never come back)."""
+
+Wanted = tuple[Timbre, int, float]
+"""A timbre, the key that was struck, and its frequency as bent, in cycles per frame."""
+
+
+class TableCache:
+    """Tables by timbre, key and frequency, for blocks of one length."""
+
+    def __init__(self, frames: int) -> None:
+        self._frames = frames
+        self._known: dict[Wanted, Tables] = {}
+
+    def tables(self, wanted: Sequence[Wanted]) -> list[Tables]:
+        """Return the tables of several keys; those not known are made, all at once."""
+        missing = [each for each in wanted if each not in self._known]
+        if missing:
+            if len(self._known) + len(missing) > MOST:
+                self._known.clear()
+                missing = list(wanted)
+            for timbre in {each[0] for each in missing}:
+                self.prepare(timbre, [each[1:] for each in missing if each[0] is timbre])
+        return [self._known[each] for each in wanted]
+
+    def prepare(self, timbre: Timbre, keys: Iterable[tuple[int, float]]) -> None:
+        """Make the tables of several keys of one timbre, each key with its frequency."""
+        keys = list(keys)
+        turns = np.array([turn for _, turn in keys])[:, None] * timbre.ratios
+        decays = np.array([timbre.decays_at(key) for key, _ in keys])
+        made = tables(turns, decays, self._frames)
+        for place, (key, turn) in enumerate(keys):
+            self._known[timbre, key, turn] = Tables(*(each[place] for each in made))

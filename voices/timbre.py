@@ -1,0 +1,55 @@
+"""A timbre: a sound prepared for one sample rate, as arrays over its partials.
+
+Units: cycles per frame, frames, nepers per frame, linear levels, phases in cycles.
+Shapes: ``P`` partials, padded with silent ones to a multiple of four.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from config.sound import Sound
+from voices.laws import LN_1000, decibels, velocity_gain
+
+MIDDLE_C = 60
+PADDING = 4
+
+
+class Timbre:
+    """One sound at one sample rate. Nothing in it changes."""
+
+    def __init__(self, sound: Sound, sample_rate: int) -> None:
+        envelope = sound.envelope
+        self.sound = sound
+        self.count = len(sound.ratios)
+        self.partials = -(-self.count // PADDING) * PADDING
+        self.ratios = self._padded(sound.ratios, 1.0)
+        self.octaves = np.log2(self.ratios)
+        self.lowest = min(sound.ratios)
+        self.phases = self._padded(sound.phases, 0.0)
+        self.levels = self._padded(sound.levels, 0.0) * decibels(sound.level_db)
+        self.decays = np.zeros(self.partials)
+        if sound.decays_s is not None:
+            self.decays[: self.count] = LN_1000 / (np.array(sound.decays_s) * sample_rate)
+        self.attack = envelope.attack_s * sample_rate
+        self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
+        self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
+        self.sustain = envelope.sustain
+
+    def _padded(self, values: tuple[float, ...], filler: float) -> NDArray[np.float64]:
+        padded = np.full(self.partials, filler)
+        padded[: self.count] = values
+        return padded
+
+    def levels_at(self, velocity: int) -> NDArray[np.float64]:
+        """Return the level of each partial at a velocity."""
+        answer = self.sound.velocity
+        levels = self.levels * velocity_gain(velocity, answer.range_db)
+        if answer.tilt_db:
+            softness = (127 - velocity) / 126
+            levels *= 10.0 ** (self.octaves * (-answer.tilt_db * softness / 20))
+        return levels
+
+    def decays_at(self, key: int) -> NDArray[np.float64]:
+        """Return the own decay of each partial at a key."""
+        factor: float = self.sound.decay_per_octave ** ((key - MIDDLE_C) / 12)
+        return self.decays / factor

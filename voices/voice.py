@@ -1,0 +1,69 @@
+"""A voice: one sounding note and its place in a bank."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voices.allocator import Place
+from voices.ledger import Note
+from voices.segment import Segment
+from voices.timbre import Timbre
+
+if TYPE_CHECKING:
+    from voices.bank import Bank
+
+
+class Voice:
+    """One note, from its onset until its last sample.
+
+    It has one of the polyphony's places until it is stolen or struck again; then it only fades.
+    """
+
+    __slots__ = (
+        "audible",
+        "bank",
+        "channel",
+        "decays",
+        "ends",
+        "frequency",
+        "index",
+        "key_down",
+        "levels",
+        "loudest",
+        "note",
+        "place",
+        "released",
+        "segment",
+        "timbre",
+    )
+
+    def __init__(
+        self,
+        note: Note,
+        place: Place,
+        channel: int,
+        timbre: Timbre,
+        frequency: float,
+        segment: Segment,
+    ) -> None:
+        self.note = note
+        self.place = place
+        self.channel = channel
+        """The channel's index in `Motion`."""
+        self.timbre = timbre
+        self.frequency = frequency
+        """Cycles per frame of the key, not bent."""
+        self.levels: NDArray[np.float64] = timbre.levels_at(note.velocity)
+        self.decays: NDArray[np.float64] = timbre.decays_at(note.key)
+        self.loudest = float(self.levels.sum())
+        self.segment = segment
+        self.ends = float("inf")
+        """The frame from which it is silent."""
+        self.key_down = True
+        self.released = False
+        """Whether neither key nor pedal holds it."""
+        self.audible = False
+        """Whether its channel's gain has been above zero since its onset."""
+        self.bank: Bank
+        self.index = -1
