@@ -42,7 +42,9 @@ _CHECK = struct.Struct("<I")
 class Ledger(Protocol):
     """The part of the note count that is published."""
 
-    received: int
+    @property
+    def received(self) -> int:
+        """Note-ons so far."""
 
     def accounts(self) -> dict[str, int]:
         """Return every account, in the order of `ACCOUNTS`."""
@@ -51,10 +53,21 @@ class Ledger(Protocol):
 class Meters(Protocol):
     """The part of an instrument that is published."""
 
-    frame: int
-    peaks: tuple[float, float]
-    sounding: int
-    partials: int
+    @property
+    def frame(self) -> int:
+        """The frame at which the next block starts."""
+
+    @property
+    def peaks(self) -> tuple[float, float]:
+        """Linear peaks of the latest block."""
+
+    @property
+    def sounding(self) -> int:
+        """Notes that sound."""
+
+    @property
+    def partials(self) -> int:
+        """Partials that sound."""
 
     @property
     def ledger(self) -> Ledger:

@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 
 from config.settings import Settings
 from config.sound import Sound
-from daemon.board import ERROR_BYTES, Board, Ledger, Timing
+from daemon.board import ERROR_BYTES, Board, Ledger, Meters, Timing
 from daemon.clock import FrameClock
 from daemon.ring import Ring
+from voices.instrument import Instrument
 
 GUARD_US = 500.0
 """Room for a callback that enters late: with it under 2 % of messages miss their frame (measured
@@ -42,13 +43,8 @@ class BookingLedger(Ledger, Protocol):
         """Book note-ons that never became a note of the instrument."""
 
 
-class Played(Protocol):
+class Played(Meters, Protocol):
     """What the player needs of an instrument."""
-
-    frame: int
-    peaks: tuple[float, float]
-    sounding: int
-    partials: int
 
     @property
     def ledger(self) -> BookingLedger:
@@ -97,17 +93,13 @@ class Playing:
         instrument: Played | None = None,
         clock_ns: Callable[[], int] = time.perf_counter_ns,
     ) -> None:
-        if instrument is None:
-            from voices.instrument import Instrument
-
-            instrument = Instrument(
-                settings,
-                sample_rate=sample_rate,
-                block_frames=block_frames,
-                sounds=sounds,
-                mono=mono,
-            )
-        self.instrument: Played = instrument
+        self.instrument: Played = instrument or Instrument(
+            settings,
+            sample_rate=sample_rate,
+            block_frames=block_frames,
+            sounds=sounds,
+            mono=mono,
+        )
         self.timing = Timing(sample_rate, block_frames)
         self.faults_in_a_row = 0
         """Blocks silenced without a good one between; the player gives up on many."""

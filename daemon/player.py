@@ -1,0 +1,272 @@
+"""The player process: it owns the sound card, plays, and leaves when the card does.
+
+Threads: PortAudio's callback renders; the main thread waits for settings, watches the stream, and
+ends the process. One process for each life of a card, so PortAudio always begins afresh.
+
+The process speaks only through its link: nothing of it reaches the terminal or the journal but
+the events that the keeper logs. It ends with a status of `Ending`, or by a signal.
+"""
+
+import ctypes
+import enum
+import os
+import select
+import signal
+import threading
+import time
+from collections.abc import Mapping
+from typing import Any, NoReturn
+
+import numpy as np
+
+from config.settings import Settings
+from config.sound import Sound
+from daemon import realtime
+from daemon.board import Board
+from daemon.cards import Card, list_cards, missing, rank
+from daemon.link import Link
+from daemon.output import Output, OutputError
+from daemon.playing import Playing
+from daemon.quiet import hush
+from daemon.realtime import Grant
+from daemon.ring import Ring
+
+_POLL_S = 0.1
+_FIRST_BLOCK_S = 3.0
+_FADE_S = 1.0
+_FAULTY_S = 0.5
+_CLOSE_S = 0.5
+_PR_SET_PDEATHSIG = 1
+
+
+class Ending(enum.IntEnum):
+    """Why the player left: its exit status."""
+
+    ASKED = 0
+    FAULT = 1
+    """The instrument failed block after block, or the player itself did."""
+    REFUSED = 3
+    """No card, or none that could be opened."""
+    LOST = 4
+    """The card, or the sound server, went away."""
+
+
+def follow_parent(parent: int) -> None:
+    """Have the kernel kill this process when its parent dies; leave at once if it has."""
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0)
+    if os.getppid() != parent:
+        os._exit(Ending.ASKED)
+
+
+def prepared(
+    settings_plain: Mapping[str, Any], sounds_plain: Mapping[str, Any]
+) -> tuple[Settings, dict[str, Sound] | None]:
+    """Return validated settings and sounds; no sounds: None, for the shipped ones.
+
+    Sound by sound, with a pause after each: one call over all would hold the interpreter, and
+    with it the audio callback, for milliseconds.
+    """
+    settings = Settings.model_validate(settings_plain)
+    sounds = {}
+    for name, plain in sounds_plain.items():
+        sound = Sound.model_validate(plain)
+        # Worked out here once, so that the callback finds them ready.
+        _ = sound.ratios, sound.levels, sound.phases, sound.decays_s
+        sounds[name] = sound
+        time.sleep(0)
+    return settings, sounds or None
+
+
+class Player:
+    """One life of a card.
+
+    Parameters
+    ----------
+    ring, board
+        The shared memory's two halves.
+    link
+        To the spawner.
+    """
+
+    def __init__(self, ring: Ring, board: Board, link: Link) -> None:
+        self._ring = ring
+        self._board = board
+        self._link = link
+        self._asked_to_stop = False
+        self._grants: list[Grant] = []
+
+    def live(self, job: Mapping[str, Any]) -> NoReturn:
+        """Open the card, play, and leave the process."""
+        try:
+            ending = self._live(job)
+        except Exception as error:  # noqa: BLE001 - told, not printed: the terminal is not ours
+            self._tell("log", f"the player failed: {type(error).__name__}: {error}", "error")
+            ending = Ending.FAULT
+        # Not `sys.exit`: closing the stream of a lost card, or its library's exit, may hang.
+        os._exit(ending)
+
+    def stop(self, *_: object) -> None:
+        """Ask for the fade and the end; a signal handler."""
+        self._asked_to_stop = True
+
+    def _live(self, job: Mapping[str, Any]) -> Ending:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        signal.signal(signal.SIGTERM, self.stop)
+        hush()
+        settings, sounds = prepared(job["settings"], job["sounds"])
+        cards = self._candidates(job, settings)
+        if not cards:
+            return Ending.REFUSED
+        self._grants = realtime.prepare()
+        opened = self._open(cards, settings, sounds)
+        if opened is None:
+            return Ending.REFUSED
+        output, playing = opened
+        realtime.calm_collector()
+        try:
+            output.start()
+        except OutputError as error:
+            self._tell("refused", f"'{output.card.name}' does not start: {error}", "warning")
+            return Ending.REFUSED
+        if not self._wait_for_a_block(output):
+            self._tell("refused", f"'{output.card.name}' asks for no sound", "warning")
+            return Ending.REFUSED
+        self._announce(output, settings)
+        return self._play(output, playing)
+
+    def _candidates(self, job: Mapping[str, Any], settings: Settings) -> list[Card]:
+        if job["card"]:
+            return [Card.from_plain(job["card"])]
+        wanted = settings.audio.device
+        cards = list_cards()
+        ranked = rank(cards, wanted)
+        if not ranked:
+            self._tell("refused", missing(cards, wanted), "warning")
+        return ranked
+
+    def _open(
+        self, cards: list[Card], settings: Settings, sounds: dict[str, Sound] | None
+    ) -> tuple[Output, Playing] | None:
+        """Open the first card that can be opened."""
+        faults = []
+        for card in cards:
+            rate = settings.audio.sample_rate or card.rate
+            playing = Playing(
+                settings,
+                ring=self._ring,
+                board=self._board,
+                sample_rate=rate,
+                block_frames=settings.audio.block_frames,
+                sounds=sounds,
+                mono=card.channels == 1,
+            )
+            _warm_up(settings, sounds, rate)
+            try:
+                output = Output(
+                    card,
+                    playing,
+                    block_frames=settings.audio.block_frames,
+                    sample_rate=rate,
+                    on_first=self._raise_priority,
+                )
+            except OutputError as error:
+                held = f"; held by {card.holder}" if card.holder else ""
+                faults.append(f"'{card.name}' can't be opened: {error}{held}")
+                continue
+            for fault in faults:
+                self._tell("log", fault, "warning")
+            return output, playing
+        self._tell("refused", "; ".join(faults), "warning")
+        return None
+
+    def _raise_priority(self) -> None:
+        self._grants.append(realtime.raise_priority())
+
+    def _wait_for_a_block(self, output: Output) -> bool:
+        until = time.monotonic() + _FIRST_BLOCK_S
+        while output.blocks == 0 and time.monotonic() < until:
+            time.sleep(0.002)
+        return output.blocks > 0
+
+    def _announce(self, output: Output, settings: Settings) -> None:
+        refused = [str(grant) for grant in self._grants if grant.refused]
+        if refused:
+            self._tell("log", "playing without " + "; ".join(refused), "warning")
+        else:
+            granted = ", ".join(str(grant) for grant in self._grants)
+            self._tell("log", f"granted: {granted}", "debug")
+        block_ms = 1000 * settings.audio.block_frames / output.sample_rate
+        if output.card.period_ms > 1.5 * block_ms:
+            self._tell(
+                "log",
+                f"the sound server adds {output.card.period_ms:.1f} ms, more than a block of "
+                f"{block_ms:.1f} ms; a smaller period there answers sooner",
+                "info",
+            )
+        self._link.send(
+            kind="ready",
+            level="info",
+            text=f"output '{output.card.name}', {output.sample_rate} Hz, "
+            f"{settings.audio.block_frames}-frame blocks, {output.channels} channels",
+            card=output.card.as_plain(),
+            sample_rate=output.sample_rate,
+            delay_ms=round(1000 * output.delay_s, 2),
+        )
+
+    def _play(self, output: Output, playing: Playing) -> Ending:
+        faulty_blocks = max(int(_FAULTY_S * output.sample_rate / playing.timing.block_frames), 10)
+        while not self._asked_to_stop:
+            readable, _, _ = select.select([self._link], [], [], _POLL_S)
+            if not output.alive(time.monotonic()):
+                self._tell("lost", f"'{output.card.name}' went away", "warning")
+                return Ending.LOST
+            if playing.faults_in_a_row > faulty_blocks:
+                text = playing.timing.error.decode("utf-8", "replace")
+                self._tell("log", f"the instrument fails in every block: {text}", "error")
+                return Ending.FAULT
+            if readable and not self._take_settings(playing):
+                break
+        playing.finish()
+        until = time.monotonic() + _FADE_S
+        while not playing.silent and time.monotonic() < until:
+            time.sleep(0.002)
+        # What has been rendered is still on its way to the card.
+        time.sleep(min(2 * output.delay_s, 0.2) if playing.silent else 0.0)
+        # A JACK server that a client leaves without a word is deaf for seconds; but it may hang.
+        threading.Timer(_CLOSE_S, os._exit, (Ending.ASKED,)).start()
+        output.close()
+        return Ending.ASKED
+
+    def _take_settings(self, playing: Playing) -> bool:
+        """Hand on what has come; False: nobody is there any more."""
+        for message in self._link.receive():
+            try:
+                playing.submit(*prepared(message["settings"], message["sounds"]))
+            except ValueError as error:
+                self._tell("log", f"settings not taken over: {error}", "error")
+        return self._link.open
+
+    def _tell(self, kind: str, text: str, level: str) -> None:
+        self._link.send(kind=kind, text=text, level=level)
+
+
+def _warm_up(settings: Settings, sounds: dict[str, Sound] | None, sample_rate: int) -> None:
+    """Play a little on an instrument that nobody hears: code and tables are in memory then."""
+    ring, board = Ring(memoryview(bytearray(Ring.SIZE))), Board(memoryview(bytearray(Board.SIZE)))
+    frames = settings.audio.block_frames
+    scratch = Playing(
+        settings,
+        ring=ring,
+        board=board,
+        sample_rate=sample_rate,
+        block_frames=frames,
+        sounds=sounds,
+    )
+    out = np.zeros((frames, 2), np.float32)
+    for key in range(48, 60):
+        ring.put((0x90, key, 64), 0, 0)
+        scratch.block(out, 0)
+        ring.put((0x80, key, 64), 0, 0)
+    for _ in range(8):
+        scratch.block(out, 0)
