@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.envelopes import Envelopes
-from voices.motion import PITCH, Motion, Stretch
+from voices.motion import GAINS, PITCH, Motion, Stretch
 from voices.moving import Movers, advance, sounding
 from voices.segment import Segment
 from voices.spectrum import Spectrum
@@ -46,12 +46,15 @@ class Bank:
         self.count = 0
         self.voices: list[Voice] = []
         self.channel = np.zeros(0, np.intp)
+        self.gain = np.zeros((0, 2), np.float32)
+        """Shape (V, 2): left and right, for channels whose gain does not move."""
         self._frames = frames
         self._motion = motion
         self._spectrum = spectrum
         self._cache = cache
         self._next_end = float("inf")
         self._next_tidy = 0
+        self._any_stale = False
         self._envelopes = Envelopes(voices + SPARE_ROWS, frames)
         self._make_room(voices + SPARE_ROWS)
 
@@ -76,25 +79,27 @@ class Bank:
         self._phases = room("_phases", np.float64, partials)
         self._octaves = room("_octaves", np.float64, partials)
         self._frequency = room("_frequency", np.float64)
-        self._turned = room("_turned", np.float64)
-        """Cycles of the key in a block at the pitch its tables are for."""
+        self._turning = room("_turning", np.float64)
+        """Cycles per frame of the key at the pitch its tables are for."""
         self._phase = room("_phase", np.float64)
-        """Cycles of the key since the onset, at the start of the next block."""
+        """Cycles of the key since the onset, as of frame ``_since``."""
+        self._since = room("_since", np.float64)
         self._onset = room("_onset", np.float64)
         self._stale = room("_stale", bool)
         """Whether tables and state do not hold: a new voice, or one that was in motion."""
         self.channel = room("channel", np.intp)
+        self.gain = room("gain", np.float32, 2)
         self._packed = (
             *(self._rows, self._columns, self._step, self._state, self._levels, self._decays),
-            *(self._ratios, self._phases, self._octaves, self._frequency, self._turned),
-            *(self._phase, self._onset, self._stale, self.channel),
+            *(self._ratios, self._phases, self._octaves, self._frequency, self._turning),
+            *(self._phase, self._since, self._onset, self._stale, self.channel, self.gain),
         )
         self._narrow = np.zeros((capacity, partials), np.complex64)
         self._left = np.zeros((capacity, rows, partials), np.complex64)
         self._wave = np.zeros((capacity, rows, columns), np.float32)
 
-    def add(self, voice: Voice, offset: int) -> None:
-        """Give a voice a row; its onset is ``offset`` frames into the next block."""
+    def add(self, voice: Voice) -> None:
+        """Give a voice a row; its onset lies in the next block."""
         if self.count == len(self._frequency):
             self._envelopes.grow(2 * self.count)
             self._make_room(2 * self.count)
@@ -109,9 +114,9 @@ class Bank:
         self._octaves[row] = voice.timbre.octaves
         self._frequency[row] = voice.frequency
         self._onset[row] = voice.segment.start
-        pitch = self._motion.pitch(voice.channel)
-        self._phase[row] = -offset * voice.frequency * pitch
-        self._stale[row] = True
+        self._phase[row] = self._turning[row] = 0.0
+        self._since[row] = voice.segment.start
+        self._stale[row] = self._any_stale = True
         self.channel[row] = voice.channel
         self._envelopes.start(row, voice.segment)
         self._watch_end(voice)
@@ -126,9 +131,12 @@ class Bank:
         voice.ends = voice.segment.falls_below(min(0.5, 1e-6 / max(voice.loudest, 1e-6)))
         self._next_end = min(self._next_end, voice.ends)
 
-    def render(self, frame: int, stretches: Sequence[Stretch] | None) -> NDArray[np.float32]:
-        """Return the next block of every voice, shape (V, T), before the channels' gains.
+    def render(
+        self, frame: int, stretches: Sequence[Stretch] | None
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
+        """Return the next block of every voice, (V, T), before the channels' gains.
 
+        With it comes a level for each, (V, 1), where that is all the envelopes ask for.
         ``stretches`` are the motion of the channels in this block, if there is any.
         """
         count = self.count
@@ -136,11 +144,12 @@ class Bank:
         if stretches is not None:
             moves = self._motion.turning[self.channel[:count]]
             movers = np.flatnonzero(moves)
-        if self._stale[:count].any():
+            self.gain[:count] = self._motion.value[self.channel[:count], GAINS]
+        if self._any_stale:
             rested = self._stale[:count].copy()
             rested[movers] = False
-            if rested.any():
-                self._rest(np.flatnonzero(rested), frame)
+            self._rest(np.flatnonzero(rested), frame)
+            self._any_stale = len(movers) > 0
         wave = self._wave[:count]
         if len(movers) < count:
             narrow, left = self._narrow[:count], self._left[:count]
@@ -149,12 +158,13 @@ class Bank:
             np.matmul(left.view(np.float32), self._columns[:count], out=wave)
             self._state[:count] *= self._step[:count]
         flat = wave.reshape(count, self._frames)
-        self._phase[:count] += self._turned[:count]
         if len(movers) and stretches is not None:
-            self._phase[movers] -= self._turned[movers]
             self._move(movers, frame, stretches, flat)
-        flat *= self._envelopes.levels(frame, count)
-        return flat
+        level = self._envelopes.levels(frame, count)
+        if level.shape[1] == 1:
+            return flat, level
+        flat *= level
+        return flat, None
 
     def _rest(self, rows: NDArray[np.intp], frame: int) -> None:
         """Give voices at rest the tables and state of the pitch they rest at."""
@@ -169,14 +179,16 @@ class Bank:
         )
         for place, row in enumerate(rows):
             self._rows[row], self._columns[row], self._step[row], weight[place] = known[place]
-        self._turned[rows] = turns * self._frames
+        phase = self._phase_at(rows, frame, turns)
+        self._phase[rows], self._since[rows], self._turning[rows] = phase, frame, turns
         self._stale[rows] = False
+        self.gain[rows] = values[:, GAINS]
         level = self._levels[rows] * weight
         level *= np.exp(self._decays[rows] * (self._onset[rows] - frame)[:, None])
         gains = self._spectrum.gains(values, self._octaves[rows])
         if gains is not None:
             level *= gains
-        angle = self._ratios[rows] * self._phase[rows][:, None] + self._phases[rows] - 0.25
+        angle = self._ratios[rows] * phase[:, None] + self._phases[rows] - 0.25
         self._state[rows] = level * np.exp(2j * np.pi * (angle - np.rint(angle)))
 
     def _move(
@@ -187,9 +199,10 @@ class Bank:
         wave: NDArray[np.float32],
     ) -> None:
         """Render the voices in motion, stretch by stretch."""
-        self._stale[movers] = True
+        self._stale[movers] = self._any_stale = True
         channels, octaves = self.channel[movers], self._octaves[movers]
-        frequency, onset, phase = self._frequency[movers], self._onset[movers], self._phase[movers]
+        frequency, onset = self._frequency[movers], self._onset[movers]
+        phase = self._phase_at(movers, frame, self._turning[movers])
         fixed = (self._ratios[movers], self._phases[movers], self._levels[movers])
         decays = self._decays[movers]
         turns = self._ratios[movers] * frequency[:, None]
@@ -213,7 +226,14 @@ class Bank:
                 stretch.cut(begin, end),
             )
             phase = phase + advance(frequency, float(length), first, slope)
-        self._phase[movers] = phase
+        self._phase[movers], self._since[movers] = phase, frame + self._frames
+
+    def _phase_at(
+        self, rows: NDArray[np.intp], frame: int, turning: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Return the cycles turned until ``frame``, at ``turning`` since last accounted for."""
+        phase: NDArray[np.float64] = self._phase[rows] + turning * (frame - self._since[rows])
+        return phase
 
     def _gains(
         self,
@@ -246,7 +266,7 @@ class Bank:
             row = voice.index
             for array in self._packed:
                 array[row] = array[self.count]
-            self._envelopes.columns[row] = self._envelopes.columns[self.count]
+            self._envelopes.move(self.count, row)
             self.voices[row] = last
             last.index = row
 

@@ -30,6 +30,7 @@ class Envelopes:
         self._grid = np.concatenate([np.arange(rows) * columns, np.arange(columns)])
         self._rows = rows
         self._levels = np.zeros((capacity, rows, columns), np.float32)
+        self._sustain = np.zeros((capacity, 1), np.float32)
         self._changes: list[tuple[int, Segment]] = []
         self._rising_until = self._curved_until = 0.0
 
@@ -39,11 +40,21 @@ class Envelopes:
         self.columns = np.zeros((capacity, kept.shape[1]))
         self.columns[: len(kept)] = kept
         self._levels = np.zeros((capacity, *self._levels.shape[1:]), np.float32)
+        self._sustain = self.columns[:, 4:5].astype(np.float32)
 
     def start(self, row: int, segment: Segment) -> None:
         """Put a new note's first segment into a row."""
-        self.columns[row] = segment
+        self._put(row, segment)
         self._watch(segment)
+
+    def _put(self, row: int, segment: Segment) -> None:
+        self.columns[row] = segment
+        self._sustain[row] = segment.sustain
+
+    def move(self, source: int, target: int) -> None:
+        """Copy one row to another."""
+        self.columns[target] = self.columns[source]
+        self._sustain[target] = self._sustain[source]
 
     def change(self, row: int, segment: Segment) -> None:
         """Start another segment in a row, inside the next block."""
@@ -64,7 +75,7 @@ class Envelopes:
         """Return the levels from ``frame`` on: shape (V, T), or (V, 1) when all are constant."""
         rising = frame < self._rising_until
         if not (rising or self._changes or frame < self._curved_until):
-            return self.columns[:count, 4, None].astype(np.float32)
+            return self._sustain[:count]
         levels = self._settled_levels(frame, count)
         if rising:
             columns = self.columns[:count]
@@ -74,7 +85,7 @@ class Envelopes:
                 levels[rows] = evaluate(columns[rows], frames)
         for row, segment in self._changes:
             first = int(segment.start) - frame
-            self.columns[row] = segment
+            self._put(row, segment)
             frames = np.arange(frame + first, frame + self._frames, dtype=np.float64)
             levels[row, first:] = evaluate(self.columns[row : row + 1], frames)[0]
         self._changes.clear()
@@ -90,5 +101,5 @@ class Envelopes:
         across = fall[:, self._rows :].astype(np.float32)
         levels = self._levels[:count]
         np.multiply(down[:, :, None], across[:, None, :], out=levels)
-        levels += sustain[:, None, None].astype(np.float32)
+        levels += self._sustain[:count, :, None]
         return levels.reshape(count, self._frames)

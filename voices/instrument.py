@@ -219,7 +219,7 @@ class Instrument:
         voice = Voice(note, place, channel.index, timbre, frequency, segment)
         voice.audible = bool(channel.goals[LEFT] or channel.goals[RIGHT])
         self._allocator.strike(voice)
-        self._bank(timbre).add(voice, at - self.frame)
+        self._bank(timbre).add(voice)
 
     def _note_off(self, channel: Channel, message: Sequence[int], at: int) -> None:
         place = (channel.controller, channel.number, message[1])
@@ -362,12 +362,11 @@ class Instrument:
             return
         stretches = self._motion.stretches(frame, frames)
         for place, bank in enumerate(banks):
-            wave = bank.render(frame, stretches)
-            mix(wave, bank, self._motion, stretches, out, fresh=place == 0)
+            wave, level = bank.render(frame, stretches)
+            moving = stretches if self._motion.panning else None
+            mix(wave, level, bank, moving, out, fresh=place == 0)
             self._retire(bank.ended(self.frame))
-        self._guard.limit(out)
-        high, low = out.max(axis=0), out.min(axis=0)
-        self.peaks = (float(max(high[0], -low[0])), float(max(high[1], -low[1])))
+        self.peaks = self._guard.limit(out)
 
     def _retire(self, ended: Iterable[Voice]) -> None:
         for voice in ended:

@@ -9,37 +9,42 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.bank import Bank
-from voices.motion import LEFT, RIGHT, Motion, Stretch
-
-_GAINS = slice(LEFT, RIGHT + 1)
+from voices.motion import GAINS, Stretch
 
 
 def mix(
     wave: NDArray[np.float32],
+    level: NDArray[np.float32] | None,
     bank: Bank,
-    motion: Motion,
     stretches: Sequence[Stretch] | None,
     out: NDArray[np.float32],
     *,
     fresh: bool,
 ) -> None:
-    """Write the voices of a bank, ``wave`` (V, T), into ``out`` (T, 2); add if not ``fresh``."""
-    channels = bank.channel[: bank.count]
-    if stretches is None or not motion.panning:
-        gain = motion.value[channels, _GAINS].astype(np.float32)
+    """Write the voices of a bank, ``wave`` (V, T), into ``out`` (T, 2); add if not ``fresh``.
+
+    ``level``, shape (V, 1), goes on top where given; ``stretches`` are those of gains in motion.
+    """
+    if stretches is None:
+        gain = bank.gain[: bank.count]
+        if level is not None:
+            gain = gain * level
         if fresh:
             np.dot(wave.T, gain, out=out)
         else:
-            out += wave.T @ gain
+            out += np.dot(wave.T, gain)
         return
+    channels = bank.channel[: bank.count]
     for stretch in stretches:
-        offset, frames = stretch.offset, stretch.frames
-        first, last = stretch.cut(stretch.begin[channels, _GAINS], stretch.end[channels, _GAINS])
-        gains = np.concatenate([first, (last - first) / frames], axis=1).astype(np.float32)
-        mixed = wave[:, offset : offset + frames].T @ gains
-        ramp = np.arange(frames, dtype=np.float32)[:, None]
-        part = mixed[:, :2] + ramp * mixed[:, 2:]
+        part = slice(stretch.offset, stretch.offset + stretch.frames)
+        first, last = stretch.cut(stretch.begin[channels, GAINS], stretch.end[channels, GAINS])
+        gains = np.concatenate([first, (last - first) / stretch.frames], axis=1)
+        if level is not None:
+            gains *= level
+        mixed = np.dot(wave[:, part].T, gains.astype(np.float32))
+        ramp = np.arange(stretch.frames, dtype=np.float32)[:, None]
         if fresh:
-            out[offset : offset + frames] = part
+            out[part] = mixed[:, :2]
         else:
-            out[offset : offset + frames] += part
+            out[part] += mixed[:, :2]
+        out[part] += ramp * mixed[:, 2:]

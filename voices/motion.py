@@ -23,7 +23,7 @@ REST_S = 0.1
 """How long after its last change a channel still counts as in motion."""
 
 PITCH, SWING, LEFT, RIGHT, TILT, FIRST_PARTIAL = range(6)
-_GAINS = slice(LEFT, RIGHT + 1)
+GAINS = slice(LEFT, RIGHT + 1)
 _ARRIVED = np.array([1e-3, 1e-3, 1e-6, 1e-6, 1e-3])
 """How near a value has to be to its goal to jump there."""
 
@@ -78,7 +78,7 @@ class Motion:
         channels = len(self.value)
         self._arrived = np.concatenate([_ARRIVED, np.full(partials, 1e-2)])
         self._shapes = np.ones(columns, bool)  # the columns that change pitch or spectrum
-        self._shapes[_GAINS] = False
+        self._shapes[GAINS] = False
         if columns != self.value.shape[1]:
             fixed = (values[:, :FIRST_PARTIAL] for values in (self.value, self._goal))
             free = np.zeros((channels, partials))
@@ -141,7 +141,7 @@ class Motion:
                 self._step(cell)
             length = min(frames - offset, GRID - inside)
             result.append(self._stretch(cell, inside, length, offset))
-            self.panning |= bool((self._begin[:, _GAINS] != self._end[:, _GAINS]).any())
+            self.panning |= bool((self._begin[:, GAINS] != self._end[:, GAINS]).any())
             turning |= self._rest_until > frame + offset
             offset += length
         self.turning = turning
