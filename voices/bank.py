@@ -21,7 +21,7 @@ from voices.moving import Movers, advance, sounding
 from voices.segment import Segment
 from voices.spectrum import Spectrum
 from voices.table_cache import TableCache
-from voices.tables import below_nyquist, shape_of
+from voices.tables import FADE_START, below_nyquist, shape_of
 from voices.voice import Voice
 
 SILENT = 1e-7
@@ -148,7 +148,8 @@ class Bank:
         if self._any_stale:
             rested = self._stale[:count].copy()
             rested[movers] = False
-            self._rest(np.flatnonzero(rested), frame)
+            if rested.any():
+                self._rest(np.flatnonzero(rested), frame)
             self._any_stale = len(movers) > 0
         wave = self._wave[:count]
         if len(movers) < count:
@@ -205,14 +206,12 @@ class Bank:
         phase = self._phase_at(movers, frame, self._turning[movers])
         fixed = (self._ratios[movers], self._phases[movers], self._levels[movers])
         decays = self._decays[movers]
-        turns = self._ratios[movers] * frequency[:, None]
+        fading = bool(decays.any())
+        turns = fixed[0] * frequency[:, None]
         for stretch in stretches:
             offset, length = stretch.offset, stretch.frames
             pitches = stretch.pitch_begin[channels], stretch.pitch_end[channels]
-            begin, end = (
-                self._gains(values[channels], octaves, turns * pitch[:, None])
-                for values, pitch in zip((stretch.begin, stretch.end), pitches, strict=True)
-            )
+            gains = self._gains(stretch, channels, octaves, turns, pitches)
             first, last = stretch.cut(*pitches)
             slope = (last - first) / length
             age = frame + offset - onset
@@ -220,10 +219,10 @@ class Bank:
             if new.any():
                 phase[new] = -advance(frequency, -age, first, slope)[new]
             wave[movers, offset : offset + length] = sounding(
-                Movers(phase, age, frequency, *fixed, decays),
+                Movers(phase, age, frequency, *fixed, decays, fading),
                 length,
                 (first, last, (pitches[0] + pitches[1]) / 2),
-                stretch.cut(begin, end),
+                gains,
             )
             phase = phase + advance(frequency, float(length), first, slope)
         self._phase[movers], self._since[movers] = phase, frame + self._frames
@@ -237,14 +236,25 @@ class Bank:
 
     def _gains(
         self,
-        values: NDArray[np.float64],
+        stretch: Stretch,
+        channels: NDArray[np.intp],
         octaves: NDArray[np.float64],
         turns: NDArray[np.float64],
-    ) -> NDArray[np.float64]:
-        """Return what the channels, and half the sample rate, do to each partial, (K, P)."""
-        weight = below_nyquist(turns)
-        gains = self._spectrum.gains(values, octaves)
-        return weight if gains is None else weight * gains
+        pitches: tuple[NDArray[np.float64], NDArray[np.float64]],
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+        """Return what channels and half the sample rate do to each partial, at both ends."""
+        ends = []
+        for values, pitch in zip((stretch.begin, stretch.end), pitches, strict=True):
+            gains = self._spectrum.gains(values[channels], octaves)
+            if float(pitch.max()) * turns.max() > FADE_START:
+                weight = below_nyquist(turns * pitch[:, None])
+                gains = weight if gains is None else gains * weight
+            ends.append(gains)
+        begin, end = ends
+        if begin is None and end is None:
+            return None
+        level = np.ones(turns.shape)
+        return stretch.cut(level if begin is None else begin, level if end is None else end)
 
     def ended(self, frame: int) -> list[Voice]:
         """Take out and return the voices that are silent from ``frame`` on."""

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 
 from config.settings import Binding, Settings
 from voices.laws import controller_gain, decibels, pan_gains, travel
-from voices.ledger import Note
 
 NULL = 127
 """Both halves of a registered parameter number at this value: none is chosen."""
@@ -25,8 +24,6 @@ class Channel:
         self.number = number
         """0 to 15, as on the wire."""
         self.goals: list[float] = []
-        self.lost_under_pedal: list[Note] = []
-        """Stolen notes whose key is up but which the pedal would still hold."""
         self.power_up()
 
     def power_up(self) -> None:

@@ -18,12 +18,13 @@ from config.library import shipped
 from config.settings import Settings
 from config.sound import Sound
 from config.temperament import offsets
-from voices.allocator import Allocator, Place
+from voices.allocator import Allocator
 from voices.bank import Bank
 from voices.channel import Channel
 from voices.guard import Guard
 from voices.laws import decibels, key_frequency
-from voices.ledger import Ledger, Note
+from voices.ledger import Ledger
+from voices.lost import Lost
 from voices.mix import mix
 from voices.motion import LEFT, RIGHT, Motion
 from voices.segment import fade, note_on, release
@@ -84,7 +85,7 @@ class Instrument:
         self._allocator: Allocator[Voice] = Allocator(settings.polyphony)
         self._channels: dict[tuple[int, int], Channel] = {}
         self._banks: dict[int, Bank] = {}
-        self._lost: dict[Place, Note] = {}
+        self._lost = Lost()
         self._cache = TableCache(block_frames)
         self._guard = Guard(decibels(settings.level.ceiling_db), sample_rate)
         self._motion = Motion(sample_rate, settings.vibrato.rate_hz)
@@ -154,11 +155,9 @@ class Instrument:
         for voice in [v for v in self._allocator.values() if v.place[0] == controller]:
             self._book(voice, "cut", at, "controller unplugged")
             self._release(voice, at)
-        for place in [place for place in self._lost if place[0] == controller]:
-            self.ledger.let_go(self._lost.pop(place), at)
+        self._lost.unplugged(controller, at)
         for channel in self._channels.values():
             if channel.controller == controller:
-                self._let_go_lost(channel, at)
                 channel.power_up()
                 self._aim(channel, at)
 
@@ -205,7 +204,7 @@ class Instrument:
         velocity = settings.fixed_velocity or velocity
         note = self.ledger.strike(channel.controller, channel.number + 1, key, velocity, at)
         place = (channel.controller, channel.number, key)
-        self._lost.pop(place, None)
+        self._lost.end(place, at)
         again = self._allocator.pop(place, None)
         if again is not None:
             self._book(again, "retriggered", at, f"by note {note.serial}")
@@ -225,11 +224,7 @@ class Instrument:
         place = (channel.controller, channel.number, message[1])
         voice = self._allocator.get(place)
         if voice is None:
-            note = self._lost.pop(place, None)
-            if note is not None and channel.sustain:
-                channel.lost_under_pedal.append(note)
-            elif note is not None:
-                self.ledger.let_go(note, at)
+            self._lost.key_up(place, at, pedal=channel.sustain)
         elif voice.key_down:
             voice.key_down = False
             if not channel.sustain:
@@ -240,6 +235,7 @@ class Instrument:
         held = channel.sustain
         match number:
             case 120:
+                self._lost.keys_up(channel.controller, channel.number, at, pedal=False)
                 for voice in self._voices_of(channel):
                     self._book(voice, "cut", at, "all sound off")
                     self._allocator.drop(voice)
@@ -247,6 +243,8 @@ class Instrument:
             case 121:
                 channel.reset_controllers()
             case 123 | 124 | 125 | 126 | 127:
+                place = channel.controller, channel.number
+                self._lost.keys_up(*place, at, pedal=channel.sustain)
                 for voice in self._voices_of(channel):
                     voice.key_down = False
                     if not channel.sustain:
@@ -254,7 +252,7 @@ class Instrument:
             case _ if number < 120:
                 channel.control(number, value, self.settings.bindings)
         if held and not channel.sustain:
-            self._let_go_lost(channel, at)
+            self._lost.pedal_up(channel.controller, channel.number, at)
             for voice in self._voices_of(channel):
                 if not voice.key_down:
                     self._let_go(voice, at)
@@ -324,10 +322,7 @@ class Instrument:
     def _steal(self, voice: Voice, at: int, by: str) -> None:
         """Take the voice from a note; its key may still be down."""
         if not voice.released:
-            self._lost[voice.place] = voice.note
-            if not voice.key_down:
-                self._lost.pop(voice.place)
-                self._channels[voice.place[:2]].lost_under_pedal.append(voice.note)
+            self._lost.add(voice.place, voice.note, key_down=voice.key_down)
         self._book(voice, "stolen", at, by)
         self._fade(voice, at)
 
@@ -335,11 +330,6 @@ class Instrument:
         """End a voice on a raised cosine that makes no click."""
         voice.released = True
         voice.bank.change(voice, fade(at, voice.segment.at(at), self._fade_frames))
-
-    def _let_go_lost(self, channel: Channel, at: int) -> None:
-        for note in channel.lost_under_pedal:
-            self.ledger.let_go(note, at)
-        channel.lost_under_pedal.clear()
 
     def _book(self, voice: Voice, account: str, at: int, detail: str = "") -> None:
         """Settle a note; one that never was audible is booked as that."""

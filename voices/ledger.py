@@ -70,12 +70,8 @@ class Ledger:
         self._counts[account] += 1
         note.account = account
         note.detail = detail
-        if note.held_until is None:
+        if account != "stolen":
             note.held_until = frame
-
-    def let_go(self, note: Note, frame: int) -> None:
-        """Note that the key of a note that ended earlier has been let go."""
-        note.held_until = frame
 
     def refuse(self, account: str, count: int = 1) -> None:
         """Book note-ons that never became a note of the instrument."""

@@ -37,6 +37,8 @@ class Movers(NamedTuple):
     """Shape (K, P): at the onset."""
     decays: NDArray[np.float64]
     """Shape (K, P): nepers per frame."""
+    fading: bool
+    """Whether any decay is not 0."""
 
 
 def advance(
@@ -53,7 +55,7 @@ def sounding(
     movers: Movers,
     frames: int,
     pitches: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
-    gains: tuple[NDArray[np.float64], NDArray[np.float64]],
+    gains: tuple[NDArray[np.float64], NDArray[np.float64]] | None,
 ) -> NDArray[np.float32]:
     """Return a stretch, shape (K, frames).
 
@@ -64,43 +66,58 @@ def sounding(
     rows = frames // COLUMNS
     pitch_begin, pitch_end, pitch_mean = pitches
     slope = (pitch_end - pitch_begin) / frames
-    middle = movers.frequency * pitch_mean
 
     centres = np.arange(rows) * COLUMNS + _CENTRE
     turned = movers.phase[:, None] + advance(
         movers.frequency[:, None], centres, pitch_begin[:, None], slope[:, None]
     )
-    angle: NDArray[Any] = turned[:, :, None] * movers.ratios[:, None, :] + movers.phases[:, None, :]
+    angle: NDArray[Any] = turned[:, :, None] * movers.ratios[:, None, :]
+    angle += movers.phases[:, None, :]
     angle -= np.rint(angle)
     turn = angle.astype(np.float32)
     turn *= _TURN
-    levels = movers.levels * np.exp(-movers.decays * movers.age[:, None])
-    amplitude: NDArray[Any] = np.empty((voices, rows, partials))
-    amplitude[:] = levels[:, None, :]
-    if movers.decays.any():
-        amplitude *= np.exp(-movers.decays[:, None, :] * centres[:, None])
-    growth = -movers.decays[:, None, :] * amplitude
-    gain_begin, gain_end = gains
-    gain_slope = (gain_end - gain_begin)[:, None, :] / frames
-    gain = gain_begin[:, None, :] + gain_slope * centres[:, None]
-    growth = growth * gain + gain_slope * amplitude
-    amplitude *= gain
-    drift = (pitch_begin[:, None] + slope[:, None] * centres) * movers.frequency[:, None]
-    drift -= middle[:, None]
-    detune = (2 * np.pi) * drift[:, :, None] * movers.ratios[:, None, :] * amplitude
-
-    # A rising sine at phase 0: a = amplitude·e^(i(angle - quarter turn)).
     sine, cosine = np.sin(turn), np.cos(turn)
+
+    levels = movers.levels
+    growth: NDArray[np.float32] | None = None
+    if movers.fading:
+        levels = levels * np.exp(-movers.decays * movers.age[:, None])
+    if gains is None:
+        amplitude = levels.astype(np.float32)[:, None, :]
+    else:
+        gain_begin, gain_end = gains
+        gain_slope = (levels * (gain_end - gain_begin) / frames).astype(np.float32)[:, None, :]
+        amplitude = gain_slope * centres.astype(np.float32)[:, None]
+        amplitude += (levels * gain_begin).astype(np.float32)[:, None, :]
+        growth = np.broadcast_to(gain_slope, amplitude.shape)
+    if movers.fading:
+        decays = movers.decays.astype(np.float32)[:, None, :]
+        fall = np.exp(decays * -centres.astype(np.float32)[:, None])
+        amplitude = amplitude * fall
+        growth = -decays * amplitude + (0.0 if growth is None else growth * fall)
+    drift = (pitch_begin - pitch_mean)[:, None] + slope[:, None] * centres
+    drift *= (2 * np.pi) * movers.frequency[:, None]
+    detune = drift.astype(np.float32)[:, :, None] * movers.ratios.astype(np.float32)[:, None, :]
+    detune *= amplitude
+
+    # A rising sine at phase 0: amplitude·sin(angle + spin), spin the angle from the row's centre.
     left = np.empty((voices, rows, 4, partials), np.float32)
-    np.multiply(amplitude, sine, out=left[:, :, 0], casting="same_kind")
-    np.multiply(amplitude, cosine, out=left[:, :, 1], casting="same_kind")
-    left[:, :, 2] = growth * sine + detune * cosine
-    left[:, :, 3] = growth * cosine - detune * sine
-    spin = (2 * np.pi * movers.ratios * middle[:, None]).astype(np.float32)[:, :, None] * _OFFSETS
-    right = np.empty((voices, 4, partials, COLUMNS), np.float32)
+    np.multiply(amplitude, sine, out=left[:, :, 0])
+    np.multiply(amplitude, cosine, out=left[:, :, 1])
+    np.multiply(detune, cosine, out=left[:, :, 2])
+    detune *= sine
+    np.negative(detune, out=left[:, :, 3])
+    if growth is not None:
+        left[:, :, 2] += growth * sine
+        left[:, :, 3] += growth * cosine
+    offsets = np.tile(_OFFSETS, (partials, 1)).ravel()
+    pace = (2 * np.pi * movers.ratios * (movers.frequency * pitch_mean)[:, None]).astype(np.float32)
+    spin = np.repeat(pace, COLUMNS, axis=1)
+    spin *= offsets
+    right = np.empty((voices, 4, partials * COLUMNS), np.float32)
     np.cos(spin, out=right[:, 0])
     np.sin(spin, out=right[:, 1])
-    np.multiply(right[:, :2], _OFFSETS, out=right[:, 2:])
+    np.multiply(right[:, :2], offsets, out=right[:, 2:])
     rendered: NDArray[np.float32] = np.matmul(
         left.reshape(voices, rows, 4 * partials), right.reshape(voices, 4 * partials, COLUMNS)
     )
