@@ -10,6 +10,8 @@ import os
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ[_name] = "1"
 
+import io  # noqa: E402
+import signal  # noqa: E402
 import sys  # noqa: E402
 import traceback  # noqa: E402
 from collections.abc import Sequence  # noqa: E402
@@ -24,6 +26,11 @@ _ENDED_BY_HAND = ("run", "listen", "testtone")
 def main(words: Sequence[str] | None = None) -> int:
     """Run the command line ``words`` (the process's own when None); return the exit code."""
     words = sys.argv[1:] if words is None else words
+    # A stop is cleaned up after like Ctrl-C; a letter the terminal lacks is no reason to end.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         code = cli.dispatch(words)
         sys.stdout.flush()
