@@ -8,8 +8,6 @@ evaluated frame by frame, and so is what follows a change inside a block.
 Shapes: ``V`` voices, ``T`` frames, cut into ``R`` rows of ``C`` columns.
 """
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,29 +16,38 @@ from voices.tables import shape_of
 
 OVER = 1e-7
 """A decay this near its goal is over."""
+EXACT_FRAMES = 4096
+"""How long a decay is carried on from block to block before it is worked out anew."""
 
 
 class Envelopes:
     """One segment a row, the first ``count`` in use."""
 
     def __init__(self, capacity: int, frames: int) -> None:
-        self.columns = np.zeros((capacity, len(Segment._fields)))
+        self.columns = np.zeros((0, len(Segment._fields)))
         self._frames = frames
-        rows, columns = shape_of(frames)
-        self._grid = np.concatenate([np.arange(rows) * columns, np.arange(columns)])
-        self._rows = rows
-        self._levels = np.zeros((capacity, rows, columns), np.float32)
-        self._sustain = np.zeros((capacity, 1), np.float32)
+        self._rows, self._width = shape_of(frames)
+        self._grid = np.concatenate(
+            [np.arange(self._rows) * self._width, np.arange(self._width)]
+        ).astype(np.float64)
         self._changes: list[tuple[int, Segment]] = []
-        self._rising_until = self._curved_until = 0.0
+        self._rising_until = self._curved_until = self._exact_until = 0.0
+        self.grow(capacity)
 
     def grow(self, capacity: int) -> None:
         """Make room, keeping what is there."""
         kept = self.columns
         self.columns = np.zeros((capacity, kept.shape[1]))
         self.columns[: len(kept)] = kept
-        self._levels = np.zeros((capacity, *self._levels.shape[1:]), np.float32)
         self._sustain = self.columns[:, 4:5].astype(np.float32)
+        self._distance = np.zeros((capacity, 1, 1))
+        """What is left of each decay, from block to block."""
+        self._block_fall = np.zeros((capacity, 1, 1))
+        self._down = np.zeros((capacity, self._rows, 1), np.float32)
+        self._scaled = np.zeros((capacity, self._rows, 1), np.float32)
+        self._across = np.zeros((capacity, 1, self._width), np.float32)
+        self._levels = np.zeros((capacity, self._rows, self._width), np.float32)
+        self._exact_until = 0.0
 
     def start(self, row: int, segment: Segment) -> None:
         """Put a new note's first segment into a row."""
@@ -50,11 +57,13 @@ class Envelopes:
     def _put(self, row: int, segment: Segment) -> None:
         self.columns[row] = segment
         self._sustain[row] = segment.sustain
+        self._exact_until = 0.0
 
     def move(self, source: int, target: int) -> None:
         """Copy one row to another."""
         self.columns[target] = self.columns[source]
         self._sustain[target] = self._sustain[source]
+        self._exact_until = 0.0
 
     def change(self, row: int, segment: Segment) -> None:
         """Start another segment in a row, inside the next block."""
@@ -76,30 +85,47 @@ class Envelopes:
         rising = frame < self._rising_until
         if not (rising or self._changes or frame < self._curved_until):
             return self._sustain[:count]
-        levels = self._settled_levels(frame, count)
+        if frame >= self._exact_until:
+            self._begin_decay(frame, count)
+        levels = self._levels[:count]
+        np.multiply(
+            self._down[:count],
+            self._distance[:count],
+            out=self._scaled[:count],
+            casting="same_kind",
+        )
+        np.multiply(self._scaled[:count], self._across[:count], out=levels)
+        levels += self._sustain[:count, :, None]
+        self._distance[:count] *= self._block_fall[:count]
+        flat = levels.reshape(count, self._frames)
         if rising:
-            columns = self.columns[:count]
-            rows = np.flatnonzero(columns[:, 0] + columns[:, 3] > frame)
-            if len(rows):
-                frames = np.arange(frame, frame + self._frames, dtype=np.float64)
-                levels[rows] = evaluate(columns[rows], frames)
+            self._rise(frame, flat)
         for row, segment in self._changes:
             first = int(segment.start) - frame
             self._put(row, segment)
             frames = np.arange(frame + first, frame + self._frames, dtype=np.float64)
-            levels[row, first:] = evaluate(self.columns[row : row + 1], frames)[0]
+            flat[row, first:] = evaluate(self.columns[row : row + 1], frames)[0]
         self._changes.clear()
-        return levels
+        return flat
 
-    def _settled_levels(self, frame: int, count: int) -> NDArray[Any]:
-        """Return the levels of voices that are past their attack."""
+    def _rise(self, frame: int, levels: NDArray[np.float32]) -> None:
+        """Evaluate the voices still in their attack frame by frame."""
+        columns = self.columns[: len(levels)]
+        rows = np.flatnonzero(columns[:, 0] + columns[:, 3] > frame)
+        if len(rows):
+            frames = np.arange(frame, frame + self._frames, dtype=np.float64)
+            levels[rows] = evaluate(columns[rows], frames)
+            self._exact_until = frame
+
+    def _begin_decay(self, frame: int, count: int) -> None:
+        """Work out what is left of every decay at ``frame``, and how it falls over a block."""
+        self._exact_until = frame + EXACT_FRAMES
         start, _, peak, attack, sustain, rate = self.columns[:count].T
         age = np.maximum(frame - start - attack, 0.0)
         distance = (peak - sustain) * np.exp(-rate * age)
+        distance[np.abs(distance) < OVER] = 0.0
         fall = np.exp(rate[:, None] * -self._grid)
-        down = (fall[:, : self._rows] * distance[:, None]).astype(np.float32)
-        across = fall[:, self._rows :].astype(np.float32)
-        levels = self._levels[:count]
-        np.multiply(down[:, :, None], across[:, None, :], out=levels)
-        levels += self._sustain[:count, :, None]
-        return levels.reshape(count, self._frames)
+        self._distance[:count, 0, 0] = distance
+        self._block_fall[:count, 0, 0] = np.exp(rate * -self._frames)
+        self._down[:count, :, 0] = fall[:, : self._rows]
+        self._across[:count, 0] = fall[:, self._rows :]
