@@ -15,6 +15,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol, Self
 
+from daemon.faults import DeviceError
+
 Kind = Literal["usb", "soldered", "jack", "screen", "bluetooth", "server", "other"]
 
 KINDS: dict[Kind, str] = {
@@ -114,11 +116,14 @@ def list_cards(
     proc: Path = Path("/proc"),
     sys: Path = Path("/sys"),
 ) -> list[Card]:
-    """Return everything that can play, in PortAudio's order; empty when PortAudio has nothing."""
-    if library is None:
-        import sounddevice  # type: ignore[import-untyped]
+    """Return everything that can play, in PortAudio's order; empty when PortAudio has nothing.
 
-        library = sounddevice
+    Raises
+    ------
+    DeviceError
+        When there is no PortAudio.
+    """
+    library = library or _portaudio()
     interfaces = [str(interface["name"]) for interface in library.query_hostapis()]
     cards = []
     for index, device in enumerate(library.query_devices()):
@@ -143,6 +148,16 @@ def list_cards(
             )
         )
     return cards
+
+
+def _portaudio() -> SoundLibrary:
+    try:
+        import sounddevice  # type: ignore[import-untyped]
+    except (ImportError, OSError) as error:
+        fault = f"no sound without PortAudio ({error}); on Debian: apt install libportaudio2"
+        raise DeviceError(fault) from error
+    library: SoundLibrary = sounddevice
+    return library
 
 
 def rank(cards: Sequence[Card], wanted: str = "") -> list[Card]:

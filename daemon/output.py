@@ -9,6 +9,7 @@ A card that is gone may leave its stream looking alive, and closing it may hang:
 also watches that blocks go on, and a process whose card is lost should leave without closing.
 """
 
+import sys
 import time
 from collections.abc import Callable
 from typing import Any, Protocol
@@ -120,15 +121,6 @@ class Output:
             self._seen_blocks, self._seen_at = self.blocks, now_s
         return now_s - self._seen_at < STALL_S
 
-    def close(self) -> None:
-        """Stop, close, and leave the sound server; only while the card is there."""
-        import sounddevice
-
-        self._stream.abort()
-        self._stream.close()
-        # PortAudio's JACK client belongs to the library, not to the stream.
-        sounddevice._terminate()
-
     def _callback(self, channels: int, block_frames: int) -> Callable[..., None]:
         """Return the function for a number of channels, with all it needs made beforehand."""
         source = self._source
@@ -154,6 +146,15 @@ class Output:
             out[:, carried:] = 0.0
 
         return callback
+
+
+def leave_portaudio() -> None:
+    """Close every stream and sign off from the sound server; only while the card is there."""
+    sounddevice = sys.modules.get("sounddevice")
+    if sounddevice is None:
+        return
+    # PortAudio closes what is open, and its JACK client belongs to the library, not to a stream.
+    sounddevice._terminate()
 
 
 def _counts(channels: int) -> list[int]:

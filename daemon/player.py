@@ -24,8 +24,9 @@ from config.sound import Sound
 from daemon import realtime
 from daemon.board import Board
 from daemon.cards import Card, list_cards, missing, rank
+from daemon.faults import DeviceError
 from daemon.link import Link
-from daemon.output import Output, OutputError
+from daemon.output import Output, OutputError, leave_portaudio
 from daemon.playing import Playing
 from daemon.quiet import hush
 from daemon.realtime import Grant
@@ -35,7 +36,8 @@ _POLL_S = 0.1
 _FIRST_BLOCK_S = 3.0
 _FADE_S = 1.0
 _FAULTY_S = 0.5
-_CLOSE_S = 0.5
+_LEAVE_S = 0.5
+_LINE = 1000
 _PR_SET_PDEATHSIG = 1
 
 
@@ -100,9 +102,14 @@ class Player:
         try:
             ending = self._live(job)
         except Exception as error:  # noqa: BLE001 - told, not printed: the terminal is not ours
-            self._tell("log", f"the player failed: {type(error).__name__}: {error}", "error")
+            self._tell("ended", f"the player failed: {type(error).__name__}: {error}", "error")
             ending = Ending.FAULT
-        # Not `sys.exit`: closing the stream of a lost card, or its library's exit, may hang.
+        if ending in (Ending.ASKED, Ending.REFUSED):
+            # A JACK server that a client leaves without a word is deaf for seconds; but to leave
+            # may hang.
+            threading.Timer(_LEAVE_S, os._exit, (ending,)).start()
+            leave_portaudio()
+        # Not `sys.exit`: at its end the library of a lost card may hang.
         os._exit(ending)
 
     def stop(self, *_: object) -> None:
@@ -139,7 +146,11 @@ class Player:
         if job["card"]:
             return [Card.from_plain(job["card"])]
         wanted = settings.audio.device
-        cards = list_cards()
+        try:
+            cards = list_cards()
+        except DeviceError as error:
+            self._tell("refused", str(error), "warning")
+            return []
         ranked = rank(cards, wanted)
         if not ranked:
             self._tell("refused", missing(cards, wanted), "warning")
@@ -223,7 +234,7 @@ class Player:
                 return Ending.LOST
             if playing.faults_in_a_row > faulty_blocks:
                 text = playing.timing.error.decode("utf-8", "replace")
-                self._tell("log", f"the instrument fails in every block: {text}", "error")
+                self._tell("ended", f"the instrument fails in every block: {text}", "error")
                 return Ending.FAULT
             if readable and not self._take_settings(playing):
                 break
@@ -233,9 +244,6 @@ class Player:
             time.sleep(0.002)
         # What has been rendered is still on its way to the card.
         time.sleep(min(2 * output.delay_s, 0.2) if playing.silent else 0.0)
-        # A JACK server that a client leaves without a word is deaf for seconds; but it may hang.
-        threading.Timer(_CLOSE_S, os._exit, (Ending.ASKED,)).start()
-        output.close()
         return Ending.ASKED
 
     def _take_settings(self, playing: Playing) -> bool:
@@ -248,7 +256,8 @@ class Player:
         return self._link.open
 
     def _tell(self, kind: str, text: str, level: str) -> None:
-        self._link.send(kind=kind, text=text, level=level)
+        """Send an event, in one line whatever a library put into its message."""
+        self._link.send(kind=kind, text=" ".join(text.split())[:_LINE], level=level)
 
 
 def _warm_up(settings: Settings, sounds: dict[str, Sound] | None, sample_rate: int) -> None:

@@ -26,7 +26,8 @@ from daemon.ring import Ring
 
 MEMORY_BYTES = Ring.SIZE + Board.SIZE
 _STOP_S = 1.5
-_OPEN_S = 15.0
+OPEN_S = 15.0
+"""PortAudio may hang on a sound server that does not answer; this is how long it is given."""
 FINAL = ("refused", "lost", "ended")
 """The kinds of event after which the player is gone."""
 
@@ -76,16 +77,18 @@ class Spawner:
     ----------
     memory
         From `shared_memory`.
+    open_s
+        How long a player may take until it is ready.
     """
 
-    def __init__(self, memory: mmap.mmap) -> None:
+    def __init__(self, memory: mmap.mmap, open_s: float = OPEN_S) -> None:
         self._board = board_in(memory)
         self._link, there = Link.pair()
         parent = os.getpid()
         self._pid = os.fork()
         if self._pid == 0:
             self._link.close()
-            _serve(memory, there, parent)
+            _serve(_Server(memory, there, open_s), parent)
         there.close()
         self.playing = False
         """Whether a player has been started and has not ended yet."""
@@ -141,15 +144,14 @@ class Spawner:
         os.waitpid(self._pid, 0)
 
 
-def _serve(memory: mmap.mmap, keeper: Link, parent: int) -> NoReturn:
+def _serve(server: "_Server", parent: int) -> NoReturn:
     """Be the spawner until the keeper closes its end."""
     try:
         # Ctrl-C and systemd reach the whole group; it is the keeper who decides.
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, signal.SIG_IGN)
         follow_parent(parent)
-        server = _Server(memory, keeper)
-        while keeper.open:
+        while server.wanted:
             server.step()
         server.end_player()
     finally:
@@ -159,14 +161,20 @@ def _serve(memory: mmap.mmap, keeper: Link, parent: int) -> NoReturn:
 class _Server:
     """The spawner's own end: at most one player."""
 
-    def __init__(self, memory: mmap.mmap, keeper: Link) -> None:
+    def __init__(self, memory: mmap.mmap, keeper: Link, open_s: float) -> None:
         self._memory = memory
         self._keeper = keeper
+        self._open_s = open_s
         self._player: Link | None = None
         self._pid = 0
         self._final: dict[str, Any] | None = None
         self._kill_at = math.inf
         self._overdue = ""
+
+    @property
+    def wanted(self) -> bool:
+        """Whether the keeper is there."""
+        return self._keeper.open
 
     def step(self) -> None:
         """Wait for something and deal with it."""
@@ -230,8 +238,7 @@ class _Server:
                 os._exit(Ending.FAULT)
         there.close()
         self._player, self._pid, self._final = here, pid, None
-        # PortAudio can hang on a sound server that does not answer.
-        self._expect_within(_OPEN_S, "the sound card or sound server did not answer")
+        self._expect_within(self._open_s, "the sound card or sound server did not answer")
 
     def _hear_player(self) -> None:
         """Pass on what the player says; when it is gone, say how."""
