@@ -99,7 +99,7 @@ class Vibrato(Section):
 Target = Literal["volume", "tilt", "attack", "release", "partial"]
 
 # What the two ends of a control's travel mean when the binding does not say: volume and partial
-# in dB, tilt in dB per octave, attack and release in octaves of time (-3: an eighth, 3: eight-fold).
+# in dB, tilt in dB per octave, attack and release in octaves of time (3: eight-fold).
 TRAVEL: dict[Target, tuple[float, float]] = {
     "volume": (-40.0, 6.0),
     "tilt": (-9.0, 3.0),

@@ -31,7 +31,7 @@ class Partials(Section):
 
     count: int = Field(default=0, ge=0, le=MAX_PARTIALS)
     """How many; 0: as many as the lists have."""
-    ratio: list[Ratio] = []
+    ratio: list[Ratio] = Field(default=[])
     """Frequency over the key's frequency; empty: 1, 2, 3 ..."""
     level_db: list[LevelDb] | LevelDb = 0.0
     """Level of each partial, relative to the others."""

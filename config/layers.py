@@ -1,0 +1,144 @@
+"""The layers of settings, from the defaults to the file on the boot partition.
+
+Each layer may set any key, and a later one goes before an earlier one: the defaults, the owner's
+file, what was learned from the controller, and the file on the board's boot partition (which a
+card reader in any computer can edit). What was learned yields to a later edit: beside every
+learned value stands the owner's value at that time, in the table ``[instead_of]``, and when the
+owner's file says something else now, the learned value no longer holds.
+"""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from config.faults import ConfigError, parse_toml, suggestion, validate
+from config.files import read_text
+from config.settings import Settings
+
+OWNER = Path("/etc/partiald/partiald.toml")
+LEARNED = Path("/var/lib/partiald/learned.toml")
+BOOT = Path("/boot/firmware/partiald.toml")
+DEFAULT_PATHS = (OWNER, LEARNED, BOOT)
+LEARNABLE = ("bindings", "level.volume_db", "sound.name")
+
+Plain = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class InForce:
+    """The settings in force, and where each one comes from."""
+
+    settings: Settings
+    origins: Mapping[str, str]
+    """The file of every key that is not at its default, by dotted key."""
+    overridden: Sequence[str] = field(default_factory=list)
+    """One line for every edit that a later layer goes before."""
+
+
+def load(paths: Sequence[Path] | None = None, sounds: Collection[str] | None = None) -> InForce:
+    """Return the settings of the layers that exist.
+
+    Parameters
+    ----------
+    paths
+        The files, lowest first; None: the usual ones, any of which may be missing.
+    sounds
+        The names a sound may have; None: the name is not looked at.
+
+    Raises
+    ------
+    ConfigError
+        With every fault of every layer.
+    """
+    in_force, faults = load_forgiving(paths, sounds)
+    if faults:
+        raise ConfigError(faults)
+    return in_force
+
+
+def load_forgiving(
+    paths: Sequence[Path] | None = None, sounds: Collection[str] | None = None
+) -> tuple[InForce, list[str]]:
+    """Return settings whatever the files hold, and their faults.
+
+    A layer with a fault is left out as a whole; the others play.
+    """
+    merged: Plain = {}
+    origins: dict[str, str] = {}
+    overridden: list[str] = []
+    faults: list[str] = []
+    for path in map(Path, DEFAULT_PATHS if paths is None else paths):
+        try:
+            layer = _read(path, merged, sounds)
+        except ConfigError as error:
+            faults += error.faults
+            continue
+        for key, value in _leaves(layer):
+            if key in origins and _get(merged, key) != value:
+                overridden.append(f"{origins[key]}: {key}: {path} says otherwise and goes before")
+            _put(merged, key, value)
+            origins[key] = str(path)
+    return InForce(validate(Settings, merged, "settings"), origins, overridden), faults
+
+
+def _read(path: Path, below: Plain, sounds: Collection[str] | None) -> Plain:
+    """Return a layer that is valid on its own; empty if it is a usual one that is not there."""
+    if path in DEFAULT_PATHS and not path.exists():
+        return {}
+    plain = parse_toml(read_text(path), str(path))
+    if path == LEARNED or "instead_of" in plain:
+        plain = _still_learned(plain, below)
+    settings = validate(Settings, plain, str(path))
+    if sounds is not None:
+        _check_sounds(settings, plain, str(path), sounds)
+    return plain
+
+
+def _check_sounds(settings: Settings, plain: Plain, where: str, sounds: Collection[str]) -> None:
+    """Refuse names of sounds that do not exist, in what the layer itself says."""
+    named = plain.get("sound", {})
+    choices = [("sound.name", settings.sound.name)] if "name" in named else []
+    if "programs" in named:
+        programs = enumerate(settings.sound.programs, 1)
+        choices += [(f"sound.programs[{place}]", name) for place, name in programs]
+    faults = [
+        f'{where}: {key} = "{name}": there is no such sound{suggestion(name, sounds)}'
+        for key, name in choices
+        if name not in sounds
+    ]
+    if faults:
+        raise ConfigError(faults)
+
+
+def _still_learned(plain: Plain, below: Plain) -> Plain:
+    """Return the learned values for which the owner's file has not changed since."""
+    instead_of = plain.get("instead_of", {})
+    kept: Plain = {}
+    for key, value in _leaves({name: plain[name] for name in plain if name != "instead_of"}):
+        if key not in LEARNABLE or _get(below, key) == instead_of.get(key):
+            _put(kept, key, value)
+    return kept
+
+
+def _leaves(plain: Plain, prefix: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield every dotted key with its value; lists are values."""
+    for key, value in plain.items():
+        if isinstance(value, dict):
+            yield from _leaves(value, f"{prefix}{key}.")
+        else:
+            yield prefix + key, value
+
+
+def _get(plain: Plain, dotted: str) -> Any:
+    value: Any = plain
+    for key in dotted.split("."):
+        value = value.get(key) if isinstance(value, dict) else None
+    return value
+
+
+def _put(plain: Plain, dotted: str, value: Any) -> None:
+    *tables, last = dotted.split(".")
+    for key in tables:
+        plain = plain.setdefault(key, {})
+    plain[last] = value
