@@ -57,6 +57,18 @@ def load(paths: Sequence[Path] | None = None, sounds: Collection[str] | None = N
     return in_force
 
 
+def load_file(path: Path, sounds: Collection[str] | None = None) -> InForce:
+    """Return the settings of one file in place of all layers; it has to be there.
+
+    Raises
+    ------
+    ConfigError
+        With every fault of the file.
+    """
+    read_text(path)
+    return load([path], sounds)
+
+
 def load_forgiving(
     paths: Sequence[Path] | None = None, sounds: Collection[str] | None = None
 ) -> tuple[InForce, list[str]]:
