@@ -12,6 +12,7 @@ also watches that blocks go on, and a process whose card is lost should leave wi
 import sys
 import time
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any, Protocol
 
 import numpy as np
@@ -49,6 +50,8 @@ class Output:
         The stream's; `sample_rate` 0 is the card's own.
     on_first
         Called once in the callback's thread, before the first block.
+    library
+        The module `sounddevice`; imported when left out.
 
     Raises
     ------
@@ -64,9 +67,10 @@ class Output:
         block_frames: int,
         sample_rate: int = 0,
         on_first: Callable[[], None] | None = None,
+        library: Any = None,
     ) -> None:
-        import sounddevice  # type: ignore[import-untyped]
-
+        if library is None:
+            library = import_module("sounddevice")
         self.card = card
         self.sample_rate = sample_rate or card.rate
         self.blocks = 0
@@ -75,11 +79,12 @@ class Output:
         self._on_first = on_first
         self._seen_blocks, self._seen_at = 0, 0.0
         self.channels = 0
+        self._refusal: type[Exception] = library.PortAudioError
         faults: list[str] = []
         self._stream: Any = None
         for channels in _counts(card.channels):
             try:
-                self._stream = sounddevice.OutputStream(
+                self._stream = library.OutputStream(
                     device=card.index,
                     samplerate=self.sample_rate,
                     blocksize=block_frames,
@@ -90,7 +95,7 @@ class Output:
                     clip_off=True,
                     dither_off=True,
                 )
-            except sounddevice.PortAudioError as error:
+            except self._refusal as error:
                 faults.append(_told(error))
                 continue
             self.channels = channels
@@ -105,11 +110,9 @@ class Output:
 
     def start(self) -> None:
         """Let the card ask for blocks."""
-        import sounddevice
-
         try:
             self._stream.start()
-        except sounddevice.PortAudioError as error:
+        except self._refusal as error:
             raise OutputError(_told(error)) from error
         self._seen_at = time.monotonic()
 

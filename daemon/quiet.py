@@ -51,7 +51,8 @@ def hush() -> None:
         own = os.dup(_STDERR)
     except OSError:
         return
-    sys.stderr.flush()
+    if sys.stderr is not None:
+        sys.stderr.flush()
     # Line by line, as the interpreter's own standard error.
     sys.stderr = os.fdopen(own, "w", buffering=1, errors="backslashreplace")
     nowhere = os.open(os.devnull, os.O_WRONLY)
