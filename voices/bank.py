@@ -259,7 +259,7 @@ class Bank:
     def ended(self, frame: int) -> list[Voice]:
         """Take out and return the voices that are silent from ``frame`` on."""
         if frame >= self._next_tidy:
-            self._tidy(frame)
+            self._tidy(frame - frame % TIDY_FRAMES)
         if frame < self._next_end:
             return []
         ended = [voice for voice in self.voices if voice.ends <= frame]

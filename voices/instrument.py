@@ -209,6 +209,8 @@ class Instrument:
         if again is not None:
             self._book(again, "retriggered", at, f"by note {note.serial}")
             self._fade(again, at)
+        if len(self._allocator) >= self._allocator.polyphony:
+            self._retire([each for each in self._allocator.values() if each.ends <= at], at)
         for voice in self._allocator.surplus(coming=1):
             self._steal(voice, at, f"by note {note.serial}")
         if not self._busy(channel, at):
@@ -355,10 +357,11 @@ class Instrument:
             wave, level = bank.render(frame, stretches)
             moving = stretches if self._motion.panning else None
             mix(wave, level, bank, moving, out, fresh=place == 0)
-            self._retire(bank.ended(self.frame))
+            self._retire(bank.ended(self.frame), self.frame)
         self.peaks = self._guard.limit(out)
 
-    def _retire(self, ended: Iterable[Voice]) -> None:
+    def _retire(self, ended: Iterable[Voice], at: int) -> None:
+        """Take voices that are silent out of the polyphony."""
         for voice in ended:
-            self._book(voice, "died away", self.frame)
+            self._book(voice, "died away", at)
             self._allocator.drop(voice)
