@@ -1,0 +1,100 @@
+"""The command ``partiald devices``: controllers and sound cards, which would play, and why."""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+from config.settings import Settings
+from daemon.cards import KINDS, Card, choose, list_cards, missing
+from daemon.faults import DeviceError
+from daemon.ports import Choice, RtMidiPorts, device
+from daemon.ports import choose as choose_ports
+from daemon.quiet import quiet
+from daemon.sources import SettingsFiles
+
+_MARK = {True: "plays", False: "-"}
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Write both tables; what can't be seen is told in a line."""
+    loaded = SettingsFiles(arguments.settings).load()
+    for fault in loaded.faults:
+        sys.stderr.write(f"partiald: {fault}; left out\n")
+    sys.stdout.write(_controllers(loaded.settings) + "\n" + _cards(loaded.settings))
+    return 0
+
+
+def controllers_table(names: Sequence[str], wanted: str, system: str) -> str:
+    """Return the MIDI inputs as lines; ``system`` is where they were looked for."""
+    choices = choose_ports(names, wanted)
+    if not choices:
+        where = f"{system} has no MIDI input" if system else "no ALSA sequencer, no JACK server"
+        return f"Controllers: none seen: {where}\n"
+    rows = [(_MARK[choice.chosen], _shown(choice), choice.why) for choice in choices]
+    table = f"Controllers ({system}):\n" + _table(rows)
+    if wanted and not any(choice.chosen for choice in choices):
+        table += f"  no controller matches '{wanted}'; [controller] name narrows too much\n"
+    return table
+
+
+def cards_table(cards: Sequence[Card], wanted: str) -> str:
+    """Return the sound cards as lines."""
+    if not cards:
+        return f"Sound cards: none seen: {missing(cards, wanted)}\n"
+    chosen, verdicts = choose(cards, wanted)
+    rows = [
+        (
+            _MARK[verdict.chosen],
+            verdict.card.name,
+            KINDS[verdict.card.kind],
+            f"{verdict.card.rate:,} Hz",
+            f"{verdict.card.channels} ch",
+            verdict.reason,
+        )
+        for verdict in verdicts
+    ]
+    table = "Sound cards:\n" + _table(rows)
+    return table if chosen else table + f"  {missing(cards, wanted)}\n"
+
+
+def _shown(choice: Choice) -> str:
+    name, number = device(choice.name)
+    return f"{name} (ALSA client {number})" if number else name
+
+
+def _controllers(settings: Settings) -> str:
+    try:
+        with quiet():
+            ports = RtMidiPorts()
+            names = ports.names()
+            ports.close()
+    except DeviceError as fault:
+        return f"Controllers: none seen: {fault}\n"
+    return controllers_table(names, settings.controller.name, ports.system)
+
+
+def _cards(settings: Settings) -> str:
+    os.environ.setdefault("JACK_NO_START_SERVER", "1")
+    try:
+        with quiet():
+            cards = list_cards()
+    except ImportError as fault:
+        remedy = "'pip install sounddevice' brings the module"
+        return f"Sound cards: none seen: {fault}; {remedy}\n"
+    except OSError as fault:
+        remedy = "'apt install libportaudio2' brings the library"
+        return f"Sound cards: none seen: {fault}; {remedy}\n"
+    except Exception as fault:  # noqa: BLE001 - PortAudio's own error, when it can't begin
+        return f"Sound cards: none seen: {fault}\n"
+    return cards_table(cards, settings.audio.device)
+
+
+def _table(rows: Sequence[Sequence[str]]) -> str:
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    return "".join(
+        "  "
+        + "  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip()
+        + "\n"
+        for row in rows
+    )

@@ -1,0 +1,31 @@
+"""Whether the JACK server is still the one that a client connected to.
+
+A client's library goes on listing the ports of a server that was killed, from the memory that it
+left behind; the kernel's list of sockets tells better.
+"""
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+
+def server_life(
+    environment: Mapping[str, str] = os.environ, sockets: Path = Path("/proc/net/unix")
+) -> str:
+    """Return what is another for every life of the server; empty: none that is known runs.
+
+    It is the inode of the listening socket of jackd. Another server that speaks for JACK, as a
+    sound server of the desktop does, has none: then it is empty all the time.
+    """
+    name = environment.get("JACK_DEFAULT_SERVER", "default")
+    ending = f"/jack_{name}_{os.getuid()}_0"
+    try:
+        lines = sockets.read_text(errors="replace").splitlines()
+    except OSError:
+        return ""
+    for line in lines:
+        words = line.split()
+        # Flags 00010000: it listens; the other lines are connections made to it.
+        if len(words) == 8 and words[7].endswith(ending) and words[3] == "00010000":
+            return words[6]
+    return ""

@@ -1,0 +1,217 @@
+"""The keeper: everything the player must not be kept waiting by.
+
+It looks for controllers, sees to it that a player lives while there is a card, puts edited
+settings in force, and tells systemd and the log. It has no device of its own: what it works with
+is handed to it, time included, so it runs in virtual time as well.
+
+Units: microseconds of the monotonic clock (``_us``).
+Threads: the main loop's alone.
+"""
+
+import logging
+import os
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from config.settings import Settings
+from daemon.listener import Change, Listener
+from daemon.lives import Lives
+from daemon.notify import Notifier
+from daemon.sources import Loaded
+from daemon.tally import Totals
+
+log = logging.getLogger(__name__)
+
+TICK_S = 0.25
+"""How often controllers are looked for, and files."""
+
+
+class SettingsSource(Protocol):
+    """Where settings come from."""
+
+    def load(self) -> Loaded:
+        """Read them."""
+
+    def stamp(self) -> object:
+        """Return what changes when they do."""
+
+
+class Keeper:
+    """The daemon, but for its devices and its loop.
+
+    Parameters
+    ----------
+    source
+        Where settings and sounds come from.
+    listener
+        The controllers.
+    lives
+        The players.
+    notifier
+        To systemd.
+    clock_us
+        The monotonic clock.
+    """
+
+    def __init__(
+        self,
+        source: SettingsSource,
+        listener: Listener,
+        lives: Lives,
+        notifier: Notifier,
+        clock_us: Callable[[], int],
+    ) -> None:
+        self.settings = Settings()
+        self._source, self._listener, self._lives = source, listener, lives
+        self._notifier, self._clock_us = notifier, clock_us
+        self._loaded = Loaded(self.settings)
+        self._stamp: object = None
+        self._settling: object = None
+        self._lost_us: dict[int, int] = {}
+        self._started_us = self._pinged_us = clock_us()
+        self._progress = False
+        lives.on_ready = self._tell_ready
+
+    def start(self) -> None:
+        """Put the settings in force and say so."""
+        self._stamp = self._settling = self._source.stamp()
+        loaded = self._source.load()
+        for fault in loaded.faults:
+            log.error("%s", fault)
+        if loaded.faults:
+            log.warning("playing without the faulty settings")
+        self._put_in_force(loaded)
+        self._look_for_controllers(self._clock_us())
+        if not self._listener.controllers:
+            wanted = f" matches '{self.settings.controller.name}'" * bool(
+                self.settings.controller.name
+            )
+            log.info("no controller%s yet; looking every %.2f s", wanted or " seen", TICK_S)
+        self._notifier.ready()
+
+    def tick(self) -> None:
+        """Do what is due; several times a second, and when the player has something to say."""
+        now_us = self._clock_us()
+        self._look_for_controllers(now_us)
+        self._look_for_edits()
+        if self._lives.tick(now_us):
+            self._progress = True
+        self._notifier.status(self.describe())
+        period_s = self._notifier.watchdog_s
+        if period_s and self._progress and now_us - self._pinged_us >= period_s * 0.4e6:
+            self._notifier.watchdog()
+            self._pinged_us, self._progress = now_us, False
+
+    def reload(self) -> None:
+        """Read the settings again; a fault in them changes nothing."""
+        self._notifier.reloading(self._clock_us())
+        self._stamp = self._settling = self._source.stamp()
+        loaded = self._source.load()
+        if loaded.faults:
+            for fault in loaded.faults:
+                log.error("%s", fault)
+            log.warning("settings left as they were")
+        else:
+            self._put_in_force(loaded)
+            log.info("settings read again: %s", self._summary())
+        self._notifier.ready()
+
+    def stop(self) -> None:
+        """Say goodbye; the caller ends the player."""
+        now_us = self._clock_us()
+        self._notifier.stopping()
+        accounts = self._lives.tally.accounts(self._lives.snapshot())
+        self._lives.stop(now_us)
+        self._listener.close()
+        log.info(
+            "stopped after %.0f s: %d notes received",
+            (now_us - self._started_us) / 1e6,
+            sum(accounts.values()),
+        )
+
+    def describe(self) -> str:
+        """Return the state in one line."""
+        names = ", ".join(f"'{name}'" for name in self._listener.controllers.values())
+        heard = names or "no controller yet"
+        output = self._lives.output
+        if output is None:
+            return f"silent: {self._lives.reason}; hearing {heard}"
+        return f"playing {heard} on '{output['card']['name']}'"
+
+    def status(self) -> dict[str, Any]:
+        """Return the state in figures; `daemon.status` says what they mean."""
+        snapshot = self._lives.snapshot()
+        output = self._lives.output
+        accounts = dict(self._lives.tally.accounts(snapshot))
+        totals = self._lives.tally.totals
+        totals = totals.plus(snapshot) if snapshot else Totals(**vars(totals))
+        there = self._listener.controllers
+        return {
+            "process": os.getpid(),
+            "running_s": round((self._clock_us() - self._started_us) / 1e6, 1),
+            "state": "playing" if output else "silent",
+            "reason": self._lives.reason,
+            "controllers": [{"number": n + 1, "name": there[n]} for n in sorted(there)],
+            "wanted_controller": self.settings.controller.name,
+            "output": output and {k: v for k, v in output.items() if k != "text"},
+            "sound": self.settings.sound.name,
+            "polyphony": self.settings.polyphony,
+            "voices": {"now": snapshot.sounding if snapshot else 0, "peak": totals.sounding_peak},
+            "partials": snapshot.partials if snapshot else 0,
+            "block": {
+                "frames": snapshot.block_frames if snapshot else 0,
+                "deadline_us": snapshot.deadline_us if snapshot else 0,
+                "p50_us": snapshot.p50_us if snapshot else 0,
+                "p99_us": snapshot.p99_us if snapshot else 0,
+                "max_us": snapshot.max_us if snapshot else 0,
+            },
+            "blocks": snapshot.blocks if snapshot else 0,
+            "underflows": totals.underflows,
+            "late_messages": totals.late,
+            "silenced_blocks": totals.faults,
+            "messages": self._listener.messages,
+            "notes": {"received": sum(accounts.values()), "accounts": accounts},
+            "settings": {"files": self._loaded.files, "faults": self._loaded.faults},
+        }
+
+    def _look_for_controllers(self, now_us: int) -> None:
+        for change in self._listener.poll(now_us):
+            self._tell_change(change, now_us)
+
+    def _look_for_edits(self) -> None:
+        stamp = self._source.stamp()
+        # An editor may be in the middle of writing: the same twice means it is done.
+        if stamp == self._settling != self._stamp:
+            self.reload()
+        self._settling = stamp
+
+    def _put_in_force(self, loaded: Loaded) -> None:
+        for remark in loaded.remarks:
+            log.warning("%s", remark)
+        self._loaded, self.settings = loaded, loaded.settings
+        self._listener.wanted = loaded.settings.controller.name
+        self._lives.use(loaded.settings, loaded.sounds, self._clock_us())
+
+    def _tell_change(self, change: Change, now_us: int) -> None:
+        number = change.controller + 1
+        if change.kind == "lost":
+            held = f"; {change.held} held notes released" if change.held else ""
+            log.warning("controller lost: '%s'%s; looking every %.2f s", change.name, held, TICK_S)
+            self._lost_us[change.controller] = now_us
+        elif change.kind == "refused":
+            log.warning("controller refused: '%s': %s", change.name, change.reason)
+        elif change.controller in self._lost_us:
+            away_s = (now_us - self._lost_us.pop(change.controller)) / 1e6
+            log.info(
+                "controller reconnected: '%s' as controller %d, away %.1f s",
+                *(change.name, number, away_s),
+            )
+        else:
+            log.info("controller connected: '%s' as controller %d", change.name, number)
+
+    def _tell_ready(self, output: str) -> None:
+        names = ", ".join(f"'{name}'" for name in self._listener.controllers.values())
+        log.info("ready: %s, %s; controllers: %s", self._summary(), output, names or "none yet")
+
+    def _summary(self) -> str:
+        return f"{self.settings.polyphony} voices, sound '{self.settings.sound.name}'"

@@ -1,0 +1,166 @@
+"""The controllers: found, opened, timed, lost, and found again.
+
+Units: microseconds of the monotonic clock; controllers count from 0.
+Threads: `Listener.poll` and `close` belong to the main loop; messages come in on the MIDI library's
+threads, and go straight into the ring.
+
+All ports of one device share one controller number, and a device that returns under its name gets
+the number it had. A device that is lost leaves a system reset in the ring, so that whatever it held
+is released.
+"""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from daemon.chase import Chase
+from daemon.ports import Closer, MidiPorts, choose, device
+
+log = logging.getLogger(__name__)
+
+SYSTEM_RESET = b"\xff"
+_RETRY_US = 1_000_000
+
+
+@dataclass(frozen=True)
+class Change:
+    """A device that came or went."""
+
+    kind: Literal["found", "lost", "refused"]
+    name: str
+    controller: int
+    held: int = 0
+    """How many keys were down when it was lost."""
+    reason: str = ""
+    """Why it could not be opened."""
+
+
+@dataclass
+class _Port:
+    device: str
+    instance: str
+    controller: int
+    close: Closer
+
+
+class Listener:
+    """Keeps every wanted controller open.
+
+    Parameters
+    ----------
+    ports
+        Where they are plugged in.
+    put
+        Takes message, time and controller; False: there was no room.
+    wanted
+        Part of a controller's name; empty: every real one. It may change at any time.
+    chase
+        Told every message, so that a later player can be brought up to date.
+    """
+
+    def __init__(
+        self,
+        ports: MidiPorts,
+        put: Callable[[bytes, int, int], bool],
+        wanted: str = "",
+        chase: Chase | None = None,
+    ) -> None:
+        self.wanted = wanted
+        self.chase = Chase() if chase is None else chase
+        self.messages = 0
+        """Channel messages received."""
+        self._ports = ports
+        self._put = put
+        self._open: dict[str, _Port] = {}
+        self._known: list[str] = []
+        self._refused: dict[str, int] = {}
+        self._unsent: list[int] = []
+
+    @property
+    def controllers(self) -> dict[int, str]:
+        """The controllers that are there, by number."""
+        return {port.controller: port.device for port in self._open.values()}
+
+    def name(self, controller: int) -> str:
+        """Return the name of a controller that is or was there."""
+        return self._known[controller] if controller < len(self._known) else ""
+
+    def poll(self, now_us: int) -> list[Change]:
+        """Open what has appeared, close what has vanished; return what changed."""
+        chosen = [
+            choice.name for choice in choose(self._ports.names(), self.wanted) if choice.chosen
+        ]
+        changes = self._drop([name for name in self._open if name not in chosen])
+        changes += self._add([name for name in chosen if name not in self._open], now_us)
+        for name in [name for name in self._refused if name not in chosen]:
+            del self._refused[name]
+        self._unsent = [each for each in self._unsent if not self._put(SYSTEM_RESET, now_us, each)]
+        return changes
+
+    def close(self) -> None:
+        """Close every port; nothing is put into the ring."""
+        for port in self._open.values():
+            port.close()
+        self._open.clear()
+
+    def _drop(self, names: Sequence[str]) -> list[Change]:
+        before = self.controllers
+        for name in names:
+            port = self._open.pop(name)
+            try:
+                port.close()
+            except Exception as fault:  # noqa: BLE001 - whatever a library says of what is gone
+                log.debug("'%s' closed with a fault: %s", name, fault)
+        changes = []
+        for controller in before.keys() - self.controllers.keys():
+            held = self.chase.held(controller)
+            self.chase.forget(controller)
+            self._unsent.append(controller)
+            changes.append(Change("lost", before[controller], controller, held))
+        return changes
+
+    def _add(self, names: Sequence[str], now_us: int) -> list[Change]:
+        changes = []
+        for name in names:
+            if now_us < self._refused.get(name, now_us):
+                continue
+            client, instance = device(name)
+            controller = self._number(client, instance)
+            is_new = controller not in self.controllers
+            try:
+                close = self._ports.open(name, self._taker(controller))
+            except OSError as fault:
+                if name not in self._refused:
+                    changes.append(Change("refused", client, controller, reason=str(fault)))
+                self._refused[name] = now_us + _RETRY_US
+                continue
+            self._refused.pop(name, None)
+            self._open[name] = _Port(client, instance, controller, close)
+            if is_new:
+                changes.append(Change("found", client, controller))
+        return changes
+
+    def _number(self, client: str, instance: str) -> int:
+        """Return the controller number of a device: its open one, one it had, or a new one."""
+        for port in self._open.values():
+            if (port.device, port.instance) == (client, instance):
+                return port.controller
+        taken = self.controllers
+        for number, known in enumerate(self._known):
+            if known == client and number not in taken:
+                return number
+        self._known.append(client)
+        return len(self._known) - 1
+
+    def _taker(self, controller: int) -> Callable[[Sequence[int], int], None]:
+        """Return what takes a controller's messages, on the MIDI library's thread."""
+        put, note = self._put, self.chase.note
+
+        def take(message: Sequence[int], time_us: int) -> None:
+            if message and 0x80 <= message[0] < 0xF0:
+                put(bytes(message), time_us, controller)
+                note(message, controller)
+                self.messages += 1
+
+        return take

@@ -1,0 +1,207 @@
+"""One player after another: started when there may be a card, watched, and replaced.
+
+Units: microseconds of the monotonic clock (``_us``).
+Threads: the main loop's alone.
+
+A player that ends loses no account, and the one after it begins with the controls where the
+controllers left them.
+"""
+
+import logging
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
+
+from config.settings import Settings
+from config.sound import Sound
+from daemon.board import Board, Snapshot
+from daemon.chase import Chase
+from daemon.ring import Ring
+from daemon.spawner import PlayerEvent, PlayerJob
+from daemon.tally import Tally
+from daemon.troubles import Repeats, Troubles
+
+log = logging.getLogger(__name__)
+
+LOOK_US = 1_000_000
+"""How often a card is looked for."""
+_AGAIN_US = 250_000
+_STALLED_US = 5_000_000
+_LEVELS = {"debug": 10, "info": 20, "warning": 30, "error": 40}
+
+
+class Players(Protocol):
+    """What makes players, one at a time."""
+
+    alive: bool
+
+    def start(self, job: PlayerJob) -> None:
+        """Start a player on a cleared board."""
+
+    def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
+        """Give the player new settings."""
+
+    def stop(self) -> None:
+        """Have the player end; an event tells when."""
+
+    def events(self) -> list[PlayerEvent]:
+        """Return what has happened since the last call."""
+
+
+def plain_sounds(sounds: Mapping[str, Sound] | None) -> dict[str, Any]:
+    """Return sounds as a player takes them; None, the shipped ones, is empty."""
+    return {name: sound.model_dump() for name, sound in (sounds or {}).items()}
+
+
+class Lives:
+    """The players, past and present.
+
+    Parameters
+    ----------
+    players
+        What makes them.
+    ring, board
+        The shared memory's two halves.
+    chase
+        What the controllers' controls are set to.
+    cards_stamp
+        Changes when a card comes or goes, so that a new one is tried at once.
+    """
+
+    def __init__(
+        self,
+        players: Players,
+        ring: Ring,
+        board: Board,
+        chase: Chase,
+        cards_stamp: Callable[[], object] = lambda: None,
+    ) -> None:
+        self.tally = Tally(ring)
+        self.output: dict[str, Any] | None = None
+        """What the player plays on, ``card``, ``sample_rate`` and ``delay_ms``; None: nothing."""
+        self.reason = "no sound card has been looked for yet"
+        """Why nothing plays."""
+        self._players, self._ring, self._board, self._chase = players, ring, board, chase
+        self._cards_stamp = cards_stamp
+        self._stamp: object = None
+        self._troubles = Troubles()
+        self._repeats = Repeats(log)
+        self._settings = Settings()
+        self._sounds: Mapping[str, Sound] | None = None
+        self._started_us: int | None = None
+        self._look_us = 0
+        self._blocks, self._blocks_us = 0, 0
+        self._told_reason = ""
+        self._silent_since_us: int | None = None
+        self._stopping = False
+        self.on_ready: Callable[[str], None] = lambda text: None
+        """Called with the player's description of the output when the first sound is possible."""
+
+    @property
+    def playing(self) -> bool:
+        """Whether a player has a card open."""
+        return self.output is not None
+
+    def snapshot(self) -> Snapshot | None:
+        """Return the running player's figures; None when there is no player."""
+        return self._board.snapshot() if self._started_us is not None else None
+
+    def use(self, settings: Settings, sounds: Mapping[str, Sound] | None, now_us: int) -> None:
+        """Put settings in force; other audio settings take a new player."""
+        another = settings.audio != self._settings.audio
+        self._settings, self._sounds = settings, sounds
+        if self._started_us is None:
+            self._look_us = now_us
+        elif another:
+            self._players.stop()
+        else:
+            self._players.send(settings.model_dump(), plain_sounds(sounds))
+
+    def tick(self, now_us: int) -> bool:
+        """Look after the player; return whether the work goes on, for the watchdog."""
+        for event in self._players.events():
+            self._take(event, now_us)
+        if self._started_us is None:
+            self.tally.drain()
+            stamp = self._cards_stamp()
+            if stamp != self._stamp:
+                self._stamp, self._look_us = stamp, now_us
+            if now_us >= self._look_us and self._players.alive and not self._stopping:
+                self._start(now_us)
+            return True
+        snapshot = self._board.snapshot()
+        self._troubles.look(snapshot, self._ring.overflows, now_us)
+        if self.output is None:
+            return True  # what makes players ends one that does not begin
+        if snapshot.blocks != self._blocks:
+            self._blocks, self._blocks_us = snapshot.blocks, now_us
+            return True
+        if now_us - self._blocks_us > _STALLED_US:
+            self._repeats.tell(
+                logging.ERROR,
+                f"no block for {(now_us - self._blocks_us) / 1e6:.1f} s; the player is replaced",
+                now_us,
+            )
+            self._blocks_us = now_us
+            self._players.stop()
+        return False
+
+    def stop(self, now_us: int) -> None:
+        """Have the player end and start no other."""
+        self._stopping = True
+        self._troubles.flush(now_us)
+        if self._started_us is not None:
+            self._players.stop()
+
+    def _start(self, now_us: int) -> None:
+        for controller, message in self._chase.messages():
+            self._ring.put(message, now_us, controller)
+        job = PlayerJob(self._settings.model_dump(), plain_sounds(self._sounds))
+        self._players.start(job)
+        self._started_us = now_us
+        self._look_us = now_us + LOOK_US
+
+    def _take(self, event: PlayerEvent, now_us: int) -> None:
+        level = _LEVELS.get(event.level, logging.INFO)
+        if event.kind == "log":
+            self._repeats.tell(level, event.text, now_us)
+        elif event.kind == "ready":
+            self._sounds_now(event, now_us)
+        else:
+            self._end(event, level, now_us)
+
+    def _sounds_now(self, event: PlayerEvent, now_us: int) -> None:
+        self.output = {"text": event.text, **event.details}
+        self._blocks, self._blocks_us = 0, now_us
+        self.reason = self._told_reason = ""
+        if self._silent_since_us is None:
+            self.on_ready(event.text)
+        else:
+            seconds = (now_us - self._silent_since_us) / 1e6
+            log.info("sounding again after %.1f s: %s", seconds, event.text)
+        self._silent_since_us = None
+
+    def _end(self, event: PlayerEvent, level: int, now_us: int) -> None:
+        played = self.output is not None
+        last = self._board.snapshot()
+        self.output = None
+        lived_us = now_us - (now_us if self._started_us is None else self._started_us)
+        self._started_us = None
+        cut = self.tally.settle(last)
+        self.reason = event.text
+        again = played and lived_us > LOOK_US
+        self._look_us = now_us + (_AGAIN_US if again else LOOK_US)
+        if played and self._silent_since_us is None:
+            self._silent_since_us = now_us
+        if event.kind == "refused":
+            # The same every second: told when it changes.
+            if event.text != self._told_reason:
+                self._told_reason = event.text
+                log.log(level, "%s; looking every %.1f s", event.text, LOOK_US / 1e6)
+            return
+        notes = f"; {cut} notes cut" if cut else ""
+        if level <= logging.INFO:
+            log.info("%s%s", event.text, notes)
+            self._look_us = now_us
+        else:
+            self._told_reason = ""
+            self._repeats.tell(level, f"{event.text}{notes}; looking for a sound card", now_us)

@@ -1,0 +1,138 @@
+"""The command ``partiald run``: the daemon itself, until it is told to stop.
+
+Threads: the main loop is the first and only thread of ours; the MIDI library adds its own, and
+the audio lives in another process.
+
+SIGTERM and SIGINT end it with 0; SIGHUP reads the settings again; an edited settings file is
+noticed without.
+"""
+
+import argparse
+import logging
+import os
+import selectors
+import signal
+import socket
+import time
+from collections.abc import Callable
+from importlib import import_module
+from pathlib import Path
+
+from daemon import log as logs
+from daemon.chase import Chase
+from daemon.control import ControlServer, Request
+from daemon.faults import DeviceError
+from daemon.keeper import TICK_S, Keeper
+from daemon.listener import Listener
+from daemon.lives import Lives
+from daemon.notify import Notifier
+from daemon.ports import NoPorts, RtMidiPorts
+from daemon.quiet import hush
+from daemon.seat import Seat
+from daemon.sources import SettingsFiles
+from daemon.spawner import Spawner, board_in, ring_in, shared_memory
+
+log = logging.getLogger(__name__)
+
+_STOPPING = (signal.SIGTERM, signal.SIGINT)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Be the instrument; return 0 when stopped, 1 when no player can be made any more."""
+    # Before the log takes hold of stderr: what C libraries write there is no business of the user.
+    hush()
+    logs.set_up(arguments.verbose)
+    seat = Seat()
+    try:
+        return _Daemon(arguments.settings, seat).loop()
+    finally:
+        seat.release()
+
+
+class _Daemon:
+    """The parts, wired to real devices, and the loop around them."""
+
+    def __init__(self, settings: Path | None, seat: Seat) -> None:
+        memory = shared_memory()
+        # Before any thread starts: a fork copies only the thread that forks. What is imported by
+        # then, every player finds in memory.
+        import_module("voices.instrument")
+        self._spawner = Spawner(memory)
+        ring = ring_in(memory)
+        self._selector = selectors.DefaultSelector()
+        self._signals: set[int] = set()
+        self._catch_signals()
+        chase = Chase()
+        self._notifier = Notifier()
+        self._lives = Lives(self._spawner, ring, board_in(memory), chase, cards_stamp)
+        self._ports = midi_ports()
+        self._keeper = Keeper(
+            SettingsFiles(settings),
+            Listener(self._ports, ring.put, chase=chase),
+            self._lives,
+            self._notifier,
+            clock_us=lambda: time.monotonic_ns() // 1000,
+        )
+        self._control = ControlServer(seat.path, self._answer, self._selector, time.monotonic)
+        self._selector.register(self._spawner, selectors.EVENT_READ, lambda _: None)
+
+    def loop(self) -> int:
+        """Run until told to stop."""
+        code = 0
+        self._keeper.start()
+        pause_s = min(TICK_S, (self._notifier.watchdog_s or 1.0) / 2)
+        due_s = 0.0
+        while not self._signals.intersection(_STOPPING):
+            if signal.SIGHUP in self._signals:
+                self._signals.discard(signal.SIGHUP)
+                self._keeper.reload()
+            ready = self._selector.select(max(due_s - time.monotonic(), 0.0))
+            for key, events in ready:
+                act: Callable[[int], None] = key.data
+                act(events)
+            from_player = any(key.fileobj is self._spawner for key, _ in ready)
+            if from_player or time.monotonic() >= due_s:
+                self._keeper.tick()
+                self._control.tick()
+                due_s = time.monotonic() + pause_s
+            if not self._spawner.alive:
+                log.error("no player can be made any more; leaving, to be started anew")
+                code = 1
+                break
+        self._keeper.stop()
+        self._spawner.close()
+        self._control.close()
+        self._ports.close()
+        self._notifier.close()
+        return code
+
+    def _answer(self, request: Request) -> dict[str, object]:
+        return self._keeper.status()
+
+    def _catch_signals(self) -> None:
+        """Have signals wake the loop; nothing is done inside a handler but noting the number."""
+        ours, theirs = socket.socketpair()
+        for end in (ours, theirs):
+            end.setblocking(False)
+        signal.set_wakeup_fd(theirs.fileno(), warn_on_full_buffer=False)
+        self._wakeup = ours, theirs
+        for number in (*_STOPPING, signal.SIGHUP):
+            signal.signal(number, lambda caught, _: self._signals.add(caught))
+        self._selector.register(ours, selectors.EVENT_READ, lambda _: ours.recv(256) and None)
+
+
+def midi_ports() -> RtMidiPorts | NoPorts:
+    """Return the machine's MIDI inputs; none, told in a line, when the library is missing."""
+    try:
+        return RtMidiPorts()
+    except DeviceError as fault:
+        log.error("%s", fault)
+        return NoPorts()
+
+
+def cards_stamp() -> object:
+    """Return what changes when a sound card comes or goes."""
+    try:
+        return os.stat("/dev/snd").st_mtime_ns
+    except OSError:
+        return None

@@ -1,0 +1,80 @@
+"""Where the daemon's settings and sounds come from, and whether the files have changed.
+
+Threads: the main loop's alone; reading takes some milliseconds.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from config import library
+from config.faults import ConfigError
+from config.layers import DEFAULT_PATHS, InForce, load_forgiving
+from config.settings import Settings
+from config.sound import Sound
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """What was read."""
+
+    settings: Settings
+    """Playable in any case: what was faulty is left out."""
+    sounds: Mapping[str, Sound] | None = None
+    """None: only those that come with partiald."""
+    faults: list[str] = field(default_factory=list)
+    """One line for each fault of a settings file."""
+    remarks: list[str] = field(default_factory=list)
+    """Lines on faulty sounds, and on edits that another file overrides."""
+    files: list[str] = field(default_factory=list)
+    """The files that had something to say."""
+
+
+class SettingsFiles:
+    """The layers of settings files, and the folders of sounds.
+
+    Parameters
+    ----------
+    only
+        A file that stands for all layers; None: the layers.
+    sound_folders
+        The owner's.
+    """
+
+    def __init__(
+        self, only: Path | None = None, sound_folders: Sequence[Path] = library.OWNER_FOLDERS
+    ) -> None:
+        self._paths: Sequence[Path] | None = None if only is None else [only]
+        self._watched = list(DEFAULT_PATHS) if only is None else [only]
+        self._folders = sound_folders
+
+    def load(self) -> Loaded:
+        """Read everything; no fault of a file comes out as an exception."""
+        sounds, remarks = library.load_sounds(self._folders)
+        try:
+            in_force, faults = load_forgiving(self._paths, sounds)
+        except ConfigError as error:
+            # Layers that are valid one by one, and together are not.
+            in_force, faults = InForce(Settings(), {}), error.faults
+        shipped = library.shipped()
+        extra = any(sound is not shipped.get(name) for name, sound in sounds.items())
+        return Loaded(
+            settings=in_force.settings,
+            sounds=sounds if extra else None,
+            faults=list(faults),
+            remarks=[*remarks, *in_force.overridden],
+            files=sorted(set(in_force.origins.values())),
+        )
+
+    def stamp(self) -> object:
+        """Return what changes when one of the files does."""
+        sounds = [path for folder in self._folders for path in sorted(folder.glob("*.toml"))]
+        return [_stamp(path) for path in [*self._watched, *sounds]]
+
+
+def _stamp(path: Path) -> object:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return str(path), status.st_ino, status.st_mtime_ns, status.st_size

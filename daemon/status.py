@@ -1,0 +1,123 @@
+"""The command ``partiald status``: what the running daemon hears, plays, and how it fares.
+
+``partiald status --json`` writes one JSON object:
+
+``process``, ``running_s``
+    The keeper's process number, and for how many seconds it has run.
+``state``, ``reason``
+    ``playing``, or ``silent`` and why.
+``controllers``, ``wanted_controller``
+    A list of ``number`` (from 1) and ``name``; the name in the settings, empty for any.
+``output``
+    null, or ``card`` (``name``, ``kind``, ``rate``, ``channels`` ...), ``sample_rate`` and
+    ``delay_ms``, from a block to the card.
+``sound``, ``polyphony``, ``voices``, ``partials``
+    The sound at power-on; how many voices there are, sound ``now``, and sounded at the ``peak``;
+    the partials that sound now.
+``block``
+    ``frames``, ``deadline_us``, and the rendering time that half (``p50_us``), 99 of 100
+    (``p99_us``) and all (``max_us``) of the present player's blocks kept to.
+``blocks``, ``underflows``, ``late_messages``, ``silenced_blocks``, ``messages``
+    Counts; the first of the present player, the others since the start.
+``notes``
+    ``received``, and ``accounts``: what became of them. Their sum is ``received``.
+``settings``
+    ``files`` that had something to say, and ``faults`` that are left out.
+"""
+
+import argparse
+import json
+import sys
+from typing import Any
+
+from daemon.control import ask
+
+_LABEL = 13
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Write the status; a `RunError` tells when there is no daemon."""
+    status = ask({"ask": "status"})
+    if arguments.json:
+        sys.stdout.write(json.dumps(status, indent=2, ensure_ascii=False) + "\n")
+    else:
+        sys.stdout.write(readable(status))
+    return 0
+
+
+def readable(status: dict[str, Any]) -> str:
+    """Return the status as aligned lines."""
+    rows = [
+        ("running", f"{_duration(status['running_s'])}, process {status['process']}"),
+        ("controllers", _controllers(status)),
+        ("sound card", _card(status)),
+        ("sound", f"{status['sound']}, up to {_count(status['polyphony'], 'note')} at once"),
+        ("voices", _voices(status)),
+    ]
+    if status["block"]["deadline_us"]:
+        rows.append(("block time", _block_time(status["block"])))
+    rows.append(("missed", _missed(status)))
+    rows.append(("notes", f"{_count(status['notes']['received'], 'note')} received"))
+    accounts = {name: n for name, n in status["notes"]["accounts"].items() if n}
+    width = max((len(name) for name in accounts), default=0)
+    rows += [("", f"  {name:<{width}}  {n:>7,}") for name, n in accounts.items()]
+    rows += [("settings", line) for line in status["settings"]["faults"]]
+    return "".join(f"{label:<{_LABEL}}{text}\n" for label, text in rows)
+
+
+def _controllers(status: dict[str, Any]) -> str:
+    names = ", ".join(each["name"] for each in status["controllers"])
+    wanted = status["wanted_controller"]
+    return names or (f"none matches '{wanted}'" if wanted else "none seen")
+
+
+def _card(status: dict[str, Any]) -> str:
+    output = status["output"]
+    if output is None:
+        return f"silent: {status['reason']}"
+    frames = status["block"]["frames"]
+    return (
+        f"{output['card']['name']}, {output['sample_rate']:,} Hz, {frames}-frame blocks, "
+        f"{output['delay_ms']:.1f} ms to the card"
+    )
+
+
+def _voices(status: dict[str, Any]) -> str:
+    voices = status["voices"]
+    return (
+        f"{voices['now']} now ({_count(status['partials'], 'partial')}), "
+        f"{voices['peak']} at most so far, tails included"
+    )
+
+
+def _block_time(block: dict[str, Any]) -> str:
+    share = [100 * block[key] / block["deadline_us"] for key in ("p50_us", "p99_us", "max_us")]
+    return (
+        f"half within {share[0]:.0f} %, 99 of 100 within {share[1]:.0f} %, longest "
+        f"{share[2]:.0f} % of {block['deadline_us'] / 1000:.2f} ms"
+    )
+
+
+def _missed(status: dict[str, Any]) -> str:
+    text = (
+        f"{_count(status['underflows'], 'underflow')}, "
+        f"{_count(status['late_messages'], 'late message')} of {status['messages']:,}"
+    )
+    silenced = status["silenced_blocks"]
+    return text + (f", {_count(silenced, 'block')} silenced by a fault" if silenced else "")
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
+
+
+def _duration(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return (
+        f"{hours} h {minutes} min"
+        if hours
+        else f"{minutes} min {rest} s"
+        if minutes
+        else f"{rest} s"
+    )

@@ -1,0 +1,101 @@
+"""What goes wrong again and again, told in few lines.
+
+Units: microseconds of the monotonic clock (``_us``).
+Threads: the main loop's alone.
+
+Promise: nothing is dropped, it is summed; at most one line a minute for the same thing.
+"""
+
+import logging
+
+from daemon.board import Snapshot
+
+log = logging.getLogger(__name__)
+
+_MINUTE_US = 60_000_000
+_BURST_US = 1_000_000
+_NAMES = {
+    "underflows": "underflows",
+    "late": "messages too late for their frame",
+    "faults": "blocks silenced by a fault",
+    "overflows": "messages lost in a full queue",
+}
+
+
+class Troubles:
+    """Differences of the board's counters, logged."""
+
+    def __init__(self) -> None:
+        self._seen = dict.fromkeys(_NAMES, 0)
+        self._pending = dict.fromkeys(_NAMES, 0)
+        self._since_us = 0
+        self._line_us: int | None = None
+        self._last: Snapshot | None = None
+
+    def look(self, snapshot: Snapshot, overflows: int, now_us: int) -> None:
+        """Take the figures of now; write a line when one is due."""
+        figures = {
+            "underflows": snapshot.underflows,
+            "late": snapshot.late_events,
+            "faults": snapshot.faults,
+            "overflows": overflows,
+        }
+        quiet = not any(self._pending.values())
+        for name, value in figures.items():
+            # A smaller value is a new player's.
+            seen = self._seen[name] if value >= self._seen[name] else 0
+            self._pending[name] += value - seen
+            self._seen[name] = value
+        if not any(self._pending.values()):
+            return
+        self._last = snapshot
+        if quiet:
+            self._since_us = now_us
+        if now_us - self._since_us < _BURST_US:
+            return
+        if self._line_us is None or now_us - self._line_us >= _MINUTE_US:
+            self._tell(now_us)
+
+    def flush(self, now_us: int) -> None:
+        """Write what is left; before the end."""
+        if any(self._pending.values()):
+            self._tell(now_us)
+
+    def _tell(self, now_us: int) -> None:
+        counts = ", ".join(f"{n} {_NAMES[name]}" for name, n in self._pending.items() if n)
+        seconds = max(round((now_us - self._since_us) / 1e6), 1)
+        shape = ""
+        last = self._last
+        if last is not None and last.block_frames:
+            shape = (
+                f" ({last.block_frames}-frame blocks, longest {last.max_us / 1000:.1f} ms"
+                f" of {last.deadline_us / 1000:.1f} ms)"
+            )
+            if last.last_error:
+                shape += f"; latest fault: {last.last_error}"
+        log.warning("%s in the last %d s%s", counts, seconds, shape)
+        self._pending = dict.fromkeys(_NAMES, 0)
+        self._line_us = now_us
+
+
+class Repeats:
+    """Lines that may come again and again: the first at once, the others summed."""
+
+    def __init__(self, logger: logging.Logger) -> None:
+        self._log = logger
+        self._told: dict[str, list[int]] = {}
+
+    def tell(self, level: int, text: str, now_us: int) -> None:
+        """Log a line, or count it when it was logged less than a minute ago."""
+        for each in [t for t, (us, n) in self._told.items() if not n and now_us - us >= _MINUTE_US]:
+            del self._told[each]
+        if text not in self._told:
+            self._told[text] = [now_us, 0]
+            self._log.log(level, "%s", text)
+            return
+        entry = self._told[text]
+        entry[1] += 1
+        if now_us - entry[0] >= _MINUTE_US:
+            seconds = (now_us - entry[0]) // 1_000_000
+            self._log.log(level, "%s (%d times in the last %d s)", text, entry[1], seconds)
+            self._told[text] = [now_us, 0]

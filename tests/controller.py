@@ -1,0 +1,86 @@
+"""A controller for tests: a real MIDI output on the JACK server, in a process of its own.
+
+Of its own, since JACK's library does not stand two clients of one process of which one has lost
+its server.
+"""
+
+import subprocess
+import sys
+from types import TracebackType
+from typing import Self
+
+NAME = "Cargo Bike Keys 25"
+PORT = f"{NAME}:MIDI 1"
+"""As rtmidi lists it under JACK."""
+
+_PROGRAM = """
+import sys
+import rtmidi
+output = None
+for line in sys.stdin:
+    word, *numbers = line.split()
+    if word == "plug":
+        output = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=sys.argv[1])
+        output.open_virtual_port("MIDI 1")
+    elif word == "pull":
+        output.delete()
+    else:
+        output.send_message([int(number) for number in numbers])
+    print("done", flush=True)
+"""
+
+
+class VirtualController:
+    """Plugged in when made, pulled out and plugged in again when told."""
+
+    def __init__(self, name: str = NAME) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", _PROGRAM, name],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
+        self.plugged = False
+        self.plug()
+
+    def plug(self) -> None:
+        self._do("plug")
+        self.plugged = True
+
+    def pull(self) -> None:
+        self._do("pull")
+        self.plugged = False
+
+    def send(self, *message: int) -> None:
+        self._do("send", *message)
+
+    def chord(self, *keys: int, velocity: int = 100) -> None:
+        for key in keys:
+            self.send(0x90, key, velocity)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        at: TracebackType | None,
+    ) -> None:
+        # A client that dies without a word makes a waiting server stand still for five seconds.
+        if self.plugged and kind is None:
+            self.pull()
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.close()
+        self._process.stdout.close()
+        self._process.kill()
+        self._process.wait()
+
+    def _do(self, word: str, *numbers: int) -> None:
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(" ".join([word, *map(str, numbers)]) + "\n")
+        self._process.stdin.flush()
+        assert self._process.stdout.readline() == "done\n", "the controller's process failed"
