@@ -1,27 +1,26 @@
-"""A bank: the packed arrays of all voices with the same number of partials.
+"""A bank: all voices with the same number of partials, rendered together.
 
-The voices in use are the first ``count`` rows of every array, so that one call works on all of
-them and never touches a silent one; a voice that ends hands its row to the last. Voices whose
-pitch and spectrum stand still are one stacked matrix product (see `voices.tables`), the others go
-through `voices.moving`; then every row gets its envelope.
+One call works on all rows in use and never touches a silent one. Voices whose pitch and spectrum
+stand still are one stacked matrix product (see `voices.tables`), the others go through
+`voices.moving`; then every row gets its envelope.
 
 Shapes: ``V`` voices, ``P`` partials, ``T`` frames a block, cut into ``R`` rows of ``C`` columns.
 `Bank.render` is on the audio path: it takes no lock, logs nothing and raises nothing.
 """
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.envelopes import Envelopes
 from voices.motion import GAINS, PITCH, Motion, Stretch
-from voices.moving import Movers, advance, sounding
+from voices.moving import move
+from voices.rows import Rows
 from voices.segment import Segment
 from voices.spectrum import Spectrum
 from voices.table_cache import TableCache
-from voices.tables import FADE_START, below_nyquist, shape_of
+from voices.tables import shape_of
 from voices.voice import Voice
 
 SILENT = 1e-7
@@ -43,81 +42,40 @@ class Bank:
         cache: TableCache,
     ) -> None:
         self.partials = partials
+        self.kept = partials
+        """How many partials of each voice are rendered: the loudest."""
         self.count = 0
         self.voices: list[Voice] = []
-        self.channel = np.zeros(0, np.intp)
-        self.gain = np.zeros((0, 2), np.float32)
-        """Shape (V, 2): left and right, for channels whose gain does not move."""
+        self.rows = Rows(partials, frames, voices + SPARE_ROWS)
+        self._envelopes = Envelopes(voices + SPARE_ROWS, frames)
         self._frames = frames
         self._motion = motion
         self._spectrum = spectrum
         self._cache = cache
+        self._kept = partials
+        self._any_stale = False
         self._next_end = float("inf")
         self._next_tidy = 0
-        self._any_stale = False
-        self._envelopes = Envelopes(voices + SPARE_ROWS, frames)
-        self._make_room(voices + SPARE_ROWS)
+        self._make_scratch()
 
-    def _make_room(self, capacity: int) -> None:
-        """Make room for ``capacity`` voices, keeping what is there."""
-        rows, columns = shape_of(self._frames)
-        partials, kept = self.partials, self.count
-
-        def room(name: str, dtype: type, *shape: int) -> NDArray[Any]:
-            array: NDArray[Any] = np.zeros((capacity, *shape), dtype)
-            if kept:
-                array[:kept] = getattr(self, name)[:kept]
-            return array
-
-        self._rows = room("_rows", np.complex64, rows, partials)
-        self._columns = room("_columns", np.float32, 2 * partials, columns)
-        self._step = room("_step", np.complex128, partials)
-        self._state = room("_state", np.complex128, partials)
-        self._levels = room("_levels", np.float64, partials)
-        self._decays = room("_decays", np.float64, partials)
-        self._ratios = room("_ratios", np.float64, partials)
-        self._phases = room("_phases", np.float64, partials)
-        self._octaves = room("_octaves", np.float64, partials)
-        self._frequency = room("_frequency", np.float64)
-        self._turning = room("_turning", np.float64)
-        """Cycles per frame of the key at the pitch its tables are for."""
-        self._phase = room("_phase", np.float64)
-        """Cycles of the key since the onset, as of frame ``_since``."""
-        self._since = room("_since", np.float64)
-        self._onset = room("_onset", np.float64)
-        self._stale = room("_stale", bool)
-        """Whether tables and state do not hold: a new voice, or one that was in motion."""
-        self.channel = room("channel", np.intp)
-        self.gain = room("gain", np.float32, 2)
-        self._packed = (
-            *(self._rows, self._columns, self._step, self._state, self._levels, self._decays),
-            *(self._ratios, self._phases, self._octaves, self._frequency, self._turning),
-            *(self._phase, self._since, self._onset, self._stale, self.channel, self.gain),
-        )
-        self._narrow = np.zeros((capacity, partials), np.complex64)
-        self._left = np.zeros((capacity, rows, partials), np.complex64)
+    def _make_scratch(self) -> None:
+        capacity, (rows, columns) = self.rows.capacity, shape_of(self._frames)
+        self._narrow = np.zeros((capacity, self.partials), np.complex64)
+        self._left = np.zeros((capacity, rows, self.partials), np.complex64)
         self._wave = np.zeros((capacity, rows, columns), np.float32)
 
     def add(self, voice: Voice) -> None:
         """Give a voice a row; its onset lies in the next block."""
-        if self.count == len(self._frequency):
-            self._envelopes.grow(2 * self.count)
-            self._make_room(2 * self.count)
         row = self.count
+        if row == self.rows.capacity:
+            self.rows.grow(2 * row)
+            self._envelopes.grow(2 * row)
+            self._make_scratch()
         self.count += 1
         voice.bank, voice.index = self, row
         self.voices.append(voice)
-        self._levels[row] = voice.levels
-        self._decays[row] = voice.decays
-        self._ratios[row] = voice.timbre.ratios
-        self._phases[row] = voice.timbre.phases
-        self._octaves[row] = voice.timbre.octaves
-        self._frequency[row] = voice.frequency
-        self._onset[row] = voice.segment.start
-        self._phase[row] = self._turning[row] = 0.0
-        self._since[row] = voice.segment.start
-        self._stale[row] = self._any_stale = True
-        self.channel[row] = voice.channel
+        self.rows.enter(row, voice)
+        self._any_stale = True
         self._envelopes.start(row, voice.segment)
         self._watch_end(voice)
 
@@ -139,122 +97,72 @@ class Bank:
         With it comes a level for each, (V, 1), where that is all the envelopes ask for.
         ``stretches`` are the motion of the channels in this block, if there is any.
         """
-        count = self.count
+        count, rows = self.count, self.rows
         movers = np.zeros(0, np.intp)
         if stretches is not None:
-            moves = self._motion.turning[self.channel[:count]]
-            movers = np.flatnonzero(moves)
-            self.gain[:count] = self._motion.value[self.channel[:count], GAINS]
+            channels = rows.channel[:count]
+            movers = np.flatnonzero(self._motion.turning[channels])
+            rows.gain[:count] = self._motion.value[channels, GAINS]
         if self._any_stale:
-            rested = self._stale[:count].copy()
+            rested = rows.stale[:count].copy()
             rested[movers] = False
             if rested.any():
                 self._rest(np.flatnonzero(rested), frame)
-            self._any_stale = len(movers) > 0
         wave = self._wave[:count]
         if len(movers) < count:
-            narrow, left = self._narrow[:count], self._left[:count]
-            np.copyto(narrow, self._state[:count], casting="same_kind")
-            np.multiply(self._rows[:count], narrow[:, None], out=left)
-            np.matmul(left.view(np.float32), self._columns[:count], out=wave)
-            self._state[:count] *= self._step[:count]
+            self._product(count, wave)
         flat = wave.reshape(count, self._frames)
         if len(movers) and stretches is not None:
-            self._move(movers, frame, stretches, flat)
+            move(rows, movers, self.kept, frame, stretches, self._spectrum, flat)
+        self._any_stale = len(movers) > 0
         level = self._envelopes.levels(frame, count)
         if level.shape[1] == 1:
             return flat, level
         flat *= level
         return flat, None
 
-    def _rest(self, rows: NDArray[np.intp], frame: int) -> None:
+    def _product(self, count: int, wave: NDArray[np.float32]) -> None:
+        """Render every voice as if it were at rest."""
+        most = max(self._kept, self.kept)
+        rows, narrow, left = self.rows, self._narrow[:count], self._left[:count, :, :most]
+        np.copyto(narrow, rows.state[:count], casting="same_kind")
+        np.multiply(rows.outer[:count, :, :most], narrow[:, None, :most], out=left)
+        if self._kept != self.kept:
+            self._cross_over(left)
+        np.matmul(left.view(np.float32), rows.inner[:count, : 2 * most], out=wave)
+        rows.state[:count] *= rows.step[:count]
+
+    def _cross_over(self, left: NDArray[np.complex64]) -> None:
+        """Fade the partials that are let go, or taken back, over this block."""
+        height = left.shape[1]
+        rise = ((np.arange(height) + 0.5) / height).astype(np.float32)[:, None]
+        fewer, more = sorted((self._kept, self.kept))
+        left[:, :, fewer:more] *= rise if self.kept == more else rise[::-1]
+        self._kept = self.kept
+
+    def _rest(self, which: NDArray[np.intp], frame: int) -> None:
         """Give voices at rest the tables and state of the pitch they rest at."""
-        channels = self.channel[rows]
-        values = self._motion.value[channels]
-        pitch = np.exp2(values[:, PITCH] / 1200.0)
-        weight = np.empty((len(rows), self.partials))
-        voices = [self.voices[row] for row in rows]
-        turns = self._frequency[rows] * pitch
+        rows = self.rows
+        values = self._motion.value[rows.channel[which]]
+        turning = rows.frequency[which] * np.exp2(values[:, PITCH] / 1200.0)
+        voices = [self.voices[row] for row in which]
         known = self._cache.tables(
-            [(v.timbre, v.note.key, turn) for v, turn in zip(voices, turns, strict=True)]
+            [(v.timbre, v.note.key, turns) for v, turns in zip(voices, turning, strict=True)]
         )
-        for place, row in enumerate(rows):
-            self._rows[row], self._columns[row], self._step[row], weight[place] = known[place]
-        phase = self._phase_at(rows, frame, turns)
-        self._phase[rows], self._since[rows], self._turning[rows] = phase, frame, turns
-        self._stale[rows] = False
-        self.gain[rows] = values[:, GAINS]
-        level = self._levels[rows] * weight
-        level *= np.exp(self._decays[rows] * (self._onset[rows] - frame)[:, None])
-        gains = self._spectrum.gains(values, self._octaves[rows])
+        level = rows.levels[which]
+        for place, row in enumerate(which):
+            rows.outer[row], rows.inner[row], rows.step[row], weight = known[place]
+            level[place] *= weight
+        level *= np.exp(rows.decays[which] * (rows.onset[which] - frame)[:, None])
+        gains = self._spectrum.gains(values, rows.octaves[which], rows.numbers[which])
         if gains is not None:
             level *= gains
-        angle = self._ratios[rows] * phase[:, None] + self._phases[rows] - 0.25
-        self._state[rows] = level * np.exp(2j * np.pi * (angle - np.rint(angle)))
-
-    def _move(
-        self,
-        movers: NDArray[np.intp],
-        frame: int,
-        stretches: Sequence[Stretch],
-        wave: NDArray[np.float32],
-    ) -> None:
-        """Render the voices in motion, stretch by stretch."""
-        self._stale[movers] = self._any_stale = True
-        channels, octaves = self.channel[movers], self._octaves[movers]
-        frequency, onset = self._frequency[movers], self._onset[movers]
-        phase = self._phase_at(movers, frame, self._turning[movers])
-        fixed = (self._ratios[movers], self._phases[movers], self._levels[movers])
-        decays = self._decays[movers]
-        fading = bool(decays.any())
-        turns = fixed[0] * frequency[:, None]
-        for stretch in stretches:
-            offset, length = stretch.offset, stretch.frames
-            pitches = stretch.pitch_begin[channels], stretch.pitch_end[channels]
-            gains = self._gains(stretch, channels, octaves, turns, pitches)
-            first, last = stretch.cut(*pitches)
-            slope = (last - first) / length
-            age = frame + offset - onset
-            new = (age <= 0) & (age > -length)
-            if new.any():
-                phase[new] = -advance(frequency, -age, first, slope)[new]
-            wave[movers, offset : offset + length] = sounding(
-                Movers(phase, age, frequency, *fixed, decays, fading),
-                length,
-                (first, last, (pitches[0] + pitches[1]) / 2),
-                gains,
-            )
-            phase = phase + advance(frequency, float(length), first, slope)
-        self._phase[movers], self._since[movers] = phase, frame + self._frames
-
-    def _phase_at(
-        self, rows: NDArray[np.intp], frame: int, turning: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Return the cycles turned until ``frame``, at ``turning`` since last accounted for."""
-        phase: NDArray[np.float64] = self._phase[rows] + turning * (frame - self._since[rows])
-        return phase
-
-    def _gains(
-        self,
-        stretch: Stretch,
-        channels: NDArray[np.intp],
-        octaves: NDArray[np.float64],
-        turns: NDArray[np.float64],
-        pitches: tuple[NDArray[np.float64], NDArray[np.float64]],
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-        """Return what channels and half the sample rate do to each partial, at both ends."""
-        ends = []
-        for values, pitch in zip((stretch.begin, stretch.end), pitches, strict=True):
-            gains = self._spectrum.gains(values[channels], octaves)
-            if float(pitch.max()) * turns.max() > FADE_START:
-                weight = below_nyquist(turns * pitch[:, None])
-                gains = weight if gains is None else gains * weight
-            ends.append(gains)
-        begin, end = ends
-        if begin is None and end is None:
-            return None
-        level = np.ones(turns.shape)
-        return stretch.cut(level if begin is None else begin, level if end is None else end)
+        phase = rows.phase_at(which, frame, turning)
+        angle = rows.ratios[which] * phase[:, None] + rows.phases[which] - 0.25
+        rows.state[which] = level * np.exp(2j * np.pi * (angle - np.rint(angle)))
+        rows.phase[which], rows.since[which], rows.turning[which] = phase, frame, turning
+        rows.gain[which] = values[:, GAINS]
+        rows.stale[which] = False
 
     def ended(self, frame: int) -> list[Voice]:
         """Take out and return the voices that are silent from ``frame`` on."""
@@ -273,24 +181,22 @@ class Bank:
         last = self.voices.pop()
         self.count -= 1
         if last is not voice:
-            row = voice.index
-            for array in self._packed:
-                array[row] = array[self.count]
-            self._envelopes.move(self.count, row)
+            row = last.index = voice.index
             self.voices[row] = last
-            last.index = row
+            self.rows.move(self.count, row)
+            self._envelopes.move(self.count, row)
 
     def _tidy(self, frame: int) -> None:
         """Zero the partials that have died away, before their squares become subnormal."""
         self._next_tidy = frame + TIDY_FRAMES
-        count = self.count
-        if not self._decays[:count].any():
+        used = np.s_[: self.count]
+        rows = self.rows
+        if not rows.decays[used].any():
             return
-        age = np.maximum(frame - self._onset[:count], 0.0)
-        level = self._levels[:count] * np.exp(-self._decays[:count] * age[:, None])
-        faint = (level < SILENT) & (self._decays[:count] > 0)
-        self._state[:count][faint] = 0.0
-        self._levels[:count][faint] = 0.0
-        for row in np.flatnonzero(~self._levels[:count].any(axis=1)):
-            self.voices[row].ends = frame
-            self._next_end = frame
+        age = np.maximum(frame - rows.onset[used], 0.0)
+        level = rows.levels[used] * np.exp(-rows.decays[used] * age[:, None])
+        faint = (level < SILENT) & (rows.decays[used] > 0)
+        rows.state[used][faint] = 0.0
+        rows.levels[used][faint] = 0.0
+        for row in np.flatnonzero(~rows.levels[used].any(axis=1)):
+            self.voices[row].ends = self._next_end = frame

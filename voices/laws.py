@@ -39,7 +39,7 @@ def velocity_gain(velocity: float, range_db: float) -> float:
 
 def key_frequency(key: int, a4_hz: float, offsets: Sequence[float]) -> float:
     """Return the frequency of a key, 69 being A4, with twelve offsets in cents from C to B."""
-    return a4_hz * 2.0 ** ((key - 69 + offsets[key % 12] / 100.0) / 12.0)
+    return float(a4_hz * 2.0 ** ((key - 69 + offsets[key % 12] / 100.0) / 12.0))
 
 
 def decibels(value_db: float) -> float:

@@ -26,7 +26,7 @@ def mix(
     ``level``, shape (V, 1), goes on top where given; ``stretches`` are those of gains in motion.
     """
     if stretches is None:
-        gain = bank.gain[: bank.count]
+        gain = bank.rows.gain[: bank.count]
         if level is not None:
             gain = gain * level
         if fresh:
@@ -34,7 +34,7 @@ def mix(
         else:
             out += np.dot(wave.T, gain)
         return
-    channels = bank.channel[: bank.count]
+    channels = bank.rows.channel[: bank.count]
     for stretch in stretches:
         part = slice(stretch.offset, stretch.offset + stretch.frames)
         first, last = stretch.cut(stretch.begin[channels, GAINS], stretch.end[channels, GAINS])

@@ -9,15 +9,22 @@ leave sidebands of -48 dBc at 4.4 kHz; the linear term leaves less than -90.)
 Shapes: ``K`` moving voices, ``P`` partials, ``R`` rows of ``C`` columns in a stretch.
 """
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.motion import Stretch
+from voices.rows import Rows
+from voices.spectrum import Spectrum
+from voices.tables import FADE_START, below_nyquist
+
 COLUMNS = 16
 _CENTRE = (COLUMNS - 1) / 2
 _OFFSETS = (np.arange(COLUMNS) - _CENTRE).astype(np.float32)
 _TURN = np.float32(2 * np.pi)
+_ALL = np.ones((1, 1))
 
 
 class Movers(NamedTuple):
@@ -49,6 +56,67 @@ def advance(
 ) -> NDArray[Any]:
     """Return the cycles turned in ``frames`` frames from where the pitch is ``pitch_begin``."""
     return frequency * frames * (pitch_begin + slope * frames / 2)
+
+
+def move(
+    rows: Rows,
+    movers: NDArray[np.intp],
+    kept: int,
+    frame: int,
+    stretches: Sequence[Stretch],
+    spectrum: Spectrum,
+    wave: NDArray[np.float32],
+) -> None:
+    """Render the voices in motion into their rows of ``wave`` (V, T), ``kept`` partials each."""
+    rows.stale[movers] = True
+    channels = rows.channel[movers]
+    frequency, onset = rows.frequency[movers], rows.onset[movers]
+    phase = rows.phase_at(movers, frame, rows.turning[movers])
+    parts = np.s_[:kept]
+    ratios, phases = rows.ratios[movers, parts], rows.phases[movers, parts]
+    levels, decays = rows.levels[movers, parts], rows.decays[movers, parts]
+    octaves, numbers = rows.octaves[movers, parts], rows.numbers[movers, parts]
+    fading = bool(decays.any())
+    turns = ratios * frequency[:, None]
+    for stretch in stretches:
+        offset, length = stretch.offset, stretch.frames
+        pitches = stretch.pitch_begin[channels], stretch.pitch_end[channels]
+        first, last = stretch.cut(*pitches)
+        slope = (last - first) / length
+        age = frame + offset - onset
+        new = (age <= 0) & (age > -length)
+        if new.any():
+            phase[new] = -advance(frequency, -age, first, slope)[new]
+        begin, end = (
+            gains_at(spectrum, values[channels], octaves, numbers, turns * pitch[:, None])
+            for values, pitch in zip((stretch.begin, stretch.end), pitches, strict=True)
+        )
+        gains = None
+        if begin is not None or end is not None:
+            gains = stretch.cut(_ALL if begin is None else begin, _ALL if end is None else end)
+        wave[movers, offset : offset + length] = sounding(
+            Movers(phase, age, frequency, ratios, phases, levels, decays, fading),
+            length,
+            (first, last, (pitches[0] + pitches[1]) / 2),
+            gains,
+        )
+        phase = phase + advance(frequency, float(length), first, slope)
+    rows.phase[movers], rows.since[movers] = phase, frame + sum(each.frames for each in stretches)
+
+
+def gains_at(
+    spectrum: Spectrum,
+    values: NDArray[np.float64],
+    octaves: NDArray[np.float64],
+    numbers: NDArray[np.int16],
+    turns: NDArray[np.float64],
+) -> NDArray[np.float64] | None:
+    """Return what channels and half the sample rate do to each partial, (K, P); None: nothing."""
+    gains = spectrum.gains(values, octaves, numbers)
+    if turns.max() > FADE_START:
+        weight = below_nyquist(turns)
+        return weight if gains is None else gains * weight
+    return gains
 
 
 def sounding(

@@ -14,23 +14,25 @@ _DB = np.log(10.0) / 20.0
 
 
 class Spectrum:
-    """The gains of partials; ``bound`` are those with a control of their own, from 0."""
+    """The gains of partials; ``bound`` are the numbers, from 1, of those with their own control."""
 
     def __init__(self) -> None:
         self.bound: Sequence[int] = ()
 
     def gains(
-        self, values: NDArray[np.float64], octaves: NDArray[np.float64]
+        self,
+        values: NDArray[np.float64],
+        octaves: NDArray[np.float64],
+        numbers: NDArray[np.int16],
     ) -> NDArray[np.float64] | None:
         """Return the gain of each partial, shape (K, P), or None when all are 1.
 
         ``values``, shape (K, columns), are each voice's channel's in `Motion`; ``octaves``, shape
-        (K, P), say how far each partial lies above the key.
+        (K, P), say how far each partial lies above the key, ``numbers`` which one it is.
         """
         if not values[:, TILT:].any():
             return None
         level: NDArray[np.float64] = values[:, TILT, None] * octaves
-        for column, partial in enumerate(self.bound, FIRST_PARTIAL):
-            if partial < level.shape[1]:
-                level[:, partial] += values[:, column]
+        for column, number in enumerate(self.bound, FIRST_PARTIAL):
+            level += (numbers == number) * values[:, column, None]
         return np.asarray(np.exp(level * _DB))

@@ -1,8 +1,11 @@
 """A timbre: a sound prepared for one sample rate, as arrays over its partials.
 
 Units: cycles per frame, frames, nepers per frame, linear levels, phases in cycles.
-Shapes: ``P`` partials, padded with silent ones to a multiple of four.
+Shapes: ``P`` partials, the loudest first (so that the quietest can be left out by taking fewer),
+padded with silent ones to a multiple of four.
 """
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,22 +25,29 @@ class Timbre:
         self.sound = sound
         self.count = len(sound.ratios)
         self.partials = -(-self.count // PADDING) * PADDING
-        self.ratios = self._padded(sound.ratios, 1.0)
+        order = np.argsort(-np.array(sound.levels), kind="stable")
+        self.numbers = np.zeros(self.partials, np.int16)
+        """The place of each partial in the sound, from 1; 0 is padding."""
+        self.numbers[: self.count] = order + 1
+        self.ratios = self._padded(sound.ratios, order, 1.0)
         self.octaves = np.log2(self.ratios)
         self.lowest = min(sound.ratios)
-        self.phases = self._padded(sound.phases, 0.0)
-        self.levels = self._padded(sound.levels, 0.0) * decibels(sound.level_db)
+        self.phases = self._padded(sound.phases, order, 0.0)
+        self.levels = self._padded(sound.levels, order, 0.0) * decibels(sound.level_db)
         self.decays = np.zeros(self.partials)
         if sound.decays_s is not None:
-            self.decays[: self.count] = LN_1000 / (np.array(sound.decays_s) * sample_rate)
+            decays_s = self._padded(sound.decays_s, order, np.inf)
+            self.decays = LN_1000 / (decays_s * sample_rate)
         self.attack = envelope.attack_s * sample_rate
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
         self.sustain = envelope.sustain
 
-    def _padded(self, values: tuple[float, ...], filler: float) -> NDArray[np.float64]:
+    def _padded(
+        self, values: Sequence[float], order: NDArray[np.intp], filler: float
+    ) -> NDArray[np.float64]:
         padded = np.full(self.partials, filler)
-        padded[: self.count] = values
+        padded[: self.count] = np.array(values)[order]
         return padded
 
     def levels_at(self, velocity: int) -> NDArray[np.float64]:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.allocator import Place
+from voices.channel import Channel
 from voices.ledger import Note
 from voices.segment import Segment
 from voices.timbre import Timbre
@@ -42,7 +43,7 @@ class Voice:
         self,
         note: Note,
         place: Place,
-        channel: int,
+        channel: Channel,
         timbre: Timbre,
         frequency: float,
         segment: Segment,
@@ -50,7 +51,6 @@ class Voice:
         self.note = note
         self.place = place
         self.channel = channel
-        """The channel's index in `Motion`."""
         self.timbre = timbre
         self.frequency = frequency
         """Cycles per frame of the key, not bent."""
