@@ -75,6 +75,7 @@ class Instrument:
         self._receiver = Receiver(self._notes, self._motion, mono=mono)
         self._guard = Guard(decibels(settings.level.ceiling_db), sample_rate)
         self.apply(settings, shipped() if sounds is None else sounds)
+        self._notes.warm_up()
 
     @property
     def sounding(self) -> int:

@@ -62,6 +62,9 @@ class Notes:
         self.allocator.polyphony = settings.polyphony
         for voice in self.allocator.surplus():
             self._steal(voice, frame, "polyphony lowered")
+
+    def warm_up(self) -> None:
+        """Make the tables of every key of the settings' sound, so that no first note waits."""
         timbre = self._timbre("")
         self._bank(timbre)
         self._cache.prepare(timbre, enumerate(self._turning))

@@ -1,0 +1,97 @@
+"""The governor: what may be rendered, so that every block is ready in time.
+
+It watches how much of its time each block took. When that gets too close to all of it, fewer
+partials are rendered, the quietest of each voice first; when that does not help any more, the
+tails of released notes are ended. No held note ever is. Once there is time to spare, partials
+come back slowly.
+
+Units: shares of a block's time, blocks, partials.
+Threads: the audio callback's. Real-time safe.
+"""
+
+from typing import Protocol
+
+HIGH = 0.70
+"""A block that takes more than this share of its time is too long when another one follows ..."""
+ALARM = 0.90
+"""... and one that takes this much is at once."""
+AIM = 0.55
+"""The share a step aims at."""
+LOW = 0.40
+"""Below this there is time to spare."""
+PATIENCE_S = 1.0
+"""How long there has to be before some partials come back."""
+GIVE_BACK = 1.25
+SETTLING = 4
+"""Blocks after a step that do not count."""
+
+
+class Sparing(Protocol):
+    """What the governor needs of an instrument."""
+
+    @property
+    def partials(self) -> int:
+        """Partials rendered now."""
+
+    def spare(self, partials: int | None) -> int:
+        """Render at most about so many; None: all. Return how many it is."""
+
+    def end_tails(self) -> int:
+        """Fade released notes; return how many."""
+
+
+class Governor:
+    """One instrument's load, and the limit it gets."""
+
+    def __init__(self, instrument: Sparing, sample_rate: int, block_frames: int) -> None:
+        self.limit: int | None = None
+        """Partials at most; None: no limit."""
+        self.steps = 0
+        """How often it has taken something away."""
+        self.tails_ended = 0
+        self.worst = 0.0
+        """The share of its time that the block before the latest step took."""
+        self._instrument = instrument
+        self._block_us = block_frames / sample_rate * 1e6
+        self._patience = int(PATIENCE_S * sample_rate / block_frames)
+        self._settling = 0
+        self._high = 0
+        self._low = 0
+
+    def observe(self, render_us: float) -> None:
+        """Take note of how long a block took, and set what the next one may."""
+        share = render_us / self._block_us
+        if self._settling:
+            self._settling -= 1
+        elif share > HIGH:
+            self._high += 1
+            self._low = 0
+            if self._high > 1 or share > ALARM:
+                self._take_away(share)
+        else:
+            self._high = 0
+            if self.limit is not None:
+                self._low = self._low + 1 if share < LOW else 0
+                if self._low > self._patience:
+                    self._give_back()
+        if self.limit is not None:
+            self._instrument.spare(self.limit)
+
+    def _take_away(self, share: float) -> None:
+        before = self._instrument.partials
+        self.limit = max(1, int(before * AIM / share))
+        after = self._instrument.spare(self.limit)
+        if after >= before:
+            self.tails_ended += self._instrument.end_tails()
+        self.steps += 1
+        self.worst = share
+        self._settling = SETTLING
+        self._high = 0
+
+    def _give_back(self) -> None:
+        assert self.limit is not None
+        before = self._instrument.partials
+        all_of_them = self._instrument.spare(None)
+        limit = int(max(self.limit, before) * GIVE_BACK)
+        self.limit = None if limit >= all_of_them else limit
+        self._low = 0
