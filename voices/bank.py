@@ -24,7 +24,9 @@ from voices.tables import shape_of
 from voices.voice import Voice
 
 SILENT = 1e-7
-"""A partial below this level (-140 dB) is zeroed."""
+"""A voice below this level (-140 dB) has ended ..."""
+FAINT = 1e-8
+"""... and a partial below this one is zeroed."""
 TIDY_FRAMES = 1024
 SPARE_ROWS = 8
 
@@ -86,7 +88,7 @@ class Bank:
         self._watch_end(voice)
 
     def _watch_end(self, voice: Voice) -> None:
-        voice.ends = voice.segment.falls_below(min(0.5, 1e-6 / max(voice.loudest, 1e-6)))
+        voice.ends = voice.segment.falls_below(min(0.5, SILENT / max(voice.loudest, SILENT)))
         self._next_end = min(self._next_end, voice.ends)
 
     def render(
@@ -195,7 +197,7 @@ class Bank:
             return
         age = np.maximum(frame - rows.onset[used], 0.0)
         level = rows.levels[used] * np.exp(-rows.decays[used] * age[:, None])
-        faint = (level < SILENT) & (rows.decays[used] > 0)
+        faint = (level < FAINT) & (rows.decays[used] > 0)
         rows.state[used][faint] = 0.0
         rows.levels[used][faint] = 0.0
         for row in np.flatnonzero(~rows.levels[used].any(axis=1)):
