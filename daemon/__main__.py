@@ -14,7 +14,7 @@ import io  # noqa: E402
 import signal  # noqa: E402
 import sys  # noqa: E402
 import traceback  # noqa: E402
-from collections.abc import Sequence  # noqa: E402
+from collections.abc import Callable, Sequence  # noqa: E402
 
 from daemon import cli  # noqa: E402
 from daemon.faults import DeviceError, RunError, UsageError  # noqa: E402
@@ -23,21 +23,20 @@ FAILURE, USAGE, SETTINGS = 1, 2, 78
 _ENDED_BY_HAND = ("run", "listen", "testtone")
 
 
-def main(words: Sequence[str] | None = None) -> int:
+def main(
+    words: Sequence[str] | None = None, dispatch: Callable[[Sequence[str]], int] = cli.dispatch
+) -> int:
     """Run the command line ``words`` (the process's own when None); return the exit code."""
     words = sys.argv[1:] if words is None else words
-    # A stop is cleaned up after like Ctrl-C; a letter the terminal lacks is no reason to end.
+    _prepare_streams()
+    # A stop is cleaned up after like Ctrl-C.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
     try:
-        code = cli.dispatch(words)
+        code = dispatch(words)
         sys.stdout.flush()
         return code
-    except BrokenPipeError:
-        # Whoever read us has had enough. The interpreter flushes once more at exit: into nothing.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except BrokenPipeError:  # whoever read us has had enough
+        _drop_output()
         return 0
     except KeyboardInterrupt:
         if any(word in _ENDED_BY_HAND for word in words):
@@ -51,6 +50,21 @@ def main(words: Sequence[str] | None = None) -> int:
         return _other(fault)
 
 
+def _prepare_streams() -> None:
+    """Have output that can always be written to: none may be open, a letter may be missing."""
+    if sys.stdout is None or sys.stderr is None:
+        nowhere = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 open until the end
+        sys.stdout, sys.stderr = sys.stdout or nowhere, sys.stderr or nowhere
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
+def _drop_output() -> None:
+    """Lead what is still to be flushed into nothing: the interpreter tries once more at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def _other(fault: Exception) -> int:
     """Tell a fault of a settings file, of the system or of this program."""
     from config.faults import ConfigError
@@ -60,6 +74,10 @@ def _other(fault: Exception) -> int:
     if os.environ.get("PARTIALD_TRACEBACK"):
         traceback.print_exception(fault)
     if isinstance(fault, OSError):
+        try:
+            sys.stdout.flush()
+        except OSError:
+            _drop_output()
         what = fault.strerror or str(fault)
         return _tell(f"{fault.filename}: {what}" if fault.filename else what, FAILURE)
     frames = traceback.extract_tb(fault.__traceback__)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.cards import Card, choose, list_cards, missing
+from daemon.faults import DeviceError
 from daemon.output import Output, OutputError
 from daemon.quiet import hush
 
@@ -63,8 +64,8 @@ def find(wanted: str = "") -> tuple[Card | None, str]:
     hush()
     try:
         cards = list_cards()
-    except (ImportError, OSError):
-        return None, "the sound library (libportaudio2) is missing"
+    except DeviceError as fault:
+        return None, str(fault)
     card, _ = choose(cards, wanted)
     return card, "" if card else missing(cards, wanted)
 

@@ -70,8 +70,9 @@ class Canvas:
     def paste(self, picture: Image.Image, box: Box) -> None:
         """Fill ``box`` with a picture, stretched."""
         left, top, right, bottom = (round(value * _OVERSIZE) for value in box)
-        size = (right - left, bottom - top)
-        self.image.paste(picture.resize(size, Image.Resampling.BILINEAR), (left, top))
+        if right > left and bottom > top:
+            size = (right - left, bottom - top)
+            self.image.paste(picture.resize(size, Image.Resampling.BILINEAR), (left, top))
 
     def png(self) -> bytes:
         """Return the finished picture as a PNG file."""

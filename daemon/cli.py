@@ -5,6 +5,7 @@ command only. Every command module has ``run(arguments) -> int``, the exit code.
 """
 
 import argparse
+import shutil
 import sys
 from collections.abc import Sequence
 from importlib import import_module, metadata
@@ -134,6 +135,16 @@ def dispatch(words: Sequence[str]) -> int:
         return 0
     module = import_module(f"daemon.{arguments.command}")
     return int(module.run(arguments))
+
+
+def called() -> str:
+    """Return how this program was called, for commands that are told to be typed."""
+    program = sys.argv[0]
+    if program.endswith("__main__.py"):
+        return "python -m daemon"
+    found = shutil.which("partiald")
+    on_path = found is not None and Path(found).resolve() == Path(program).resolve()
+    return "partiald" if on_path or "/" not in program else program
 
 
 def _version() -> str:

@@ -112,6 +112,7 @@ class Playing:
         self._block_frames = block_frames
         self._delay = block_frames + GUARD_US * 1e-6 * sample_rate
         self._frame = 0
+        self._began_us = 0
         self._held: tuple[int, int, bytes] | None = None
         self._submitted: deque[tuple[Settings, Mapping[str, Sound] | None]] = deque(maxlen=1)
         fade_blocks = math.ceil(_FADE_S * sample_rate / block_frames)
@@ -164,6 +165,8 @@ class Playing:
 
     def _play(self, out: NDArray[np.float32], now_us: int) -> None:
         instrument = self.instrument
+        if self.timing.blocks == 0:
+            self._began_us = now_us
         if self._submitted:
             instrument.apply(*self._submitted.popleft())
         self._clock.tick(now_us, self._frame)
@@ -190,7 +193,8 @@ class Playing:
                 self._held = record
                 return
             self._held = None
-            if place < 0:
+            # What waited for the player to come up did not come late.
+            if place < 0 and time_us >= self._began_us:
                 self.timing.late_events += 1
             # Two ports' messages may have entered the ring a little out of order.
             latest = max(latest, place)

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from config.files import write_atomic
-from config.layers import load
-from config.library import find, load_sounds
 from config.settings import Settings
 from daemon import rehearsal
+from daemon.cli import called
 from daemon.faults import RunError
+from daemon.offline import prepared
 from daemon.rehearsal import Performance
 from daemon.wav import WavWriter, check_target
 
@@ -30,12 +30,8 @@ _WIDTH = 79
 def run(arguments: argparse.Namespace) -> int:
     """Rehearse, write the files, tell what happened."""
     started = time.perf_counter()
-    settings = load([arguments.settings] if arguments.settings else None).settings
+    settings, sounds = prepared(arguments.settings)
     settings = rehearsal.rehearsal_settings(settings)
-    sounds, faults = load_sounds()
-    for fault in faults:
-        sys.stderr.write(f"partiald: {fault}; left out\n")
-    find(sounds, settings.sound.name)
     card, silence = _card(settings) if arguments.aloud else (None, "")
     rate = settings.audio.sample_rate or (card.rate if card else 0)
     folder: Path = arguments.into
@@ -136,7 +132,7 @@ def _tell(performance: Performance, settings: Settings, folder: Path, took_s: fl
     say()
     say(
         f"Sound '{settings.sound.name}', peak {peak_db:.1f} dBFS; "
-        f"at most {performance.sounding_peak} voices at once, tails included."
+        f"{performance.sounding_peak} voices at once at most, with tails."
     )
     say(f"{length_s:.1f} s of music in {took_s:.1f} s.")
     say()
@@ -145,4 +141,4 @@ def _tell(performance: Performance, settings: Settings, folder: Path, took_s: fl
     say(f"  {wav}   the sound; start low")
     say(f"  {png}   the picture, larger")
     say(f"  {mid}   what was played; to hear it with all voices:")
-    say(f"      partiald render {mid} -o waltz.wav")
+    say(f"      {called()} render {mid} -o waltz.wav")

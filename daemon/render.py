@@ -14,12 +14,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from config.layers import DEFAULT_PATHS, load
-from config.library import find, load_sounds
+from config.layers import OWNER
 from config.settings import Settings
 from config.sound import Sound
 from daemon import song as songs
 from daemon.faults import RunError, UsageError
+from daemon.offline import prepared
 from daemon.song import Song
 from daemon.wav import MOST_FRAMES, WavWriter, check_target
 from voices.instrument import Instrument
@@ -121,13 +121,8 @@ def perform(
 
 def _settings(arguments: argparse.Namespace) -> tuple[Settings, dict[str, Sound]]:
     """Return the defaults with the owner's file, or with the file named, and the sounds."""
-    paths = [arguments.settings] if arguments.settings else list(DEFAULT_PATHS[:1])
-    settings = load(paths).settings
-    sounds, faults = load_sounds()
-    for fault in faults:
-        sys.stderr.write(f"partiald: {fault}; left out\n")
+    settings, sounds = prepared(arguments.settings, [OWNER], strict=True)
     if arguments.sound is None:
-        find(sounds, settings.sound.name)
         return settings, sounds
     if arguments.sound not in sounds:
         raise UsageError(

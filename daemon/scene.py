@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.ledger import Note
+from voices.needed import needed
 
 _KEYS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _BY_NOTE = re.compile(r"by note (\d+)")
@@ -86,28 +87,10 @@ def bars(notes: Iterable[Note], sample_rate: int, until_frame: int) -> list[Bar]
                 let_go_s=let_go / sample_rate,
                 account=note.account,
                 detail=_with_keys(note.detail, by_serial),
-                needed=needed_polyphony(note, remembered) if note.account == "stolen" else 0,
+                needed=needed(note, remembered, until_frame) if note.account == "stolen" else 0,
             )
         )
     return made
-
-
-def needed_polyphony(note: Note, notes: Iterable[Note]) -> int:
-    """Return the smallest polyphony that would have kept ``note`` as long as it was held.
-
-    The oldest gives way first: so it is lost to as many as were held at once among those struck
-    no earlier. Tails are left out: they give way before any held note.
-    """
-    until = _end(note)
-    younger = [other for other in notes if other.serial >= note.serial and other.on_frame < until]
-    return max(
-        sum(other.on_frame <= moment.on_frame < _end(other) or other is moment for other in younger)
-        for moment in younger
-    )
-
-
-def _end(note: Note) -> float:
-    return float("inf") if note.held_until is None else max(note.held_until, note.on_frame + 1)
 
 
 def _with_keys(detail: str, notes: Mapping[int, Note]) -> str:

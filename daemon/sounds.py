@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from config.files import write_atomic
-from config.layers import load
-from config.library import load_sounds, shipped
+from config.library import shipped
 from config.settings import Settings
 from config.sound import Sound
 from daemon.faults import RunError, UsageError
+from daemon.offline import prepared
 from daemon.wav import check_target
 
 _WIDTH = 79
@@ -18,11 +18,8 @@ _WIDTH = 79
 
 def run(arguments: argparse.Namespace) -> int:
     """List, show or draw."""
-    sounds, faults = load_sounds()
-    for fault in faults:
-        sys.stderr.write(f"partiald: {fault}; left out\n")
+    settings, sounds = prepared(arguments.settings)
     if arguments.what is None:
-        settings = load([arguments.settings] if arguments.settings else None).settings
         lines = list_lines(sounds, settings)
     else:
         if arguments.name not in sounds:

@@ -80,11 +80,20 @@ def test_a_message_for_a_later_block_waits_for_it() -> None:
 
 def test_a_message_that_comes_too_late_is_played_at_once_and_counted() -> None:
     stage = Stage()
-    stage.step(4)
+    stage.step(8)
     stage.ring.put(NOTE, round(stage.now_us - 5 * BLOCK_US), 2)
     stage.step()
-    assert stage.fake.heard == [(4 * BLOCK, 2, bytes(NOTE))]
+    assert stage.fake.heard == [(8 * BLOCK, 2, bytes(NOTE))]
     assert stage.board.snapshot().late_events == 1
+
+
+def test_what_waited_for_the_player_is_played_at_once_and_is_not_late() -> None:
+    stage = Stage()
+    for _ in range(2 * MESSAGES_PER_BLOCK):
+        stage.ring.put(NOTE, START_US - 90_000, 2)
+    stage.step(2)
+    assert len(stage.fake.heard) == 2 * MESSAGES_PER_BLOCK
+    assert stage.board.snapshot().late_events == 0
 
 
 def test_messages_are_handed_over_in_order_even_when_their_times_are_not() -> None:
@@ -207,3 +216,40 @@ def test_a_block_makes_no_growing_memory() -> None:
         tracemalloc.stop()
     assert after - before < 4_000
     assert peak - before < 20_000
+
+
+def test_the_real_instrument_sounds_on_the_frame_that_is_due() -> None:
+    stage = Stage(real=True)
+    stage.step(100)
+    time_us = round(stage.now_us - 300)
+    stage.ring.put((0x90, 69, 127), time_us, 0)
+    first = stage.blocks * BLOCK
+    heard = []
+    for _ in range(20):
+        stage.step()
+        heard.append(stage.out[:, 0].copy())
+    onset = first + int(np.flatnonzero(np.concatenate(heard))[0])
+    delay_us = onset * 1e6 / RATE + START_US - time_us
+    # A sine's first sample is zero, and a raised cosine starts from it: a few frames are silent.
+    assert BLOCK_US + GUARD_US - 50 < delay_us < BLOCK_US + GUARD_US + 200
+
+
+def test_every_note_on_stands_in_one_account_at_every_block() -> None:
+    stage, chance = Stage(real=True), random.Random(11)
+    sent = 0
+    for _ in range(1500):
+        for _ in range(chance.randrange(3)):
+            key, controller = chance.randrange(30, 100), chance.randrange(2)
+            status = 0x90 if chance.random() < 0.6 else 0x80
+            if chance.random() < 0.02:
+                stage.ring.put((0xFF,), round(stage.now_us) - 400, controller)
+            stage.ring.put((status, key, 100), round(stage.now_us) - 300, controller)
+            sent += status == 0x90
+        if chance.random() < 0.01:
+            stage.playing.submit(Settings(polyphony=chance.randrange(1, 20)))
+        stage.step()
+        seen = stage.board.snapshot()
+        assert seen.received == sum(seen.accounts.values())
+        assert seen.faults == 0, seen.last_error
+    stage.step(3)
+    assert stage.board.snapshot().received == sent == stage.ring.notes

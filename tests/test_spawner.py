@@ -173,6 +173,17 @@ def test_a_killed_player_is_told_at_once_and_its_accounts_stay(
     assert box.board.snapshot().received == 0
 
 
+def test_a_player_that_the_kernel_ends_for_running_away_counts_as_a_lost_card(
+    jack_server: JackServer, box: Box
+) -> None:
+    jack_server.stop()
+    jack_server.start(waits=False)
+    box.start()
+    # What the run-away limit sends when PortAudio spins on a card that was pulled.
+    os.kill(box.players()[0], signal.SIGXCPU)
+    assert "ran away" in box.event("lost", timeout_s=1.0).text
+
+
 def test_a_sound_server_that_dies_is_noticed_and_found_again(
     jack_server: JackServer, box: Box
 ) -> None:

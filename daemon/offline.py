@@ -1,0 +1,45 @@
+"""The settings and sounds of a command that needs no daemon.
+
+Promise: a fault in a settings file ends the command before it has done anything.
+"""
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from config.faults import ConfigError
+from config.layers import DEFAULT_PATHS, load, load_file
+from config.library import find, load_sounds
+from config.settings import Settings
+from config.sound import Sound
+
+
+def prepared(
+    file: Path | None, layers: Sequence[Path] = DEFAULT_PATHS, *, strict: bool = False
+) -> tuple[Settings, dict[str, Sound]]:
+    """Return the settings in force and the sounds there are.
+
+    Parameters
+    ----------
+    file
+        The file that replaces all layers; None: the layers.
+    layers
+        Which there are.
+    strict
+        Whether a fault in a sound file is a fault of the command; else the sound is left out,
+        and told.
+
+    Raises
+    ------
+    ConfigError
+        With every fault.
+    """
+    sounds, faults = load_sounds()
+    if strict and faults:
+        raise ConfigError(faults)
+    for fault in faults:
+        sys.stderr.write(f"partiald: {fault}; left out\n")
+    names = list(sounds)
+    in_force = load(layers, names) if file is None else load_file(file, names)
+    find(sounds, in_force.settings.sound.name)
+    return in_force.settings, sounds

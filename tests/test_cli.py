@@ -1,0 +1,176 @@
+"""The command line: what it says, where it leads, and how every ending is told."""
+
+import os
+import re
+import signal
+import subprocess
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+
+from daemon import cli
+from daemon.__main__ import main
+from daemon.faults import DeviceError, RunError, UsageError
+from tests.program import command, environment, partiald
+
+COMMANDS = (
+    "run",
+    "rehearse",
+    "render",
+    "devices",
+    "listen",
+    "testtone",
+    "status",
+    "check",
+    "sounds",
+)
+
+
+def test_a_bare_call_says_what_to_do_first(tmp_path: Path) -> None:
+    done = partiald(cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert all(len(line) <= 79 for line in lines)
+    first = next(line for line in lines if line.startswith("  partiald"))
+    assert first.split()[1] == "rehearse"
+    assert partiald("--help", cwd=tmp_path).stdout == done.stdout
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_is_in_the_welcome_and_has_a_module_and_help(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert f"partiald {name}" in cli.WELCOME
+    assert find_spec(f"daemon.{name}") is not None
+    with pytest.raises(SystemExit) as ended:
+        cli.parse([name, "--help"])
+    assert ended.value.code == 0
+    assert "usage: partiald" in capsys.readouterr().out
+
+
+def test_the_welcome_names_no_command_that_is_not_there() -> None:
+    assert set(re.findall(r"^  partiald (\w+)", cli.WELCOME, re.MULTILINE)) == set(COMMANDS)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["polish"],
+        ["render"],
+        ["render", "song.mid"],
+        ["render", "song.mid", "-o"],
+        ["rehearse", "loudly"],
+        ["sounds", "paint", "sine"],
+        ["sounds", "show"],
+        ["--volume", "11"],
+        ["status", "--jso"],
+        ["--settings"],
+    ],
+)
+def test_wrong_usage_is_told_in_one_line_with_2(
+    words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli.parse(words)
+    told = capsys.readouterr()
+    assert (ended.value.code, told.out) == (2, "")
+    assert re.fullmatch(r"partiald: .+; 'partiald.* --help' shows how\n", told.err)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["--settings", "a.toml", "sounds"], ["sounds", "--settings", "a.toml"]],
+)
+def test_the_settings_file_may_stand_before_or_behind_the_command(words: list[str]) -> None:
+    assert cli.parse(words).settings == Path("a.toml")
+
+
+@pytest.mark.parametrize(
+    ("fault", "code", "told"),
+    [
+        (UsageError("no"), 2, "partiald: no\n"),
+        (RunError("no"), 1, "partiald: no\n"),
+        (DeviceError("no"), 1, "partiald: no\n"),
+        (PermissionError(13, "Permission denied", "x.wav"), 1, "partiald: x.wav: Permission"),
+        (ValueError("two\nlines"), 1, "partiald: a mistake of partiald's own at test_cli.py:"),
+        (KeyboardInterrupt(), 1, "partiald: stopped by hand"),
+    ],
+)
+def test_every_fault_ends_in_one_line_and_its_code(
+    fault: BaseException, code: int, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def fail(_: object) -> int:
+        raise fault
+
+    before = signal.getsignal(signal.SIGTERM)
+    try:
+        assert main(["render"], fail) == code
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    lines = capsys.readouterr().err
+    assert lines.startswith(told)
+    assert lines.count("\n") == 1
+
+
+@pytest.mark.parametrize("name", ["run", "listen", "testtone"])
+def test_what_only_a_hand_can_end_ends_well_by_hand(name: str) -> None:
+    def stop(_: object) -> int:
+        raise KeyboardInterrupt
+
+    before = signal.getsignal(signal.SIGTERM)
+    try:
+        assert main([name], stop) == 0
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def test_a_reader_that_leaves_early_is_no_fault(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run(
+        command("sounds", "show", "flat64"),
+        cwd=tmp_path,
+        env=environment(),
+        stdout=writing,
+        stderr=subprocess.PIPE,
+        check=False,
+    )
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_a_full_disk_behind_the_output_is_told_once(tmp_path: Path) -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            command(),
+            cwd=tmp_path,
+            env=environment(),
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert (done.returncode, done.stderr) == (1, "partiald: No space left on device\n")
+
+
+def test_letters_the_terminal_lacks_are_replaced(tmp_path: Path) -> None:
+    done = partiald("sounds", cwd=tmp_path, PYTHONIOENCODING="ascii")
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_numpy_gets_one_thread_before_it_is_imported(tmp_path: Path) -> None:
+    script = (
+        "import os, sys; import daemon.__main__;"
+        "print(os.environ['OPENBLAS_NUM_THREADS'], os.environ['OMP_NUM_THREADS'],"
+        "'numpy' in sys.modules)"
+    )
+    done = subprocess.run(
+        [*command()[:1], "-c", script],
+        cwd=tmp_path,
+        env=environment(OPENBLAS_NUM_THREADS="7"),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.split() == ["1", "1", "False"]
