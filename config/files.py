@@ -7,6 +7,9 @@ from pathlib import Path
 
 from config.faults import ConfigError
 
+LARGEST = 1 << 20
+"""More is not read: somebody may name ``/dev/zero``, or a recording."""
+
 
 def read_text(path: Path) -> str:
     """Return the text of a file; a byte-order mark and CRLF line ends are taken off.
@@ -14,16 +17,19 @@ def read_text(path: Path) -> str:
     Raises
     ------
     ConfigError
-        If it is missing, a folder, unreadable, or not UTF-8.
+        If it is missing, a folder, unreadable, over 1 MiB, or not UTF-8.
     """
     try:
-        content = path.read_bytes()
+        with path.open("rb") as file:
+            content = file.read(LARGEST + 1)
     except FileNotFoundError:
         raise ConfigError([f"{path}: there is no such file"]) from None
     except IsADirectoryError:
         raise ConfigError([f"{path}: is a folder, not a file"]) from None
     except OSError as error:
         raise ConfigError([f"{path}: cannot be read: {error.strerror}"]) from None
+    if len(content) > LARGEST:
+        raise ConfigError([f"{path}: is longer than {LARGEST >> 20} MiB; it cannot be meant"])
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
