@@ -8,10 +8,12 @@ import re
 import tomllib
 from collections.abc import Callable, Iterable
 from difflib import get_close_matches
-from typing import Any, TypeVar, get_args
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
+
+from config.wording import dotted, field_at, lower_first, model_at, one_line, rule, written
 
 M = TypeVar("M", bound=BaseModel)
 Where = str | Callable[[str], str]
@@ -29,8 +31,11 @@ _TYPOGRAPHIC = {
     "–": "a dash; type -",
     "—": "a long dash; type -",
     "\u00a0": "a no-break space; type a plain space",
+    "\u202f": "a narrow no-break space; type a plain space",
+    "\u200b": "a space without width; delete it",
 }
-_LONGEST = 40
+_OF_ANOTHER_FORM = ("float_type", "list_type", "literal_error")
+_LONGEST_WORD = 100
 
 
 class ConfigError(Exception):
@@ -52,19 +57,25 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        message = str(error)
-        found = re.search(r"\(at line (\d+), column \d+\)|\(at end of document\)", message)
-        lines = text.splitlines()
-        number = int(found[1]) if found and found[1] else len(lines)
-        line = lines[number - 1] if 0 < number <= len(lines) else ""
-        rule = message[: found.start()].strip() if found else message
-        for character, name in _TYPOGRAPHIC.items():
-            if character in line:
-                rule = f"{character} is {name}"
-                break
-        raise ConfigError(
-            [f"{where}: line {number}: {_plain(rule)}: {_short(line.strip())}"]
-        ) from None
+        raise ConfigError([f"{where}: {_syntax(str(error), text)}"]) from None
+    except RecursionError:
+        raise ConfigError([f"{where}: lists or tables too deep inside one another"]) from None
+    except ValueError:  # Python reads no decimal number of over 4300 digits
+        raise ConfigError([f"{where}: a number in it has too many digits"]) from None
+
+
+def _syntax(message: str, text: str) -> str:
+    """Return line, rule and the line's text of a fault of syntax."""
+    found = re.search(r"\(at line (\d+), column (\d+)\)|\(at end of document\)", message)
+    lines = text.split("\n")
+    number = int(found[1]) if found and found[1] else len(text.rstrip().split("\n"))
+    line = lines[number - 1] if 0 < number <= len(lines) else ""
+    broken = lower_first(message[: found.start()].strip() if found else message)
+    character = line[int(found[2]) - 1 :][:1] if found and found[2] else ""
+    if character in _TYPOGRAPHIC:
+        shown = character if character.isprintable() else f"U+{ord(character):04X}"
+        broken = f"{shown} is {_TYPOGRAPHIC[character]}"
+    return f"line {number}: {broken}: {one_line(line)}"
 
 
 def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
@@ -80,9 +91,10 @@ def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
     except ValidationError as error:
         lines: dict[str, str] = {}
         for fault in error.errors():
-            key, line = _line(model, fault, where)
-            # Of several forms that a value may have, the last one speaks ...
-            lines[key] = line
+            key, line = _line(model, plain, fault, where)
+            # Of several forms that a value may have, the one speaks that it nearly has ...
+            if key not in lines or fault["type"] not in _OF_ANOTHER_FORM:
+                lines[key] = line
         # ... unless an item inside the value has a fault of its own.
         raise ConfigError(
             line
@@ -93,113 +105,44 @@ def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
 
 def suggestion(word: str, known: Iterable[str]) -> str:
     """Return ``; did you mean 'x'?`` when something known is like the word, else nothing."""
-    close = get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f"; did you mean '{close[0]}'?" if close else ""
+    names = {name.lower(): name for name in known}
+    close = get_close_matches(word[:_LONGEST_WORD].lower(), names, n=1, cutoff=0.6)
+    return f"; did you mean '{names[close[0]]}'?" if close else ""
 
 
-def _line(model: type[BaseModel], fault: ErrorDetails, where: Where) -> tuple[str, str]:
+def _line(
+    model: type[BaseModel], plain: dict[str, Any], fault: ErrorDetails, where: Where
+) -> tuple[str, str]:
     """Return the dotted key of a fault and its line."""
-    steps = [step for step in fault["loc"] if not _is_branch(step)]
-    key = "".join(
-        f"[{step + 1}]" if isinstance(step, int) else f".{step}" for step in steps
-    ).lstrip(".")
-    file = where if isinstance(where, str) else where(key)
+    steps = _steps(plain, fault)
+    key = dotted(steps)
+    value = fault["input"]
+    broken = rule(fault, field_at(model, steps))
     match fault["type"]:
         case "extra_forbidden":
-            said = f"{key}: unknown key{suggestion(str(steps[-1]), _keys(model, steps))}"
+            table = model_at(model, steps[:-1])
+            known = table.model_fields if table else ()
+            said = f"{key}: unknown key{suggestion(str(steps[-1]), known)}"
         case "missing":
             said = f"{key}: has to be there"
-        case "value_error":
-            rule = str(fault["msg"]).removeprefix("Value error, ")
-            said = f"{key}: {rule}" if key else rule
+        case "value_error" if isinstance(value, dict):
+            # A rule on a table as a whole begins with the key it is about.
+            said = f"{key}.{broken}" if key else broken
+        case "value_error" if fault["loc"][-1] == "[key]":
+            said = f"{key}: {broken}"
         case _:
-            said = f"{key} = {_short(_toml(fault['input']))}: {_rule(fault)}"
-    return key, f"{file}: {said}"
+            said = f"{key} = {written(value)}: {broken}"
+    return key, f"{where if isinstance(where, str) else where(key)}: {said}"
 
 
-def _rule(fault: ErrorDetails) -> str:
-    """Return the rule that was broken, in plain words."""
-    context = fault.get("ctx", {})
-    got = _kind(fault["input"])
-    match fault["type"]:
-        case "greater_than_equal":
-            return f"has to be {context['ge']:g} or more"
-        case "less_than_equal":
-            return f"has to be {context['le']:g} or less"
-        case "int_type" | "int_from_float":
-            return f"has to be a whole number, not {got}"
-        case "float_type" | "finite_number":
-            return f"has to be a number, not {got}"
-        case "string_type":
-            return f"has to be text in quotes, not {got}"
-        case "list_type":
-            return f"has to be a list in [ ], not {got}"
-        case "dict_type" | "model_type" | "model_attributes_type":
-            return f"has to be a table, not {got}"
-        case "literal_error":
-            return f"has to be one of {str(context['expected']).replace(' or ', ', ')}"
-        case "string_too_short":
-            return "may not be empty"
-        case "string_too_long" | "too_long":
-            return f"at most {context['max_length']} long"
-        case "too_short":
-            return f"at least {context['min_length']} long"
-    return _plain(fault["msg"])
-
-
-def _kind(value: object) -> str:
-    match value:
-        case bool():
-            return "true or false"
-        case int():
-            return "a whole number"
-        case float():
-            return "a decimal number"
-        case str():
-            return "text"
-        case list():
-            return "a list"
-        case dict():
-            return "a table"
-    return f"a {type(value).__name__}"
-
-
-def _keys(model: type[BaseModel], steps: list[int | str]) -> list[str]:
-    """Return the keys known in the table that the last step is in."""
-    for step in steps[:-1]:
-        if isinstance(step, str) and step in model.model_fields:
-            nested = _model_in(model.model_fields[step].annotation)
-            if nested is None:
-                return []
-            model = nested
-    return list(model.model_fields)
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    inside = (_model_in(part) for part in get_args(annotation))
-    return next((each for each in inside if each is not None), None)
-
-
-def _is_branch(step: int | str) -> bool:
-    """Return whether a step names a branch of a union rather than a key."""
-    return isinstance(step, str) and ("[" in step or step in ("float", "constrained-float"))
-
-
-def _toml(value: object) -> str:
-    match value:
-        case bool():
-            return str(value).lower()
-        case str():
-            return f'"{value}"'
-    return str(value)
-
-
-def _short(text: str) -> str:
-    text = " ".join(text.split())
-    return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
-
-
-def _plain(message: str) -> str:
-    return message[:1].lower() + message[1:]
+def _steps(plain: dict[str, Any], fault: ErrorDetails) -> list[int | str]:
+    """Return the path to a fault through the file: without the names of a union's branches."""
+    steps: list[int | str] = []
+    value: Any = plain
+    for step in fault["loc"]:
+        if step in value if isinstance(value, dict) else isinstance(step, int):
+            value = value[step]
+        elif not (isinstance(value, dict) and fault["type"] == "missing"):
+            continue
+        steps.append(step)
+    return steps

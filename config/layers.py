@@ -15,6 +15,7 @@ from typing import Any
 from config.faults import ConfigError, parse_toml, suggestion, validate
 from config.files import read_text
 from config.settings import Settings
+from config.wording import written
 
 OWNER = Path("/etc/partiald/partiald.toml")
 LEARNED = Path("/var/lib/partiald/learned.toml")
@@ -96,39 +97,50 @@ def load_forgiving(
 
 def _read(path: Path, below: Plain, sounds: Collection[str] | None) -> Plain:
     """Return a layer that is valid on its own; empty if it is a usual one that is not there."""
-    if path in DEFAULT_PATHS and not path.exists():
+    if path in DEFAULT_PATHS and _is_missing(path):
         return {}
     plain = parse_toml(read_text(path), str(path))
     if path == LEARNED or "instead_of" in plain:
-        plain = _still_learned(plain, below)
-    settings = validate(Settings, plain, str(path))
-    if sounds is not None:
-        _check_sounds(settings, plain, str(path), sounds)
+        plain = _still_learned(plain, below, str(path))
+    faults = [] if sounds is None else _unknown_sounds(plain, str(path), sounds)
+    try:
+        validate(Settings, plain, str(path))
+    except ConfigError as error:
+        faults = [*error.faults, *faults]
+    if faults:
+        raise ConfigError(faults)
     return plain
 
 
-def _check_sounds(settings: Settings, plain: Plain, where: str, sounds: Collection[str]) -> None:
-    """Refuse names of sounds that do not exist, in what the layer itself says."""
-    named = plain.get("sound", {})
-    choices = [("sound.name", settings.sound.name)] if "name" in named else []
-    if "programs" in named:
-        programs = enumerate(settings.sound.programs, 1)
-        choices += [(f"sound.programs[{place}]", name) for place, name in programs]
-    faults = [
-        f'{where}: {key} = "{name}": there is no such sound{suggestion(name, sounds)}'
+def _is_missing(path: Path) -> bool:
+    try:
+        return not path.exists()
+    except OSError:  # its folder may not be looked into; reading tells
+        return False
+
+
+def _unknown_sounds(plain: Plain, where: str, sounds: Collection[str]) -> list[str]:
+    """Return the faults of names of sounds that do not exist, in what the layer itself says."""
+    programs = _get(plain, "sound.programs")
+    choices = [("sound.name", _get(plain, "sound.name"))]
+    if isinstance(programs, list):
+        choices += [(f"sound.programs[{place}]", name) for place, name in enumerate(programs, 1)]
+    return [
+        f"{where}: {key} = {written(name)}: there is no such sound{suggestion(name, sounds)}"
         for key, name in choices
-        if name not in sounds
+        if isinstance(name, str) and name and name not in sounds
     ]
-    if faults:
-        raise ConfigError(faults)
 
 
-def _still_learned(plain: Plain, below: Plain) -> Plain:
+def _still_learned(plain: Plain, below: Plain, where: str) -> Plain:
     """Return the learned values for which the owner's file has not changed since."""
     instead_of = plain.get("instead_of", {})
+    if not isinstance(instead_of, dict):
+        raise ConfigError([f"{where}: instead_of = {written(instead_of)}: has to be a table"])
+    before = dict(_leaves(instead_of))
     kept: Plain = {}
     for key, value in _leaves({name: plain[name] for name in plain if name != "instead_of"}):
-        if key not in LEARNABLE or _get(below, key) == instead_of.get(key):
+        if key not in LEARNABLE or _get(below, key) == before.get(key):
             _put(kept, key, value)
     return kept
 

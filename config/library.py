@@ -12,6 +12,7 @@ from pathlib import Path
 from config.faults import ConfigError, parse_toml, suggestion, validate
 from config.files import read_text
 from config.sound import Sound
+from config.wording import one_line
 
 SHIPPED = Path(__file__).parent / "sounds"
 OWNER_FOLDERS = (Path("/etc/partiald/sounds"), Path("/var/lib/partiald/sounds"))
@@ -39,7 +40,8 @@ def load_sounds(folders: Sequence[Path] = OWNER_FOLDERS) -> tuple[dict[str, Soun
     sounds = dict(shipped())
     faults: list[str] = []
     for folder in folders:
-        for path in sorted(folder.glob("*.toml")):
+        # Hidden files are no sounds: other computers leave such beside what they copy.
+        for path in sorted(folder.glob("[!.]*.toml")):
             try:
                 sounds[path.stem] = read_sound(path)
             except ConfigError as error:
@@ -57,5 +59,6 @@ def find(sounds: Mapping[str, Sound], name: str) -> Sound:
     """
     if name not in sounds:
         there = ", ".join(sorted(sounds))
-        raise ConfigError([f"no sound '{name}'{suggestion(name, sounds)} There are: {there}"])
+        hint = suggestion(name, sounds) or ";"
+        raise ConfigError([f"no sound '{one_line(name)}'{hint} there are: {there}"])
     return sounds[name]

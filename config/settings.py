@@ -7,7 +7,7 @@ strict (``true`` is not 1, ``"8"`` is not 8), and an unknown key is a fault.
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from config.temperament import Temperament
 
@@ -34,16 +34,24 @@ class Audio(Section):
 
     device: str = ""
     """Part of the sound card's name, upper or lower case; empty: the best one."""
-    sample_rate: int = Field(default=0, ge=0, le=192_000)
+    sample_rate: int = 0
     """Frames per second; 0: the card's own rate."""
     block_frames: Literal[32, 64, 128, 256, 512, 1024] = 64
     """Frames per block: smaller answers sooner, larger is easier on the processor."""
 
-    @model_validator(mode="after")
-    def _rate_is_playable(self) -> "Audio":
-        if 0 < self.sample_rate < 22_050:
-            raise ValueError(f"sample_rate = {self.sample_rate}: 0, or 22050 to 192000")
-        return self
+    @field_validator("sample_rate")
+    @classmethod
+    def _rate_is_playable(cls, rate: int) -> int:
+        if rate != 0 and not 22_050 <= rate <= 192_000:
+            raise ValueError("has to be 0, or 22050 to 192000")
+        return rate
+
+    @field_validator("block_frames", mode="before")
+    @classmethod
+    def _block_is_a_whole_number(cls, frames: object) -> object:
+        if isinstance(frames, float):  # Literal alone takes 64.0 for 64
+            raise ValueError("has to be a whole number, not a decimal number")
+        return frames
 
 
 class SoundChoice(Section):
@@ -125,9 +133,11 @@ class Binding(Section):
 
     @model_validator(mode="after")
     def _partial_is_named_exactly_when_needed(self) -> "Binding":
-        if (self.target == "partial") != (self.partial > 0):
+        if self.target == "partial" and self.partial == 0:
+            raise ValueError('partial = 0: has to be 1 to 128 with target = "partial"')
+        if self.target != "partial" and self.partial > 0:
             raise ValueError(
-                f"partial = {self.partial}: 1 to 128 with target = 'partial', else left out"
+                f'partial = {self.partial}: has to be left out with target = "{self.target}"'
             )
         return self
 

@@ -12,18 +12,27 @@ import re
 from functools import cached_property
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from config.settings import Section
 
 MAX_PARTIALS = 128
-_FOOTAGE = re.compile(r"(?:(\d+)\s+)?(\d+)(?:/(\d+))?'")
+_FOOTAGE = re.compile(r"([0-9]{1,2})'|(?:([0-9]{1,2}) +)?([0-9]{1,2})/([0-9]{1,2})'")
 
 LevelDb = Annotated[float, Field(ge=-120.0, le=24.0)]
 Ratio = Annotated[float, Field(ge=0.01, le=1000.0)]
 Phase = Annotated[float, Field(ge=-1.0, le=1.0)]
 # Below 20 ms a decay counted back from its onset to the start of a long block overflows float32.
 Decay = Annotated[float, Field(ge=0.02, le=600.0)]
+_COLUMN = Field(min_length=1, max_length=MAX_PARTIALS)
+
+
+def _is_length(stop: str) -> str:
+    _partial_of(stop)
+    return stop
+
+
+Stop = Annotated[str, AfterValidator(_is_length)]
 
 
 class Partials(Section):
@@ -31,18 +40,34 @@ class Partials(Section):
 
     count: int = Field(default=0, ge=0, le=MAX_PARTIALS)
     """How many; 0: as many as the lists have."""
-    ratio: list[Ratio] = Field(default=[])
+    ratio: list[Ratio] = Field(default=[], max_length=MAX_PARTIALS)
     """Frequency over the key's frequency; empty: 1, 2, 3 ..."""
-    level_db: list[LevelDb] | LevelDb = 0.0
+    level_db: Annotated[list[LevelDb], _COLUMN] | LevelDb = 0.0
     """Level of each partial, relative to the others."""
-    phase: list[Phase] | Literal["sine", "low-crest"] = "sine"
+    phase: Annotated[list[Phase], _COLUMN] | Literal["sine", "low-crest"] = "sine"
     """Phase at the onset in cycles; ``low-crest`` spreads them so that the peak stays low."""
-    decay_s: list[Decay] | Decay | None = None
+    decay_s: Annotated[list[Decay], _COLUMN] | Decay | None = None
     """T60 of each partial's own decay at C4; left out: none decays by itself."""
     decay_per_octave: float = Field(default=1.0, ge=0.1, le=2.0)
     """The decay times are multiplied by this for every octave above C4."""
     stretch: float = Field(default=0.0, ge=0.0, le=0.1)
     """Inharmonicity B of a stiff string: partial *n* at n·√((1+B·n²)/(1+B))."""
+
+    @model_validator(mode="after")
+    def _columns_agree(self) -> "Partials":
+        lengths = {
+            key: len(value)
+            for key in ("ratio", "level_db", "phase", "decay_s")
+            if isinstance(value := getattr(self, key), list) and value
+        }
+        if self.count:
+            lengths["count"] = self.count
+        if not lengths:
+            raise ValueError("count: has to be there, or a list of ratio or level_db")
+        if len(set(lengths.values())) > 1:
+            told = ", ".join(f"{key} {length}" for key, length in lengths.items())
+            raise ValueError(f"{next(iter(lengths))}: lists of different length: {told}")
+        return self
 
 
 class Envelope(Section):
@@ -76,34 +101,15 @@ class Sound(Section):
     level_db: float = Field(default=0.0, ge=-80.0, le=24.0)
     """Trim that makes the sounds equally loud."""
     partials: Partials | None = None
-    footage: dict[str, LevelDb] | None = None
+    footage: dict[Stop, LevelDb] | None = Field(default=None, min_length=1, max_length=MAX_PARTIALS)
     """Organ stops by length in feet, each with its level in dB."""
     envelope: Envelope = Envelope()
     velocity: Velocity = Velocity()
 
     @model_validator(mode="after")
-    def _partials_agree(self) -> "Sound":
+    def _given_one_way(self) -> "Sound":
         if (self.partials is None) == (self.footage is None):
             raise ValueError("either [partials] or [footage] has to be there, and not both")
-        if self.footage is not None:
-            if not 1 <= len(self.footage) <= MAX_PARTIALS:
-                raise ValueError(f"footage: 1 to {MAX_PARTIALS} stops, not {len(self.footage)}")
-            for stop in self.footage:
-                _partial_of(stop)
-        if self.partials is not None:
-            lengths = {
-                key: len(value)
-                for key in ("ratio", "level_db", "phase", "decay_s")
-                if isinstance(value := getattr(self.partials, key), list) and value
-            }
-            if self.partials.count:
-                lengths["count"] = self.partials.count
-            if not lengths:
-                raise ValueError("partials: give count, or a list of ratio or level_db")
-            if len(set(lengths.values())) > 1:
-                raise ValueError(f"partials: lists of different length: {lengths}")
-            if max(lengths.values()) > MAX_PARTIALS:
-                raise ValueError(f"partials: at most {MAX_PARTIALS}, not {max(lengths.values())}")
         return self
 
     @cached_property
@@ -158,12 +164,11 @@ class Sound(Section):
 def _partial_of(stop: str) -> float:
     """Return the ratio of an organ stop such as ``2 2/3'``: 8 feet over its length."""
     match = _FOOTAGE.fullmatch(stop)
-    if match is None or int(match[2]) == 0 or match[3] == "0":
-        raise ValueError(f"footage: {stop!r} is no length; write 8', 4' or 2 2/3'")
-    whole, top, bottom = (int(part) if part else None for part in match.groups())
-    if whole is not None and bottom is None:
-        raise ValueError(f"footage: {stop!r} is no length; write 8', 4' or 2 2/3'")
-    return 8.0 / ((whole or 0) + (top or 0) / (bottom or 1))
+    feet, whole, top, bottom = map(int, match.groups("0")) if match else (0,) * 4
+    length = feet + (whole + top / bottom if bottom else 0.0)
+    if not 1 / 16 <= length <= 64:
+        raise ValueError("has to be a length up to 64', written like 8' or 2 2/3'")
+    return 8.0 / length
 
 
 def _low_crest(levels: tuple[float, ...]) -> tuple[float, ...]:

@@ -5,31 +5,44 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from config.faults import ConfigError, parse_toml
+from config.faults import ConfigError, parse_toml, validate
 from config.files import read_text
-from config.layers import InForce, load
-from config.library import load_sounds, read_sound
+from config.layers import InForce, load, load_file
+from config.library import load_sounds
+from config.settings import Settings
+from config.sound import Sound
+
+# One of these tells a sound, even one that lacks the others.
+_OF_A_SOUND = Sound.model_fields.keys() - Settings.model_fields.keys()
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print settings and origins, or look over one file."""
-    sounds, faults = load_sounds()
-    if arguments.file is None:
-        only = [Path(arguments.settings)] if arguments.settings else None
-        in_force = load(only, sounds)
-        if faults:
-            raise ConfigError(faults)
-        lines = _table(in_force)
-    else:
-        path = Path(arguments.file)
-        if "title" in parse_toml(read_text(path), str(path)):
-            sound = read_sound(path)
-            lines = [f"{path}: a sound, {len(sound.ratios)} partials: no fault"]
-        else:
-            in_force = load([path], sounds)
-            lines = [*_table(in_force), f"{path}: settings: no fault"]
+    lines = _everything(arguments.settings) if arguments.file is None else _one(arguments.file)
     sys.stdout.write("\n".join(lines) + "\n")
     return 0
+
+
+def _everything(only: Path | None) -> list[str]:
+    """Return the lines on the settings in force; a fault in a sound file is one here too."""
+    sounds, faults = load_sounds()
+    try:
+        in_force = load(None, sounds) if only is None else load_file(only, sounds)
+    except ConfigError as error:
+        faults = [*error.faults, *faults]
+    if faults:
+        raise ConfigError(faults)
+    return _table(in_force)
+
+
+def _one(path: Path) -> list[str]:
+    """Return the lines on one file, of settings or of a sound."""
+    plain = parse_toml(read_text(path), str(path))
+    if not _OF_A_SOUND.isdisjoint(plain):
+        count = len(validate(Sound, plain, str(path)).ratios)
+        return [f"{path}: a sound, {count} {'partial' if count == 1 else 'partials'}: no fault"]
+    sounds, _ = load_sounds()
+    return [*_table(load_file(path, sounds)), f"{path}: settings: no fault"]
 
 
 def _table(in_force: InForce) -> list[str]:

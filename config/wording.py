@@ -1,0 +1,150 @@
+"""The rules a value can break, and values themselves, in plain words on one line."""
+
+from collections.abc import Iterator
+from typing import Any, get_args
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+_LONGEST = 40
+_BROKEN_BOUND = {"greater_than_equal": "ge", "less_than_equal": "le"}
+
+
+def rule(fault: ErrorDetails, field: FieldInfo | None) -> str:
+    """Return the rule that was broken; with its field known, the whole range."""
+    context = fault.get("ctx", {})
+    got = kind(fault["input"])
+    match fault["type"]:
+        case "greater_than_equal" | "less_than_equal":
+            return _range(_BROKEN_BOUND[fault["type"]], context, field)
+        case "int_type" | "int_from_float" | "int_parsing_size":
+            return f"has to be a whole number, not {got}"
+        case "float_type":
+            return f"has to be a number, not {got}"
+        case "finite_number":
+            return "has to be a finite number"
+        case "string_type":
+            return f"has to be text in quotes, not {got}"
+        case "list_type":
+            return f"has to be a list in [ ], not {got}"
+        case "dict_type" | "model_type" | "model_attributes_type":
+            return f"has to be a table, not {got}"
+        case "literal_error":
+            return f"has to be one of {str(context['expected']).replace(' or ', ', ')}"
+        case "string_too_short" | "too_short":
+            return "may not be empty"
+        case "string_too_long":
+            return f"may have {context['max_length']} characters at most"
+        case "too_long":
+            return f"may have {context['max_length']} items at most"
+        case "value_error":
+            return str(fault["msg"]).removeprefix("Value error, ")
+    return lower_first(one_line(fault["msg"]))
+
+
+def field_at(model: type[BaseModel], steps: list[int | str]) -> FieldInfo | None:
+    """Return the field that a path of keys and places leads to or into."""
+    field = None
+    for step in steps:
+        if isinstance(step, str):
+            field = model.model_fields.get(step)
+            nested = None if field is None else _model_in(field.annotation)
+            if nested is None:
+                return field
+            model = nested
+    return field
+
+
+def model_at(model: type[BaseModel], steps: list[int | str]) -> type[BaseModel] | None:
+    """Return the model of the table that a path leads to."""
+    for step in steps:
+        if isinstance(step, str):
+            field = model.model_fields.get(step)
+            nested = None if field is None else _model_in(field.annotation)
+            if nested is None:
+                return None
+            model = nested
+    return model
+
+
+def dotted(steps: list[int | str]) -> str:
+    """Return a path as the owner counts and writes: ``bindings[2].control``."""
+    return "".join(
+        f"[{step + 1}]" if isinstance(step, int) else f".{one_line(step)}" for step in steps
+    ).removeprefix(".")
+
+
+def kind(value: object) -> str:
+    """Return what a TOML value is."""
+    match value:
+        case bool():
+            return "true or false"
+        case int():
+            return "a whole number"
+        case float():
+            return "a decimal number"
+        case str():
+            return "text"
+        case list():
+            return "a list"
+        case dict():
+            return "a table"
+    return "a date or time"
+
+
+def written(value: object) -> str:
+    """Return a value as it stands in a file, cut short; tables and lists only in outline."""
+    match value:
+        case bool():
+            return str(value).lower()
+        case int() if abs(value) >= 1 << 64:
+            return "a number of over 19 digits"
+        case str():
+            return f'"{one_line(value)}"'
+        case dict():
+            return "{ ... }" if value else "{}"
+        case list():
+            return "[ ... ]" if value else "[]"
+    return one_line(str(value))
+
+
+def one_line(text: str) -> str:
+    """Return a text cut short, on one line, without characters that a terminal obeys."""
+    text = " ".join(text[:1000].split())
+    text = "".join(each if each.isprintable() else ascii(each)[1:-1] for each in text)
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
+
+
+def lower_first(message: str) -> str:
+    """Return a message as the second half of a line."""
+    return message[:1].lower() + message[1:]
+
+
+def _range(broken: str, context: dict[str, Any], field: FieldInfo | None) -> str:
+    for low, high in _bounds(field):
+        if low is not None and high is not None and context[broken] in (low, high):
+            return f"has to be {low:g} to {high:g}"
+    bound = f"{context[broken]:g}"
+    return f"has to be {bound} or more" if broken == "ge" else f"has to be {bound} or less"
+
+
+def _bounds(node: Any) -> Iterator[tuple[float | None, float | None]]:
+    """Yield the least and greatest value of a field, and of the items inside it."""
+    metadata = getattr(node, "metadata", None) or ()
+    yield (
+        next((each.ge for each in metadata if hasattr(each, "ge")), None),
+        next((each.le for each in metadata if hasattr(each, "le")), None),
+    )
+    for part in getattr(node, "__metadata__", ()):
+        yield from _bounds(part)
+    inside = node.annotation if isinstance(node, FieldInfo) else node
+    for part in get_args(inside):
+        yield from _bounds(part)
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    inside = (_model_in(part) for part in get_args(annotation))
+    return next((each for each in inside if each is not None), None)

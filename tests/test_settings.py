@@ -1,0 +1,321 @@
+"""Settings: complete when empty, strict, and every fault told at once in a line of its own."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, get_args
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import BaseModel, ValidationError
+
+import config
+from config.faults import ConfigError, parse_toml, validate
+from config.files import read_text
+from config.settings import Settings
+from config.sound import Sound
+
+DEFAULT_FILE = Path(config.__file__).parent / "partiald.toml"
+
+
+def settings_of(text: str) -> Settings:
+    return validate(Settings, parse_toml(text, "mine.toml"), "mine.toml")
+
+
+def faults_of(text: str) -> list[str]:
+    """Return the fault lines of a text, without the name of the file."""
+    with pytest.raises(ConfigError) as caught:
+        settings_of(text)
+    assert all(line.startswith("mine.toml: ") for line in caught.value.faults)
+    assert str(caught.value) == "\n".join(caught.value.faults)
+    return [line.removeprefix("mine.toml: ") for line in caught.value.faults]
+
+
+def keys_of(model: type[BaseModel]) -> Iterator[str]:
+    """Yield the name of every field of a model and of the models inside it."""
+    for name, field in model.model_fields.items():
+        yield name
+        for inside in (field.annotation, *get_args(field.annotation)):
+            if isinstance(inside, type) and issubclass(inside, BaseModel):
+                yield from keys_of(inside)
+
+
+def sections() -> Iterator[tuple[str, type[BaseModel]]]:
+    """Yield the tables of the settings file by name, the top one first."""
+    yield "", Settings
+    for name, field in Settings.model_fields.items():
+        if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
+            yield name, field.annotation
+
+
+def test_an_empty_file_is_a_complete_configuration() -> None:
+    assert settings_of("") == Settings()
+
+
+def test_the_default_file_says_the_defaults() -> None:
+    assert settings_of(read_text(DEFAULT_FILE)) == Settings()
+
+
+def test_the_default_file_mentions_every_field() -> None:
+    text = read_text(DEFAULT_FILE)
+    keys = list(keys_of(Settings))
+    assert "block_frames" in keys
+    assert "low" in keys
+    for key in keys:
+        written = rf"^(# )?{key} = |^\[{{1,2}}{key}\]{{1,2}}$"
+        assert re.search(written, text, re.MULTILINE), key
+
+
+def test_the_default_files_example_holds_when_its_marks_are_taken_off() -> None:
+    head, mark, example = read_text(DEFAULT_FILE).partition("# [[bindings]]")
+    uncommented = (mark + example).replace("# ", "")
+    more = settings_of(head + uncommented).bindings
+    assert more[:-1] == Settings().bindings
+    assert more[-1].target == "partial"
+    assert more[-1].ends == (-60.0, 6.0)
+
+
+def test_the_ranges_in_the_default_file_are_those_of_the_fields() -> None:
+    remarks = " ".join(read_text(DEFAULT_FILE).replace("\n#", "").split())
+    for name, section in sections():
+        for key, field in section.model_fields.items():
+            low = next((each.ge for each in field.metadata if hasattr(each, "ge")), None)
+            high = next((each.le for each in field.metadata if hasattr(each, "le")), None)
+            if low is None or high is None:
+                continue
+            if key == "fixed_velocity":
+                low = 1  # 0 is told apart: as played
+            assert f"{low:g} to {high:g}" in remarks, f"{name}.{key}"
+
+
+def test_a_whole_number_does_where_a_decimal_one_is_meant() -> None:
+    assert settings_of("[level]\nvolume_db = -6").level.volume_db == -6.0
+
+
+def test_settings_cannot_be_changed() -> None:
+    with pytest.raises(ValidationError, match="frozen"):
+        Settings().polyphony = 3  # type: ignore[misc]
+
+
+def test_a_byte_order_mark_and_crlf_are_no_faults(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + DEFAULT_FILE.read_bytes().replace(b"\n", b"\r\n"))
+    assert settings_of(read_text(path)) == Settings()
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("polyphony = true", "polyphony = true: has to be a whole number, not true or false"),
+        ('polyphony = "8"', 'polyphony = "8": has to be a whole number, not text'),
+        ("polyphony = 8.0", "polyphony = 8.0: has to be a whole number, not a decimal number"),
+        ("polyphony = 0", "polyphony = 0: has to be 1 to 256"),
+        ("polyphony = 257", "polyphony = 257: has to be 1 to 256"),
+        ("polyphony = [8]", "polyphony = [ ... ]: has to be a whole number, not a list"),
+        ("polyphony = {}", "polyphony = {}: has to be a whole number, not a table"),
+        (
+            "polyphony = 07:30:00",
+            "polyphony = 07:30:00: has to be a whole number, not a date or time",
+        ),
+        ("audio = 3", "audio = 3: has to be a table, not a whole number"),
+        ("bindings = 3", "bindings = 3: has to be a list in [ ], not a whole number"),
+        ("bindings = [3]", "bindings[1] = 3: has to be a table, not a whole number"),
+        (
+            "audio.block_frames = 64.0",
+            "audio.block_frames = 64.0: has to be a whole number, not a decimal number",
+        ),
+        (
+            "audio.block_frames = 100",
+            "audio.block_frames = 100: has to be one of 32, 64, 128, 256, 512, 1024",
+        ),
+        ("level.volume_db = true", "level.volume_db = true: has to be a number, not true or false"),
+        ("level.volume_db = inf", "level.volume_db = inf: has to be a finite number"),
+        ("level.volume_db = nan", "level.volume_db = nan: has to be a finite number"),
+        ("level.volume_db = 12.5", "level.volume_db = 12.5: has to be -80 to 12"),
+        (
+            "controller.name = 25",
+            "controller.name = 25: has to be text in quotes, not a whole number",
+        ),
+        ("controller.channels = [1, 17]", "controller.channels[2] = 17: has to be 1 to 16"),
+        ("sound.name = ''", 'sound.name = "": may not be empty'),
+        ("bindings = [{target = 'tilt'}]", "bindings[1].control: has to be there"),
+        (
+            "bindings = [{control = 7, target = 'wah'}]",
+            "bindings[1].target = \"wah\": has to be one of 'volume', 'tilt', 'attack', 'release', "
+            "'partial'",
+        ),
+    ],
+)
+def test_a_value_of_the_wrong_kind_or_size_is_told_with_the_rule(text: str, fault: str) -> None:
+    assert faults_of(text) == [fault]
+
+
+def test_too_long_a_list_is_told() -> None:
+    names = ", ".join(["'sine'"] * 129)
+    (fault,) = faults_of(f"sound.programs = [{names}]")
+    assert fault == "sound.programs = [ ... ]: may have 128 items at most"
+
+
+@pytest.mark.parametrize("rate", [-1, 1, 22_049, 192_001])
+def test_a_rate_that_cannot_be_played_is_told(rate: int) -> None:
+    told = f"audio.sample_rate = {rate}: has to be 0, or 22050 to 192000"
+    assert faults_of(f"[audio]\nsample_rate = {rate}") == [told]
+
+
+@pytest.mark.parametrize("rate", [0, 22_050, 48_000, 192_000])
+def test_a_rate_that_can_be_played_is_taken(rate: int) -> None:
+    assert settings_of(f"[audio]\nsample_rate = {rate}").audio.sample_rate == rate
+
+
+def test_a_partials_number_goes_with_its_target_alone() -> None:
+    assert faults_of("[[bindings]]\ncontrol = 20\ntarget = 'partial'") == [
+        'bindings[1].partial = 0: has to be 1 to 128 with target = "partial"'
+    ]
+    assert faults_of("[[bindings]]\ncontrol = 20\ntarget = 'tilt'\npartial = 3") == [
+        'bindings[1].partial = 3: has to be left out with target = "tilt"'
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("polyfony = 8", "polyfony: unknown key; did you mean 'polyphony'?"),
+        ("POLYPHONY = 8", "POLYPHONY: unknown key; did you mean 'polyphony'?"),
+        ("[levels]", "levels: unknown key; did you mean 'level'?"),
+        ("level.volume = 1", "level.volume: unknown key; did you mean 'volume_db'?"),
+        (
+            "[[bindings]]\ncontrol = 1\ntarget = 'tilt'\n"
+            "[[bindings]]\ncontrol = 2\ntarget = 'tilt'\nhigth = 3",
+            "bindings[2].higth: unknown key; did you mean 'high'?",
+        ),
+        ("zzz = 1", "zzz: unknown key"),
+        ("level.float = 1", "level.float: unknown key"),
+        ('"x[0]" = 1', "x[0]: unknown key"),
+        ('"a\\nb" = 1', "a b: unknown key"),
+        ('"\\u001b[2J" = 1', "\\x1b[2J: unknown key"),
+    ],
+)
+def test_an_unknown_key_is_told_with_the_key_it_may_be(text: str, fault: str) -> None:
+    assert faults_of(text) == [fault]
+
+
+def test_every_fault_is_told_at_once() -> None:
+    faults = faults_of(
+        "polyphony = 0\nloud = 1\n"
+        "[audio]\nsample_rate = 100\nblock_frames = 100\n"
+        "[level]\nceiling_db = 3.0\nvolume_db = '0'\n"
+        "[[bindings]]\ncontrol = 0\ntarget = 'partial'\n"
+        "[[bindings]]\ncontrol = 7\ntarget = 'partial'\n"
+    )
+    assert sorted(fault.partition(" = ")[0].partition(":")[0] for fault in faults) == [
+        "audio.block_frames",
+        "audio.sample_rate",
+        "bindings[1].control",
+        "bindings[2].partial",
+        "level.ceiling_db",
+        "level.volume_db",
+        "loud",
+        "polyphony",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("line", "rule"),
+    [
+        ("name = “Cargo Bike Keys”", '“ is a curly quote; type "'),
+        ("name = \u2018Cargo Bike Keys\u2019", "\u2018 is a curly quote; type '"),
+        ("name = „Cargo Bike Keys“", '„ is a low quote; type "'),
+        ("name = «Cargo»", '« is an angle quote; type "'),
+        ("volume_db = \u22126.0", "\u2212 is a typographic minus; type -"),
+        ("volume_db = \u20136.0", "\u2013 is a dash; type -"),
+        ("volume_db\u00a0= 6.0", "U+00A0 is a no-break space; type a plain space"),
+        ("volume_db =\u00a06.0", "U+00A0 is a no-break space; type a plain space"),
+        ("volume_db = \u200b6.0", "U+200B is a space without width; delete it"),
+    ],
+)
+def test_a_typographic_character_is_called_by_its_name(line: str, rule: str) -> None:
+    (fault,) = faults_of(f"# “Remarks” may have them \u2212\n[controller]\n{line}\n")
+    assert fault.startswith(f"line 3: {rule}: {line[:4]}")
+
+
+@pytest.mark.parametrize(
+    ("text", "start"),
+    [
+        ("\n\npolyphony =\n", "line 3: invalid value: polyphony ="),
+        ("polyphony = # “none”", "line 1: invalid value: "),
+        ("polyphony = 8\npolyphony = 9\n", "line 2: cannot overwrite a value"),
+        ("[level\n", "line 1: expected ']'"),
+        ("a = '''\n\n", "line 1: "),
+        ("polyphony = 0" + "9" * 5000, "line 1: "),
+        ("polyphony = " + "9" * 5000, "a number in it has too many digits"),
+        ("a = " + "[" * 5000, "lists or tables too deep inside one another"),
+    ],
+)
+def test_a_fault_of_syntax_is_told_with_its_line(text: str, start: str) -> None:
+    (fault,) = faults_of(text)
+    assert fault.startswith(start)
+    assert len(fault) < 120
+
+
+def test_a_number_beyond_all_bounds_is_told() -> None:
+    (fault,) = faults_of("polyphony = 0x" + "f" * 5000)
+    assert fault == "polyphony = a number of over 19 digits: has to be 1 to 256"
+
+
+def test_the_file_of_a_fault_may_depend_on_its_key() -> None:
+    plain = {"polyphony": 0, "level": {"volume_db": 99.0}}
+    with pytest.raises(ConfigError) as caught:
+        validate(Settings, plain, {"polyphony": "one", "level.volume_db": "two"}.__getitem__)
+    assert caught.value.faults == [
+        "one: polyphony = 0: has to be 1 to 256",
+        "two: level.volume_db = 99.0: has to be -80 to 12",
+    ]
+
+
+KEYS = st.sampled_from(sorted({*keys_of(Settings), *keys_of(Sound), "8'", "float"})) | st.text()
+SCALARS = (
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.text()
+    | st.dates()
+    | st.times()
+    | st.sampled_from(["tilt", "partial", "low-crest", "equal", 10**400])
+)
+TABLES = st.dictionaries(
+    KEYS,
+    st.recursive(
+        SCALARS,
+        lambda inside: st.lists(inside, max_size=4) | st.dictionaries(KEYS, inside, max_size=4),
+        max_leaves=12,
+    ),
+    max_size=5,
+)
+
+
+@given(TABLES)
+def test_whatever_a_file_holds_only_faults_of_one_line_come_out(plain: dict[str, Any]) -> None:
+    for model in (Settings, Sound):
+        faults = ["mine.toml: none"]
+        try:
+            validate(model, plain, "mine.toml")
+        except ConfigError as error:
+            faults = error.faults
+        assert faults
+        for line in faults:
+            assert line.startswith("mine.toml: ")
+            assert line.isprintable()
+
+
+@given(st.text(alphabet=st.sampled_from("ab=[]{}.'\"#\\\n\r\t ,019-_:T\u2212“\u00a0\x00é")))
+def test_whatever_a_text_is_it_is_tables_or_a_fault_of_one_line(text: str) -> None:
+    faults = ["mine.toml: none"]
+    try:
+        parse_toml(text, "mine.toml")
+    except ConfigError as error:
+        faults = error.faults
+    (line,) = faults
+    assert re.match(r"mine\.toml: (line \d+: )?\S", line)
+    assert line.isprintable()
