@@ -90,11 +90,15 @@ def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
         return model.model_validate(plain)
     except ValidationError as error:
         lines: dict[str, str] = {}
+        nearly: set[str] = set()
         for fault in error.errors():
             key, line = _line(model, plain, fault, where)
             # Of several forms that a value may have, the one speaks that it nearly has ...
-            if key not in lines or fault["type"] not in _OF_ANOTHER_FORM:
-                lines[key] = line
+            if fault["type"] not in _OF_ANOTHER_FORM:
+                nearly.add(key)
+            elif key in nearly:
+                continue
+            lines[key] = line
         # ... unless an item inside the value has a fault of its own.
         raise ConfigError(
             line
