@@ -16,6 +16,7 @@ from pydantic_core import ErrorDetails
 from config.wording import dotted, field_at, lower_first, model_at, one_line, rule, written
 
 M = TypeVar("M", bound=BaseModel)
+Steps = tuple[int | str, ...]
 Where = str | Callable[[str], str]
 """The name of the file, or a function from a dotted key to the file it stands in."""
 
@@ -89,22 +90,19 @@ def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
     try:
         return model.model_validate(plain)
     except ValidationError as error:
-        lines: dict[str, str] = {}
-        nearly: set[str] = set()
+        lines: dict[Steps, str] = {}
+        nearly: set[Steps] = set()
         for fault in error.errors():
-            key, line = _line(model, plain, fault, where)
+            path, line = _line(model, plain, fault, where)
             # Of several forms that a value may have, the one speaks that it nearly has ...
             if fault["type"] not in _OF_ANOTHER_FORM:
-                nearly.add(key)
-            elif key in nearly:
+                nearly.add(path)
+            elif path in nearly:
                 continue
-            lines[key] = line
+            lines[path] = line
         # ... unless an item inside the value has a fault of its own.
-        raise ConfigError(
-            line
-            for key, line in lines.items()
-            if not key or not any(other.startswith(f"{key}[") for other in lines)
-        ) from None
+        items = {path[:-1] for path in lines if path and isinstance(path[-1], int)}
+        raise ConfigError(line for path, line in lines.items() if path not in items) from None
 
 
 def suggestion(word: str, known: Iterable[str]) -> str:
@@ -116,8 +114,8 @@ def suggestion(word: str, known: Iterable[str]) -> str:
 
 def _line(
     model: type[BaseModel], plain: dict[str, Any], fault: ErrorDetails, where: Where
-) -> tuple[str, str]:
-    """Return the dotted key of a fault and its line."""
+) -> tuple[Steps, str]:
+    """Return where a fault is, as keys and places, and its line."""
     steps = _steps(plain, fault)
     key = dotted(steps)
     value = fault["input"]
@@ -132,11 +130,12 @@ def _line(
         case "value_error" if isinstance(value, dict):
             # A rule on a table as a whole begins with the key it is about.
             said = f"{key}.{broken}" if key else broken
-        case "value_error" if fault["loc"][-1] == "[key]":
+        case "value_error" if fault["loc"][-1:] == ("[key]",):
             said = f"{key}: {broken}"
         case _:
             said = f"{key} = {written(value)}: {broken}"
-    return key, f"{where if isinstance(where, str) else where(key)}: {said}"
+    path = (*steps, "[key]") if fault["loc"][-1:] == ("[key]",) else tuple(steps)
+    return path, f"{where if isinstance(where, str) else where(key)}: {said}"
 
 
 def _steps(plain: dict[str, Any], fault: ErrorDetails) -> list[int | str]:

@@ -37,22 +37,28 @@ class InForce:
     """One line for every edit that a later layer goes before."""
 
 
-def load(paths: Sequence[Path] | None = None, sounds: Collection[str] | None = None) -> InForce:
+def load(
+    paths: Sequence[Path] | None = None,
+    sounds: Collection[str] | None = None,
+    usual: Sequence[Path] = DEFAULT_PATHS,
+) -> InForce:
     """Return the settings of the layers that exist.
 
     Parameters
     ----------
     paths
-        The files, lowest first; None: the usual ones, any of which may be missing.
+        The files, lowest first; None: the usual ones.
     sounds
         The names a sound may have; None: the name is not looked at.
+    usual
+        The owner's file, the learned one and the boot partition's; any may be missing.
 
     Raises
     ------
     ConfigError
         With every fault of every layer.
     """
-    in_force, faults = load_forgiving(paths, sounds)
+    in_force, faults = load_forgiving(paths, sounds, usual)
     if faults:
         raise ConfigError(faults)
     return in_force
@@ -71,19 +77,21 @@ def load_file(path: Path, sounds: Collection[str] | None = None) -> InForce:
 
 
 def load_forgiving(
-    paths: Sequence[Path] | None = None, sounds: Collection[str] | None = None
+    paths: Sequence[Path] | None = None,
+    sounds: Collection[str] | None = None,
+    usual: Sequence[Path] = DEFAULT_PATHS,
 ) -> tuple[InForce, list[str]]:
     """Return settings whatever the files hold, and their faults.
 
-    A layer with a fault is left out as a whole; the others play.
+    A layer with a fault is left out as a whole; the others play. Parameters as for `load`.
     """
     merged: Plain = {}
     origins: dict[str, str] = {}
     overridden: list[str] = []
     faults: list[str] = []
-    for path in map(Path, DEFAULT_PATHS if paths is None else paths):
+    for path in usual if paths is None else paths:
         try:
-            layer = _read(path, merged, sounds)
+            layer = _read(path, merged, sounds, usual)
         except ConfigError as error:
             faults += error.faults
             continue
@@ -95,13 +103,13 @@ def load_forgiving(
     return InForce(validate(Settings, merged, "settings"), origins, overridden), faults
 
 
-def _read(path: Path, below: Plain, sounds: Collection[str] | None) -> Plain:
+def _read(path: Path, below: Plain, sounds: Collection[str] | None, usual: Sequence[Path]) -> Plain:
     """Return a layer that is valid on its own; empty if it is a usual one that is not there."""
-    if path in DEFAULT_PATHS and _is_missing(path):
+    if path in usual and _is_missing(path):
         return {}
     plain = parse_toml(read_text(path), str(path))
-    if path == LEARNED or "instead_of" in plain:
-        plain = _still_learned(plain, below, str(path))
+    is_learned = path in usual[1:2]
+    instead_of = plain.pop("instead_of", {}) if is_learned else {}
     faults = [] if sounds is None else _unknown_sounds(plain, str(path), sounds)
     try:
         validate(Settings, plain, str(path))
@@ -109,7 +117,7 @@ def _read(path: Path, below: Plain, sounds: Collection[str] | None) -> Plain:
         faults = [*error.faults, *faults]
     if faults:
         raise ConfigError(faults)
-    return plain
+    return _still_learned(plain, instead_of, below, str(path)) if is_learned else plain
 
 
 def _is_missing(path: Path) -> bool:
@@ -132,15 +140,17 @@ def _unknown_sounds(plain: Plain, where: str, sounds: Collection[str]) -> list[s
     ]
 
 
-def _still_learned(plain: Plain, below: Plain, where: str) -> Plain:
+def _still_learned(plain: Plain, instead_of: object, below: Plain, where: str) -> Plain:
     """Return the learned values for which the owner's file has not changed since."""
-    instead_of = plain.get("instead_of", {})
     if not isinstance(instead_of, dict):
         raise ConfigError([f"{where}: instead_of = {written(instead_of)}: has to be a table"])
     before = dict(_leaves(instead_of))
+    learned = dict(_leaves(plain))
+    if others := [key for key in learned if key not in LEARNABLE]:
+        raise ConfigError(f"{where}: {key}: is not learned; set it in your file" for key in others)
     kept: Plain = {}
-    for key, value in _leaves({name: plain[name] for name in plain if name != "instead_of"}):
-        if key not in LEARNABLE or _get(below, key) == before.get(key):
+    for key, value in learned.items():
+        if _get(below, key) == before.get(key):
             _put(kept, key, value)
     return kept
 
