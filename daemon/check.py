@@ -1,6 +1,7 @@
 """`partiald check`: the settings in force, each with the file it comes from."""
 
 import argparse
+import json
 import sys
 from pathlib import Path
 from typing import Any
@@ -11,9 +12,6 @@ from config.layers import InForce, load, load_file
 from config.library import load_sounds
 from config.settings import Settings
 from config.sound import Sound
-
-# One of these tells a sound, even one that lacks the others.
-_OF_A_SOUND = Sound.model_fields.keys() - Settings.model_fields.keys()
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -38,7 +36,7 @@ def _everything(only: Path | None) -> list[str]:
 def _one(path: Path) -> list[str]:
     """Return the lines on one file, of settings or of a sound."""
     plain = parse_toml(read_text(path), str(path))
-    if not _OF_A_SOUND.isdisjoint(plain):
+    if plain.keys() & Sound.model_fields.keys() and not plain.keys() & Settings.model_fields.keys():
         count = len(validate(Sound, plain, str(path)).ratios)
         return [f"{path}: a sound, {count} {'partial' if count == 1 else 'partials'}: no fault"]
     sounds, _ = load_sounds()
@@ -67,7 +65,7 @@ def _rows(plain: dict[str, Any], prefix: str = "") -> list[tuple[str, str]]:
         elif isinstance(value, list):
             rows.append((prefix + key, _list(value)))
         else:
-            rows.append((prefix + key, f'"{value}"' if isinstance(value, str) else str(value)))
+            rows.append((prefix + key, _quoted(value) if isinstance(value, str) else str(value)))
     return rows
 
 
@@ -80,4 +78,8 @@ def _binding(plain: dict[str, Any]) -> str:
 def _list(values: list[Any]) -> str:
     if len(values) > 3:
         return f"{len(values)} of them, {values[0]} to {values[-1]}"
-    return str(values).replace("'", '"')
+    return _quoted(values)
+
+
+def _quoted(value: str | list[Any]) -> str:
+    return json.dumps(value, ensure_ascii=False)  # as TOML writes it
