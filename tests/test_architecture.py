@@ -1,0 +1,90 @@
+"""The house rules, walked in the source itself."""
+
+import ast
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGES = ("config", "voices", "daemon")
+MAY_IMPORT = {
+    "config": {"config", "pydantic", "pydantic_core"},
+    "voices": {"voices", "config", "numpy", "mido"},
+    "daemon": {
+        *PACKAGES,
+        *("numpy", "mido", "rtmidi", "sounddevice", "pydantic", "PIL", "rich"),
+    },
+}
+# What a pure package has no business with: clocks, files, threads, processes, signals, sockets.
+IMPURE = {
+    *("asyncio", "logging", "multiprocessing", "os", "select", "selectors", "shutil", "signal"),
+    *("socket", "subprocess", "threading", "time", "tempfile", "pathlib", "io", "mmap", "ctypes"),
+}
+LONGEST = 300
+SOURCES = [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
+
+
+def imports(path: Path) -> Iterator[tuple[str, int]]:
+    """Yield the first name of every import, and how many levels up it goes."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            for each in node.names:
+                yield each.name.split(".")[0], 0
+        elif isinstance(node, ast.ImportFrom):
+            yield (node.module or "").split(".")[0], node.level
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_imports_point_down_and_out_to_what_is_allowed(path: Path) -> None:
+    package = path.relative_to(ROOT).parts[0]
+    for name, level in imports(path):
+        assert level == 0, "relative import"
+        assert name in MAY_IMPORT[package] or name in sys.stdlib_module_names, name
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "voices").glob("*.py")), ids=lambda p: p.name)
+def test_the_sound_knows_no_clock_file_thread_or_log(path: Path) -> None:
+    assert not {name for name, _ in imports(path)} & IMPURE
+    calls = {
+        node.func.id
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    }
+    assert not calls & {"open", "print", "input", "exec", "eval"}
+
+
+def test_devices_are_imported_only_where_they_are_used() -> None:
+    """So that rendering works where the sound and MIDI libraries are missing."""
+    for path in sorted((ROOT / "daemon").glob("*.py")):
+        top = ast.parse(path.read_text("utf-8")).body
+        names = {
+            each.name.split(".")[0]
+            for node in top
+            if isinstance(node, ast.Import)
+            for each in node.names
+        }
+        names |= {
+            (node.module or "").split(".")[0] for node in top if isinstance(node, ast.ImportFrom)
+        }
+        assert not names & {"sounddevice", "rtmidi"}, path.name
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_a_module_is_one_noun_and_says_what_it_is(path: Path) -> None:
+    text = path.read_text("utf-8")
+    assert text.count("\n") <= LONGEST
+    assert ast.get_docstring(ast.parse(text))
+
+
+def test_packages_hold_no_code_of_their_own() -> None:
+    for path in [path for path in SOURCES if path.name == "__init__.py"]:
+        assert len(ast.parse(path.read_text("utf-8")).body) == 1, path
+
+
+def test_tests_are_flat_and_the_unit_folder_is_no_package() -> None:
+    assert not list((ROOT / "tests").rglob("__init__.py"))
+    assert not list((ROOT / "systemd").rglob("*.py"))
+    named = {path.name for path in (ROOT / "tests").rglob("test_*.py")}
+    assert named == {path.name for path in (ROOT / "tests").glob("test_*.py")}
