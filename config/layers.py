@@ -64,7 +64,9 @@ def load(
     return in_force
 
 
-def load_file(path: Path, sounds: Collection[str] | None = None) -> InForce:
+def load_file(
+    path: Path, sounds: Collection[str] | None = None, usual: Sequence[Path] = DEFAULT_PATHS
+) -> InForce:
     """Return the settings of one file in place of all layers; it has to be there.
 
     Raises
@@ -73,7 +75,7 @@ def load_file(path: Path, sounds: Collection[str] | None = None) -> InForce:
         With every fault of the file.
     """
     read_text(path)
-    return load([path], sounds)
+    return load([path], sounds, usual)
 
 
 def load_forgiving(

@@ -136,8 +136,6 @@ def _bounds(node: Any) -> Iterator[tuple[float | None, float | None]]:
         next((each.ge for each in metadata if hasattr(each, "ge")), None),
         next((each.le for each in metadata if hasattr(each, "le")), None),
     )
-    for part in getattr(node, "__metadata__", ()):
-        yield from _bounds(part)
     inside = node.annotation if isinstance(node, FieldInfo) else node
     for part in get_args(inside):
         yield from _bounds(part)

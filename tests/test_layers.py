@@ -256,6 +256,13 @@ def test_a_file_that_was_named_may_not_be_missing(tmp_path: Path) -> None:
     assert caught.value.faults == [f"{gone}: there is no such file"]
 
 
+def test_even_a_usual_file_may_not_be_missing_when_it_was_named(files: Files) -> None:
+    files.write()
+    with pytest.raises(ConfigError) as caught:
+        load_file(files.owner, usual=files.usual)
+    assert caught.value.faults == [f"{files.owner}: there is no such file"]
+
+
 def test_one_file_stands_for_all_layers(files: Files, tmp_path: Path) -> None:
     files.write("polyphony = 8", "", "polyphony = 4")
     mine = tmp_path / "mine.toml"
