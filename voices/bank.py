@@ -8,13 +8,11 @@ Shapes: ``V`` voices, ``P`` partials, ``T`` frames a block, cut into ``R`` rows 
 `Bank.render` is on the audio path: it takes no lock, logs nothing and raises nothing.
 """
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.envelopes import Envelopes
-from voices.motion import GAINS, PITCH, Motion, Stretch
+from voices.motion import GAINS, PITCH, Motion, Passage
 from voices.moving import move
 from voices.rows import Rows
 from voices.segment import Segment
@@ -92,16 +90,16 @@ class Bank:
         self._next_end = min(self._next_end, voice.ends)
 
     def render(
-        self, frame: int, stretches: Sequence[Stretch] | None
+        self, frame: int, passage: Passage | None
     ) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
         """Return the next block of every voice, (V, T), before the channels' gains.
 
         With it comes a level for each, (V, 1), where that is all the envelopes ask for.
-        ``stretches`` are the motion of the channels in this block, if there is any.
+        ``passage`` is the motion of the channels in this block, if there is any.
         """
         count, rows = self.count, self.rows
         movers = np.zeros(0, np.intp)
-        if stretches is not None:
+        if passage is not None:
             channels = rows.channel[:count]
             movers = np.flatnonzero(self._motion.turning[channels])
             rows.gain[:count] = self._motion.value[channels, GAINS]
@@ -114,8 +112,8 @@ class Bank:
         if len(movers) < count:
             self._product(count, wave)
         flat = wave.reshape(count, self._frames)
-        if len(movers) and stretches is not None:
-            move(rows, movers, self.kept, frame, stretches, self._spectrum, flat)
+        if len(movers) and passage is not None:
+            move(rows, movers, self.kept, frame, passage, self._spectrum, flat)
         self._any_stale = len(movers) > 0
         level = self._envelopes.levels(frame, count)
         if level.shape[1] == 1:

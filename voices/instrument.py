@@ -129,10 +129,10 @@ class Instrument:
             self._guard.gain = 1.0
             self.peaks = (0.0, 0.0)
             return
-        stretches = self._motion.stretches(frame, frames)
+        passage = self._motion.passage(frame, frames)
         for place, bank in enumerate(banks):
-            wave, level = bank.render(frame, stretches)
-            moving = stretches if self._motion.panning else None
+            wave, level = bank.render(frame, passage)
+            moving = passage if self._motion.panning else None
             mix(wave, level, bank, moving, out, fresh=place == 0)
             self._notes.retire(bank.ended(self.frame), self.frame)
         self.peaks = self._guard.limit(out)

@@ -1,50 +1,59 @@
 """The mix: every voice with its channel's gains, left and right.
 
-Shapes: ``V`` voices, ``T`` frames.
+Shapes: ``V`` voices, ``T`` frames, ``S`` stretches of ``L`` frames.
 """
-
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.bank import Bank
-from voices.motion import GAINS, Stretch
+from voices.motion import GAINS, Passage
 
 
 def mix(
     wave: NDArray[np.float32],
     level: NDArray[np.float32] | None,
     bank: Bank,
-    stretches: Sequence[Stretch] | None,
+    passage: Passage | None,
     out: NDArray[np.float32],
     *,
     fresh: bool,
 ) -> None:
     """Write the voices of a bank, ``wave`` (V, T), into ``out`` (T, 2); add if not ``fresh``.
 
-    ``level``, shape (V, 1), goes on top where given; ``stretches`` are those of gains in motion.
+    ``level``, shape (V, 1), goes on top where given; ``passage`` is that of gains in motion.
     """
-    if stretches is None:
+    if passage is not None:
+        mixed = _moving(wave, level, bank, passage)
+    else:
         gain = bank.rows.gain[: bank.count]
         if level is not None:
             gain = gain * level
         if fresh:
             np.dot(wave.T, gain, out=out)
-        else:
-            out += np.dot(wave.T, gain)
-        return
-    channels = bank.rows.channel[: bank.count]
-    for stretch in stretches:
-        part = slice(stretch.offset, stretch.offset + stretch.frames)
-        first, last = stretch.cut(stretch.begin[channels, GAINS], stretch.end[channels, GAINS])
-        gains = np.concatenate([first, (last - first) / stretch.frames], axis=1)
-        if level is not None:
-            gains *= level
-        mixed = np.dot(wave[:, part].T, gains.astype(np.float32))
-        ramp = np.arange(stretch.frames, dtype=np.float32)[:, None]
-        if fresh:
-            out[part] = mixed[:, :2]
-        else:
-            out[part] += mixed[:, :2]
-        out[part] += ramp * mixed[:, 2:]
+            return
+        mixed = np.dot(wave.T, gain)
+    if fresh:
+        out[:] = mixed
+    else:
+        out += mixed
+
+
+def _moving(
+    wave: NDArray[np.float32],
+    level: NDArray[np.float32] | None,
+    bank: Bank,
+    passage: Passage,
+) -> NDArray[np.float32]:
+    """Return the mix with gains that run straight through every stretch."""
+    channels, frames = bank.rows.channel[: bank.count], passage.frames
+    begin, end = passage.begin[:, channels, GAINS], passage.end[:, channels, GAINS]
+    first, last = passage.cut(begin, end)
+    gains = np.concatenate([first, (last - first) / frames], axis=2)  # (S, V, 4)
+    if level is not None:
+        gains *= level
+    parts = wave.reshape(bank.count, -1, frames).transpose(1, 2, 0)  # (S, L, V)
+    mixed = np.matmul(parts, gains.astype(np.float32))
+    ramp = np.arange(frames, dtype=np.float32)[:, None]
+    moved: NDArray[np.float32] = mixed[..., :2] + ramp * mixed[..., 2:]
+    return moved.reshape(-1, 2)

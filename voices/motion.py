@@ -9,8 +9,8 @@ gain right, tilt in dB per octave, and one level in dB for each bound partial.
 """
 
 from collections import deque
-from math import exp, pi, sin
-from typing import NamedTuple
+from math import exp
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,28 +28,30 @@ _ARRIVED = np.array([1e-3, 1e-3, 1e-6, 1e-6, 1e-3])
 """How near a value has to be to its goal to jump there."""
 
 
-class Stretch(NamedTuple):
-    """The part of a block that lies in one cell of the grid.
+class Passage(NamedTuple):
+    """How every value runs through a block: S stretches of equal length, one a cell of the grid.
 
-    Over the cell every value runs straight from ``begin`` to ``end``; the stretch covers the
-    cell from ``first`` to ``last``, both between 0 and 1.
+    Over a cell a value runs straight from ``begin`` to ``end``; a stretch covers its cell from
+    ``first`` to ``last``, both between 0 and 1 (a block of half a cell covers half of it).
     """
 
-    offset: int
     frames: int
+    """Of a stretch."""
     first: float
     last: float
     begin: NDArray[np.float64]
-    """Shape (N, columns)."""
+    """Shape (S, N, columns)."""
     end: NDArray[np.float64]
     pitch_begin: NDArray[np.float64]
-    """Shape (N,): frequency ratio, vibrato included."""
+    """Shape (S, N): frequency ratio, vibrato included."""
     pitch_end: NDArray[np.float64]
 
     def cut(
         self, begin: NDArray[np.float64], end: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the values at the ends of the stretch, given those at the ends of the cell."""
+        """Return the values at the ends of the stretches, given those at the ends of the cells."""
+        if self.first == 0.0 and self.last == 1.0:
+            return begin, end
         travel = end - begin
         return begin + travel * self.first, begin + travel * self.last
 
@@ -127,52 +129,51 @@ class Motion:
         """Return the frequency ratio at which a channel rests."""
         return float(2.0 ** (self.value[channel, PITCH] / 1200.0))
 
-    def stretches(self, frame: int, frames: int) -> list[Stretch] | None:
+    def passage(self, frame: int, frames: int) -> Passage | None:
         """Move through a block; return None when nothing moves in it."""
         if self._settled:
             return None
-        result, offset = [], 0
-        self.panning = False
+        inside = frame % GRID
+        cells = range(frame - inside, frame + frames, GRID)
+        begins, ends = [], []
         turning = self.value[:, SWING] > 0
-        while offset < frames:
-            inside = (frame + offset) % GRID
-            cell = frame + offset - inside
-            if inside == 0:
+        for cell in cells:
+            if cell >= frame:
                 self._step(cell)
-            length = min(frames - offset, GRID - inside)
-            result.append(self._stretch(cell, inside, length, offset))
-            self.panning |= bool((self._begin[:, GAINS] != self._end[:, GAINS]).any())
-            turning |= self._rest_until > frame + offset
-            offset += length
+            begins.append(self._begin)
+            ends.append(self._end)
+            turning |= self._rest_until > max(cell, frame)
         self.turning = turning
+        begin, end = np.array(begins), np.array(ends)
+        self.panning = bool((begin[..., GAINS] != end[..., GAINS]).any())
         if not (self.panning or self._aims or turning.any()) and (self.value == self._goal).all():
             self._begin, self._end = self.value.copy(), self.value.copy()
             self._settled = True
             return None
-        return result
-
-    def _stretch(self, cell: int, inside: int, length: int, offset: int) -> Stretch:
-        """Return a part of the cell that starts at frame ``cell``."""
-        return Stretch(
-            offset,
+        length = min(frames, GRID)
+        starts = np.array(cells)[:, None]
+        return Passage(
             length,
             inside / GRID,
             (inside + length) / GRID,
-            self._begin,
-            self._end.copy(),
-            self._ratios(self._begin, cell),
-            self._ratios(self._end, cell + GRID),
+            begin,
+            end,
+            self._ratios(begin, starts),
+            self._ratios(end, starts + GRID),
         )
 
-    def _ratios(self, values: NDArray[np.float64], frame: int) -> NDArray[np.float64]:
-        """Return the frequency ratios at a point of the grid, vibrato included."""
-        turn = self.vibrato_hz * frame / self._sample_rate % 1.0
-        cents = values[:, PITCH] + values[:, SWING] * sin(2 * pi * turn)
+    def _ratios(self, values: NDArray[np.float64], frame: NDArray[Any]) -> NDArray[np.float64]:
+        """Return the frequency ratios at points of the grid, vibrato included."""
+        cents = values[..., PITCH]
+        if values[..., SWING].any():
+            turn = self.vibrato_hz * frame / self._sample_rate % 1.0
+            cents = cents + values[..., SWING] * np.sin(2 * np.pi * turn)
         return np.asarray(np.exp2(cents / 1200.0))
 
     def _step(self, frame: int) -> None:
         """Go from the point of the grid at ``frame`` towards the next one."""
-        self._take_aims(frame)
+        if self._aims:
+            self._take_aims(frame)
         self._begin = self._end
         away = self._goal - self.value
         self.value = self.value + away * self._pull

@@ -25,14 +25,14 @@ class Spectrum:
         octaves: NDArray[np.float64],
         numbers: NDArray[np.int16],
     ) -> NDArray[np.float64] | None:
-        """Return the gain of each partial, shape (K, P), or None when all are 1.
+        """Return the gain of each partial, shape (..., K, P), or None when all are 1.
 
-        ``values``, shape (K, columns), are each voice's channel's in `Motion`; ``octaves``, shape
-        (K, P), say how far each partial lies above the key, ``numbers`` which one it is.
+        ``values``, shape (..., K, columns), are each voice's channel's in `Motion`; ``octaves``,
+        shape (K, P), say how far each partial lies above the key, ``numbers`` which one it is.
         """
-        if not values[:, TILT:].any():
+        if not values[..., TILT:].any():
             return None
-        level: NDArray[np.float64] = values[:, TILT, None] * octaves
+        level: NDArray[np.float64] = values[..., TILT, None] * octaves
         for column, number in enumerate(self.bound, FIRST_PARTIAL):
-            level += (numbers == number) * values[:, column, None]
+            level += (numbers == number) * values[..., column, None]
         return np.asarray(np.exp(level * _DB))
