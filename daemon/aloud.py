@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from daemon.cards import Card, choose, list_cards, missing
 from daemon.faults import DeviceError
-from daemon.output import Output, OutputError
+from daemon.output import Output, OutputError, leave_portaudio
 from daemon.quiet import hush
 
 LEAD_S = 3.0
@@ -89,5 +89,5 @@ def play(audio: NDArray[np.float32], sample_rate: int, card: Card) -> str:
             time.sleep(_LOOK_S)
     except KeyboardInterrupt:
         pass
-    output.close()
+    leave_portaudio()
     return ""

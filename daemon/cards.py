@@ -152,7 +152,7 @@ def list_cards(
 
 def _portaudio() -> SoundLibrary:
     try:
-        import sounddevice  # type: ignore[import-untyped]
+        import sounddevice
     except (ImportError, OSError) as error:
         fault = f"no sound without PortAudio ({error}); on Debian: apt install libportaudio2"
         raise DeviceError(fault) from error

@@ -11,7 +11,7 @@ late. So the same settings always give the same sound.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import mido  # type: ignore[import-untyped]
+import mido
 import numpy as np
 from numpy.typing import NDArray
 

@@ -39,7 +39,7 @@ void bank(int voices, int partials, int frames, float *re, float *im,
 def median_us(work: Callable[[], object], seconds: float = 0.4) -> float:
     """Return the median time of one call, in microseconds."""
     work()
-    times = []
+    times: list[float] = []
     end = time.perf_counter() + seconds
     while time.perf_counter() < end or len(times) < 5:
         start = time.perf_counter()

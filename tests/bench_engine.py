@@ -12,10 +12,10 @@ import platform
 import sys
 
 import numpy as np
-from bench_anchors import blas_core, c_bank, median_us, sgemm_peak_gflops, sine_bank_us
 
 from config.settings import Settings
 from config.sound import Sound
+from tests.bench_anchors import blas_core, c_bank, median_us, sgemm_peak_gflops, sine_bank_us
 from voices.instrument import Instrument
 from voices.tables import shape_of, tables
 

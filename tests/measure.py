@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal  # type: ignore[import-untyped]
+from scipy import signal
 
 Samples = NDArray[np.floating[Any]]
 Levels = NDArray[np.float64]

@@ -6,7 +6,7 @@ Units: frames counted from the first one rendered. Shapes: a recording is ``(fra
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-import mido  # type: ignore[import-untyped]
+import mido
 import numpy as np
 from numpy.typing import NDArray
 

@@ -1,5 +1,7 @@
 """The sound against the same music worked out in double precision, from the closed forms."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -66,7 +68,7 @@ def closed_form(made: Sound, key: int, velocity: int, onset: int, key_up: int, f
     ],
 )
 def test_the_sound_is_within_a_millionth_of_double_precision(
-    envelope: dict[str, float], partials: dict[str, object], block_frames: int
+    envelope: dict[str, float], partials: dict[str, Any], block_frames: int
 ) -> None:
     """From the closed forms; a millionth of the peak is -120 dB."""
     made = sound(LEVELS_DB, envelope=envelope, **partials)

@@ -5,7 +5,7 @@ import signal
 import subprocess
 from pathlib import Path
 
-import mido  # type: ignore[import-untyped]
+import mido
 import pytest
 
 from tests.program import command, environment, partiald

@@ -30,9 +30,7 @@ KHZ = {"a4_hz": EXACT_KHZ}
 Levels = NDArray[np.float64]
 
 
-def magnitude(
-    events: list[Event], frames: int, block_frames: int = 256, **shape: object
-) -> Levels:
+def magnitude(events: list[Event], frames: int, block_frames: int = 256, **shape: object) -> Levels:
     """Return the magnitude of a one-partial sound, frame by frame."""
     sides = []
     for phase in (0.0, 0.25):
@@ -60,7 +58,8 @@ def level_of(
     full = magnitude([on(0, B5)], 9600)[-1]
     own = {} if own_decay_s is None else {"decay_s": own_decay_s}
     shape = {"envelope": envelope, **own}
-    return magnitude(events, round(seconds * RATE), block_frames, **shape) / full
+    levels: Levels = magnitude(events, round(seconds * RATE), block_frames, **shape) / full
+    return levels
 
 
 # T60 of a release: -60/T dB/s, whatever the stage the key is let go in.
@@ -155,9 +154,9 @@ def test_a_held_note_stays_where_it_is() -> None:
 def test_partials_decay_by_themselves_and_faster_in_the_treble(key: int, factor: float) -> None:
     decays = [0.8, 0.3]
     shape = sound([0.0, 0.0], ratio=[1.0, 2.5], decay_s=decays, decay_per_octave=0.5)
-    audio = play(
-        [on(0, key)], 2 * RATE, settings=settings_for("shape"), sounds={"shape": shape}
-    )[:, 0]
+    audio = play([on(0, key)], 2 * RATE, settings=settings_for("shape"), sounds={"shape": shape})[
+        :, 0
+    ]
     hertz = 440.0 * 2.0 ** ((key - 69) / 12)
     window, step = 4800, 480
     for ratio, decay_s in zip((1.0, 2.5), decays, strict=True):
@@ -243,4 +242,3 @@ def test_a_stolen_attack_ends_without_a_click() -> None:
 def test_a_volume_swept_under_a_note_has_no_zipper() -> None:
     sweep: list[Event] = [control(12_000 + 100 * step, 7, 127 - step) for step in range(128)]
     assert click_db([control(0, 7, 127), on(0, B5), *sweep]) < LINEAR_DB
-

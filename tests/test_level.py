@@ -67,7 +67,9 @@ def test_volume_and_expression_follow_the_square_law(number: int) -> None:
 
 
 # GM2 v1.2a prints 64 and 64: -23.8 dB, 32 and 96: -28.8 dB (computed -23.810, -28.807).
-@pytest.mark.parametrize(("volume", "expression", "expected"), [(64, 64, -23.81), (32, 96, -28.807)])
+@pytest.mark.parametrize(
+    ("volume", "expression", "expected"), [(64, 64, -23.81), (32, 96, -28.807)]
+)
 def test_volume_and_expression_add_in_decibels(
     volume: int, expression: int, expected: float
 ) -> None:
@@ -82,7 +84,9 @@ def test_volume_and_expression_add_in_decibels(
 # GM2 v1.2a §3.3.4: at power-up volume is 100 and expression 127.
 def test_a_fresh_channel_has_volume_100_and_full_expression() -> None:
     plain = play([on(0, A4)], RATE)
-    set_by_hand = play([control(0, 7, 100), control(0, 11, 127), control(0, 10, 64), on(0, A4)], RATE)
+    set_by_hand = play(
+        [control(0, 7, 100), control(0, 11, 127), control(0, 10, 64), on(0, A4)], RATE
+    )
     assert np.array_equal(plain, set_by_hand)
 
 
@@ -195,7 +199,9 @@ def test_one_note_at_full_velocity_stays_at_minus_19_dbfs(name: str) -> None:
 @pytest.mark.parametrize("name", shipped())
 def test_eight_notes_in_step_are_the_sum_of_eight_single_ones(name: str) -> None:
     one = play([on(0, C4)], RATE, settings=settings_for(name)).astype(np.float64)
-    eight = play([on(0, C4, channel=channel) for channel in range(8)], RATE, settings=settings_for(name))
+    eight = play(
+        [on(0, C4, channel=channel) for channel in range(8)], RATE, settings=settings_for(name)
+    )
     assert peak(eight) <= 10 ** (DEFAULT_CEILING_DB / 20)
     assert np.abs(eight - 8.0 * one).max() < 1e-5 * peak(eight)
 

@@ -1,5 +1,5 @@
 import numpy as np
-import pyloudnorm  # type: ignore[import-untyped]
+import pyloudnorm
 import pytest
 from numpy.typing import NDArray
 

@@ -23,7 +23,7 @@ ATTACK = round(0.05 * RATE)
 
 def ideal(key: float, a4_hz: float = 440.0) -> float:
     """MIDI 1.0 / GM2 §2.7.1: key 69 is A4, 440 Hz (ISO 16); equal semitones."""
-    return a4_hz * 2.0 ** ((key - 69) / 12)
+    return float(a4_hz * 2.0 ** ((key - 69) / 12))
 
 
 def heard(events: list[Event], near: float, seconds: float = 1.0, rate: int = RATE) -> float:
@@ -183,4 +183,3 @@ def test_the_partials_of_a_stiff_string_lie_where_fletcher_puts_them() -> None:
         assert abs(cents(measured, expected)) < 0.05
         if n in printed:
             assert cents(measured, n * ideal(45)) == pytest.approx(printed[n], abs=0.05)
-

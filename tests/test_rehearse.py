@@ -5,7 +5,7 @@ import time
 import wave
 from pathlib import Path
 
-import mido  # type: ignore[import-untyped]
+import mido
 import numpy as np
 import pytest
 

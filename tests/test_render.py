@@ -3,8 +3,8 @@
 import wave
 from pathlib import Path
 
-import mido  # type: ignore[import-untyped]
-import music21  # type: ignore[import-untyped]
+import mido
+import music21
 import numpy as np
 import pytest
 from numpy.typing import NDArray

@@ -15,7 +15,7 @@ SILENT_DB = -120.0
 
 def key_hz(key: int) -> float:
     """GM2 §2.7.1."""
-    return 440.0 * 2.0 ** ((key - 69) / 12)
+    return float(440.0 * 2.0 ** ((key - 69) / 12))
 
 
 def amplitudes_db(amplitudes: list[float]) -> list[float]:
@@ -85,7 +85,11 @@ def test_the_quarter_pulse_has_the_printed_amplitudes() -> None:
 # Computed: peak and RMS of sums cut off after some partials (bipolar wave of 1).
 @pytest.mark.parametrize(
     ("name", "count", "peak_of_sum", "rms_of_sum"),
-    [("saw", 8, 1.0658, 0.55635), ("square", 15, 1.18028, 0.98727), ("triangle", 15, 0.9747, 0.57734)],
+    [
+        ("saw", 8, 1.0658, 0.55635),
+        ("square", 15, 1.18028, 0.98727),
+        ("triangle", 15, 0.9747, 0.57734),
+    ],
 )
 def test_a_wave_cut_off_after_some_partials_has_the_computed_shape(
     name: str, count: int, peak_of_sum: float, rms_of_sum: float
@@ -102,9 +106,9 @@ def test_phase_zero_is_a_rising_sine_and_a_quarter_is_its_crest() -> None:
     short = {"attack_s": 0.001}
     for phase in (0.0, 0.25, -0.4):
         shape = sound([0.0], phase=[phase], envelope=short)
-        audio = play(
-            [on(0, 69)], RATE, settings=settings_for("shape"), sounds={"shape": shape}
-        )[:, 0]
+        audio = play([on(0, 69)], RATE, settings=settings_for("shape"), sounds={"shape": shape})[
+            :, 0
+        ]
         # At 440 Hz a second holds whole periods, so that frame 4800 has the phase of the onset.
         angle = np.angle(partial(audio[4800:43_200], RATE, 440.0)) / (2 * pi)
         assert (angle + 0.25 - phase + 0.5) % 1.0 == pytest.approx(0.5, abs=1e-4)

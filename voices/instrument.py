@@ -28,7 +28,7 @@ from voices.spectrum import Spectrum
 from voices.timbre import PADDING
 
 if TYPE_CHECKING:
-    import mido  # type: ignore[import-untyped]
+    import mido
 
 
 class Instrument:
