@@ -30,6 +30,9 @@ _COUNTERS = (
     "sounding",
     "sounding_peak",
     "partials",
+    "most_partials",
+    "spare_steps",
+    "spare_percent",
     "received",
     "max_us",
 )
@@ -86,6 +89,11 @@ class Timing:
     faults: int = 0
     """Blocks silenced because the instrument raised."""
     sounding_peak: int = 0
+    most_partials: int = 0
+    """What the governor allows; 0: as many as there are."""
+    spare_steps: int = 0
+    spare_percent: int = 0
+    """How much of its time the block took that made the governor's latest step."""
     render_us: int = 0
     """The latest block."""
     max_us: int = 0
@@ -107,6 +115,9 @@ class Snapshot:
     sounding: int = 0
     sounding_peak: int = 0
     partials: int = 0
+    most_partials: int = 0
+    spare_steps: int = 0
+    spare_percent: int = 0
     received: int = 0
     max_us: int = 0
     """The longest rendering of a block."""
@@ -199,6 +210,9 @@ class Board:
             instrument.sounding,
             timing.sounding_peak,
             instrument.partials,
+            timing.most_partials,
+            timing.spare_steps,
+            timing.spare_percent,
             ledger.received,
             timing.max_us,
             left,

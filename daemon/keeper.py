@@ -158,6 +158,7 @@ class Keeper:
             "polyphony": self.settings.polyphony,
             "voices": {"now": snapshot.sounding if snapshot else 0, "peak": totals.sounding_peak},
             "partials": snapshot.partials if snapshot else 0,
+            "most_partials": snapshot.most_partials if snapshot else 0,
             "block": {
                 "frames": snapshot.block_frames if snapshot else 0,
                 "deadline_us": snapshot.deadline_us if snapshot else 0,

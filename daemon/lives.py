@@ -18,7 +18,7 @@ from daemon.chase import Chase
 from daemon.ring import Ring
 from daemon.spawner import PlayerEvent, PlayerJob
 from daemon.tally import Tally
-from daemon.troubles import Repeats, Troubles
+from daemon.troubles import Repeats, Spared, Troubles
 
 log = logging.getLogger(__name__)
 
@@ -84,6 +84,7 @@ class Lives:
         self._cards_stamp = cards_stamp
         self._stamp: object = None
         self._troubles = Troubles()
+        self._spared = Spared()
         self._repeats = Repeats(log)
         self._settings = Settings()
         self._sounds: Mapping[str, Sound] | None = None
@@ -130,6 +131,7 @@ class Lives:
             return True
         snapshot = self._board.snapshot()
         self._troubles.look(snapshot, self._ring.overflows, now_us)
+        self._spared.look(snapshot)
         if self.output is None:
             return True  # what makes players ends one that does not begin
         if snapshot.blocks != self._blocks:

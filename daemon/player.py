@@ -171,6 +171,7 @@ class Player:
                 block_frames=settings.audio.block_frames,
                 sounds=sounds,
                 mono=card.channels == 1,
+                governed=True,
             )
             _warm_up(settings, sounds, rate)
             try:

@@ -22,6 +22,7 @@ from config.settings import Settings
 from config.sound import Sound
 from daemon.board import ERROR_BYTES, Board, Ledger, Meters, Timing
 from daemon.clock import FrameClock
+from daemon.governor import Governor, Sparing
 from daemon.ring import Ring
 from voices.instrument import Instrument
 
@@ -43,7 +44,7 @@ class BookingLedger(Ledger, Protocol):
         """Book note-ons that never became a note of the instrument."""
 
 
-class Played(Meters, Protocol):
+class Played(Meters, Sparing, Protocol):
     """What the player needs of an instrument."""
 
     @property
@@ -78,6 +79,8 @@ class Playing:
         Another instrument than the one the settings describe; for tests.
     clock_ns
         The clock that the rendering time is measured by.
+    governed
+        Whether partials are left out when blocks take too long; not in virtual time.
     """
 
     def __init__(
@@ -92,6 +95,7 @@ class Playing:
         mono: bool = False,
         instrument: Played | None = None,
         clock_ns: Callable[[], int] = time.perf_counter_ns,
+        governed: bool = False,
     ) -> None:
         self.instrument: Played = instrument or Instrument(
             settings,
@@ -101,6 +105,9 @@ class Playing:
             mono=mono,
         )
         self.timing = Timing(sample_rate, block_frames)
+        self._governor: Governor | None = None
+        if governed:
+            self._governor = Governor(self.instrument, sample_rate, block_frames)
         self.faults_in_a_row = 0
         """Blocks silenced without a good one between; the player gives up on many."""
         self.silent = False
@@ -153,7 +160,16 @@ class Playing:
         timing.sounding_peak = max(timing.sounding_peak, self.instrument.sounding)
         timing.render_us = (self._clock_ns() - started) // 1000
         timing.max_us = max(timing.max_us, timing.render_us)
+        if self._governor is not None:
+            self._govern(self._governor)
         self._board.publish(self.instrument, timing)
+
+    def _govern(self, governor: Governor) -> None:
+        timing = self.timing
+        governor.observe(timing.render_us)
+        timing.most_partials = governor.limit or 0
+        timing.spare_steps = governor.steps
+        timing.spare_percent = round(100 * governor.worst)
 
     def submit(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         """Have settings applied at the start of the next block; the latest ones win."""

@@ -14,6 +14,8 @@
 ``sound``, ``polyphony``, ``voices``, ``partials``
     The sound at power-on; how many voices there are, sound ``now``, and sounded at the ``peak``;
     the partials that sound now.
+``most_partials``
+    What the governor allows at this load; 0: no limit.
 ``block``
     ``frames``, ``deadline_us``, and the rendering time that half (``p50_us``), 99 of 100
     (``p99_us``) and all (``max_us``) of the present player's blocks kept to.
@@ -84,8 +86,10 @@ def _card(status: dict[str, Any]) -> str:
 
 def _voices(status: dict[str, Any]) -> str:
     voices = status["voices"]
+    most = status["most_partials"]
+    spared = f", {most:,} allowed at this load" if most else ""
     return (
-        f"{voices['now']} now ({_count(status['partials'], 'partial')}), "
+        f"{voices['now']} now ({_count(status['partials'], 'partial')}{spared}), "
         f"{voices['peak']} at most so far, tails included"
     )
 

@@ -78,6 +78,27 @@ class Troubles:
         self._line_us = now_us
 
 
+class Spared:
+    """What the governor leaves out, a line for every change."""
+
+    def __init__(self) -> None:
+        self._steps = self._most = 0
+
+    def look(self, snapshot: Snapshot) -> None:
+        """Take the figures of now; write a line when they have changed."""
+        steps = snapshot.spare_steps
+        steps = steps - self._steps if steps >= self._steps else steps  # fewer: a new player's
+        if steps:
+            log.warning(
+                "a block took %d %% of its time: at most %d partials sound now, the quietest are"
+                " left out (%d steps); fewer voices or longer blocks keep them",
+                *(snapshot.spare_percent, snapshot.most_partials, steps),
+            )
+        elif self._most and not snapshot.most_partials:
+            log.info("time enough again: all partials sound")
+        self._steps, self._most = snapshot.spare_steps, snapshot.most_partials
+
+
 class Repeats:
     """Lines that may come again and again: the first at once, the others summed."""
 

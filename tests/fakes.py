@@ -32,6 +32,12 @@ class ScriptedInstrument:
     def release_controller(self, controller: int, frame: int = 0) -> None:
         self.gone.append((self.frame + frame, controller))
 
+    def spare(self, partials: int | None) -> int:
+        return self.partials
+
+    def end_tails(self) -> int:
+        return 0
+
     def apply(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         self.applied.append(settings)
 
