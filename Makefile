@@ -7,13 +7,14 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test check lint format types bench wheel clean
+.PHONY: help rehearse test check lint format types bench bench-late wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
 	@echo "make test      the tests"
 	@echo "make check     ruff, mypy and the tests: what a change must pass"
 	@echo "make bench     how much of each block's time the sound takes, on this machine"
+	@echo "make bench-late how punctual the player is, with loads beside it"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"
 	@echo "make clean     away with everything these targets made, .venv too"
@@ -37,7 +38,10 @@ types: .venv/develop.stamp
 	$(BIN)/mypy
 
 bench: .venv/bench.stamp
-	$(BIN)/python tests/bench_engine.py
+	PYTHONPATH=. $(BIN)/python tests/bench_engine.py
+
+bench-late: .venv/develop.stamp
+	PYTHONPATH=. $(BIN)/python tests/bench_late.py
 
 # An old build/ would put deleted modules into the new wheel.
 wheel: .venv/play.stamp

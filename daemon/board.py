@@ -2,7 +2,7 @@
 
 Units: microseconds (``_us``), frames, linear peaks.
 Shapes: `Board.SIZE` bytes, aligned to 8. Two copies of the figures that are written in turn, each
-with a checksum, then the histogram of rendering times.
+with a checksum, then two histograms: rendering times, and how late blocks were asked for.
 Threads: `Board.publish` belongs to the audio callback; `Board.snapshot` to anybody.
 
 A snapshot is the latest whole copy: it is whole when the player is killed while writing, on a
@@ -94,8 +94,10 @@ class Timing:
     spare_steps: int = 0
     spare_percent: int = 0
     """How much of its time the block took that made the governor's latest step."""
+    entry_us: int = 0
+    """How late the latest block was asked for."""
     render_us: int = 0
-    """The latest block."""
+    """How long it took."""
     max_us: int = 0
     error: bytes = b""
     """The latest fault as UTF-8 text."""
@@ -126,6 +128,8 @@ class Snapshot:
     last_error: str = ""
     render_counts: tuple[int, ...] = (0,) * BINS
     """Blocks by rendering time; see `bin_of` and `render_us`."""
+    entry_counts: tuple[int, ...] = (0,) * BINS
+    """Blocks by how late they were asked for."""
 
     @property
     def ready(self) -> bool:
@@ -181,11 +185,12 @@ class Board:
         At least `SIZE` bytes, writable, shared by both processes; zeroed, it is a clear board.
     """
 
-    SIZE = 2 * _COPY + 8 * BINS
+    SIZE = 2 * _COPY + 2 * 8 * BINS
 
     def __init__(self, memory: memoryview) -> None:
         self._memory = memory[: self.SIZE].cast("B")
-        self._counts = self._memory[2 * _COPY :].cast("Q")
+        histograms = self._memory[2 * _COPY :].cast("Q")
+        self._counts, self._entries = histograms[:BINS], histograms[BINS:]
         self._draft = bytearray(_FIGURES.size + _CHECK.size)
         self._body = memoryview(self._draft)[: _FIGURES.size]
 
@@ -224,6 +229,7 @@ class Board:
         start = _COPY * (timing.blocks & 1)
         self._memory[start : start + len(self._draft)] = self._draft
         self._counts[bin_of(timing.render_us)] += 1
+        self._entries[bin_of(timing.entry_us)] += 1
 
     def snapshot(self) -> Snapshot:
         """Return the latest whole copy; all zero when nothing has been published."""
@@ -243,6 +249,7 @@ class Board:
             accounts=dict(zip(ACCOUNTS, figures[split + 2 : -1], strict=True)),
             last_error=figures[-1].rstrip(b"\0").decode("utf-8", "replace"),
             render_counts=tuple(self._counts),
+            entry_counts=tuple(self._entries),
         )
 
     def _read(self, start: int) -> tuple[Any, ...] | None:

@@ -40,18 +40,22 @@ class FrameClock:
         """Forget the estimate: the next tick begins a new one, as after an underflow."""
         self._anchored_us = None
 
-    def tick(self, now_us: float, frame: int) -> None:
-        """Take the moment at which the block that begins with `frame` was asked for."""
+    def tick(self, now_us: float, frame: int) -> float:
+        """Take the moment at which the block that begins with `frame` was asked for.
+
+        Return by how much it was late, in microseconds.
+        """
         offset_us = now_us - frame * self._frame_us
         if self._anchored_us is None:
             self._anchored_us = self._latest_us = self._window_from_us = now_us
             self._offset_us = self._window_low_us = offset_us
-            return
+            return 0.0
         elapsed_us = max(now_us - self._latest_us, 0.0)
         self._latest_us = now_us
         skew = _SETTLING_SKEW if now_us - self._anchored_us < _SETTLING_US else _SKEW
         self._offset_us = min(offset_us, self._offset_us + elapsed_us * skew)
         self._follow_a_loss(now_us, offset_us)
+        return max(offset_us - self._offset_us, 0.0)
 
     def frame_at(self, time_us: float) -> float:
         """Return the frame due at a time; it means nothing before the first tick."""

@@ -185,7 +185,7 @@ class Playing:
             self._began_us = now_us
         if self._submitted:
             instrument.apply(*self._submitted.popleft())
-        self._clock.tick(now_us, self._frame)
+        self.timing.entry_us = int(self._clock.tick(now_us, self._frame))
         lost = self._ring.take_lost_notes()
         if lost:
             instrument.ledger.refuse("queue overflow", lost)
