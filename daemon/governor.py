@@ -12,9 +12,7 @@ Threads: the audio callback's. Real-time safe.
 from typing import Protocol
 
 HIGH = 0.70
-"""A block that takes more than this share of its time is too long when another one follows ..."""
-ALARM = 0.90
-"""... and one that takes this much is at once."""
+"""A block that takes more than this share of its time is too long when the next one does too."""
 AIM = 0.55
 """The share a step aims at."""
 LOW = 0.40
@@ -50,12 +48,12 @@ class Governor:
         """How often it has taken something away."""
         self.tails_ended = 0
         self.worst = 0.0
-        """The share of its time that the block before the latest step took."""
+        """The share of their time that the blocks before the latest step took."""
         self._instrument = instrument
         self._block_us = block_frames / sample_rate * 1e6
         self._patience = int(PATIENCE_S * sample_rate / block_frames)
         self._settling = 0
-        self._high = 0
+        self._before = 0.0
         self._low = 0
 
     def observe(self, render_us: float) -> None:
@@ -64,12 +62,14 @@ class Governor:
         if self._settling:
             self._settling -= 1
         elif share > HIGH:
-            self._high += 1
             self._low = 0
-            if self._high > 1 or share > ALARM:
-                self._take_away(share)
+            # One long block tells of the machine, two in a row of the load.
+            if self._before:
+                self._take_away(min(share, self._before))
+            else:
+                self._before = share
         else:
-            self._high = 0
+            self._before = 0.0
             if self.limit is not None:
                 self._low = self._low + 1 if share < LOW else 0
                 if self._low > self._patience:
@@ -86,7 +86,7 @@ class Governor:
         self.steps += 1
         self.worst = share
         self._settling = SETTLING
-        self._high = 0
+        self._before = 0.0
 
     def _give_back(self) -> None:
         assert self.limit is not None

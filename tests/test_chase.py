@@ -16,7 +16,7 @@ def noted(*messages: tuple[int, ...], controller: int = 0) -> Chase:
 
 def state(messages: list[bytes]) -> dict[str, object]:
     """Return what a receiver of the instrument makes of messages, bindings left out."""
-    receiver = Channel(0, 0, CHANNEL)
+    receiver = Channel(0, CHANNEL)
     programs = []
     for message in messages:
         kind = message[0] & 0xF0

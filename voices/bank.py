@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.envelopes import Envelopes
-from voices.motion import GAINS, PITCH, Motion, Passage
+from voices.motion import GAINS, PITCH, SHAPE, Motion, Passage
 from voices.moving import move
 from voices.rows import Rows
 from voices.segment import Segment
@@ -106,8 +106,7 @@ class Bank:
         if self._any_stale:
             rested = rows.stale[:count].copy()
             rested[movers] = False
-            if rested.any():
-                self._rest(np.flatnonzero(rested), frame)
+            self._settle(np.flatnonzero(rested), frame)
         wave = self._wave[:count]
         if len(movers) < count:
             self._product(count, wave)
@@ -140,8 +139,36 @@ class Bank:
         left[:, :, fewer:more] *= rise if self.kept == more else rise[::-1]
         self._kept = self.kept
 
-    def _rest(self, which: NDArray[np.intp], frame: int) -> None:
+    def _settle(self, which: NDArray[np.intp], frame: int) -> None:
         """Give voices at rest the tables and state of the pitch they rest at."""
+        rows = self.rows
+        others = []
+        for row in which.tolist():
+            voice = self.voices[row]
+            values = self._motion.value[voice.channel.index]
+            rows.gain[row] = values[GAINS]
+            if rows.onset[row] >= frame and not values[SHAPE].any():
+                self._begin(voice, row, frame)
+            else:
+                others.append(row)
+        if others:
+            self._rest(np.array(others), frame)
+        rows.stale[which] = False
+
+    def _begin(self, voice: Voice, row: int, frame: int) -> None:
+        """Start a note at its key's own pitch and spectrum."""
+        rows = self.rows
+        known = self._cache.tables([(voice.timbre, voice.note.key, voice.frequency)])[0]
+        rows.outer[row], rows.inner[row], rows.step[row] = known[:3]
+        state = voice.levels * known.weight * voice.timbre.onset
+        ahead = rows.onset[row] - frame
+        if ahead:
+            state *= np.exp(known.exponents * -ahead)
+        rows.state[row] = state
+        rows.turning[row] = voice.frequency
+
+    def _rest(self, which: NDArray[np.intp], frame: int) -> None:
+        """Go on with voices that have come to rest, or that start bent."""
         rows = self.rows
         values = self._motion.value[rows.channel[which]]
         turning = rows.frequency[which] * np.exp2(values[:, PITCH] / 1200.0)
@@ -151,8 +178,9 @@ class Bank:
         )
         level = rows.levels[which]
         for place, row in enumerate(which):
-            rows.outer[row], rows.inner[row], rows.step[row], weight = known[place]
-            level[place] *= weight
+            tables = known[place]
+            rows.outer[row], rows.inner[row], rows.step[row] = tables[:3]
+            level[place] *= tables.weight
         level *= np.exp(rows.decays[which] * (rows.onset[which] - frame)[:, None])
         gains = self._spectrum.gains(values, rows.octaves[which], rows.numbers[which])
         if gains is not None:
@@ -161,8 +189,6 @@ class Bank:
         angle = rows.ratios[which] * phase[:, None] + rows.phases[which] - 0.25
         rows.state[which] = level * np.exp(2j * np.pi * (angle - np.rint(angle)))
         rows.phase[which], rows.since[which], rows.turning[which] = phase, frame, turning
-        rows.gain[which] = values[:, GAINS]
-        rows.stale[which] = False
 
     def ended(self, frame: int) -> list[Voice]:
         """Take out and return the voices that are silent from ``frame`` on."""

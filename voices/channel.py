@@ -17,8 +17,8 @@ BEND_RANGE_CENTS = 200.0
 class Channel:
     """The state of one channel; `control` takes every control change but the mode messages."""
 
-    def __init__(self, index: int, controller: int, number: int) -> None:
-        self.index = index
+    def __init__(self, controller: int, number: int) -> None:
+        self.index = -1
         """Its place in `Motion`."""
         self.controller = controller
         self.number = number
@@ -98,10 +98,10 @@ class Channel:
         gain *= decibels(settings.level.volume_db + self.bound_volume_db)
         left, right = pan_gains(64 if mono else self.pan)
         return [
-            self.bend / 8192 * self.bend_range_cents,
-            self.modulation / 127 * settings.vibrato.depth_cents,
             gain * left,
             gain * right,
+            self.bend / 8192 * self.bend_range_cents,
+            self.modulation / 127 * settings.vibrato.depth_cents,
             self.tilt_db,
             *(self.partial_db.get(partial, 0.0) for partial in bound),
         ]

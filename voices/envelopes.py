@@ -115,13 +115,16 @@ class Envelopes:
         if len(rows):
             frames = np.arange(frame, frame + self._frames, dtype=np.float64)
             levels[rows] = evaluate(columns[rows], frames)
-            self._exact_until = frame
 
     def _begin_decay(self, frame: int, count: int) -> None:
         """Work out what is left of every decay at ``frame``, and how it falls over a block."""
-        self._exact_until = frame + EXACT_FRAMES
         start, _, peak, attack, sustain, rate = self.columns[:count].T
-        age = np.maximum(frame - start - attack, 0.0)
+        age = frame - start - attack
+        rising = age < 0  # what they decay from begins when they have risen
+        self._exact_until = frame + EXACT_FRAMES
+        if rising.any():
+            self._exact_until = min(self._exact_until, frame - age[rising].max())
+            age[rising] = 0.0
         distance = (peak - sustain) * np.exp(-rate * age)
         distance[np.abs(distance) < OVER] = 0.0
         fall = np.exp(rate[:, None] * -self._grid)

@@ -30,6 +30,9 @@ from voices.timbre import PADDING
 if TYPE_CHECKING:
     import mido
 
+EXPECTED_CONTROLLERS = 4
+"""So many have their channels from the beginning; more get them with their first message."""
+
 
 class Instrument:
     """A polyphonic additive instrument.
@@ -76,6 +79,8 @@ class Instrument:
         self._guard = Guard(decibels(settings.level.ceiling_db), sample_rate)
         self.apply(settings, shipped() if sounds is None else sounds)
         self._notes.warm_up()
+        for controller in range(EXPECTED_CONTROLLERS):
+            self._receiver.expect(controller)
 
     @property
     def sounding(self) -> int:

@@ -4,11 +4,12 @@ Values step on a grid of absolute frames, a fixed part of the way left at each p
 straight from point to point; so what is heard depends neither on the block size nor on where in
 a block a message came. While a channel is silent its values jump.
 
-Shapes: ``N`` channels; values in columns: pitch in cents, vibrato depth in cents, gain left,
-gain right, tilt in dB per octave, and one level in dB for each bound partial.
+Shapes: ``N`` channels; values in columns: gain left, gain right, pitch in cents, vibrato depth in
+cents, tilt in dB per octave, and one level in dB for each bound partial.
 """
 
 from collections import deque
+from collections.abc import Sequence
 from math import exp
 from typing import Any, NamedTuple
 
@@ -22,9 +23,9 @@ GLIDE_S = 0.004
 REST_S = 0.1
 """How long after its last change a channel still counts as in motion."""
 
-PITCH, SWING, LEFT, RIGHT, TILT, FIRST_PARTIAL = range(6)
-GAINS = slice(LEFT, RIGHT + 1)
-_ARRIVED = np.array([1e-3, 1e-3, 1e-6, 1e-6, 1e-3])
+LEFT, RIGHT, PITCH, SWING, TILT, FIRST_PARTIAL = range(6)
+GAINS, SHAPE = slice(LEFT, PITCH), slice(PITCH, None)
+_ARRIVED = np.array([1e-6, 1e-6, 1e-3, 1e-3, 1e-3])
 """How near a value has to be to its goal to jump there."""
 
 
@@ -79,8 +80,6 @@ class Motion:
         columns = FIRST_PARTIAL + partials
         channels = len(self.value)
         self._arrived = np.concatenate([_ARRIVED, np.full(partials, 1e-2)])
-        self._shapes = np.ones(columns, bool)  # the columns that change pitch or spectrum
-        self._shapes[GAINS] = False
         if columns != self.value.shape[1]:
             fixed = (values[:, :FIRST_PARTIAL] for values in (self.value, self._goal))
             free = np.zeros((channels, partials))
@@ -88,16 +87,14 @@ class Motion:
             self._begin, self._end = self.value.copy(), self.value.copy()
             self._settled = False
 
-    def add(self, channels: int) -> int:
-        """Make room for more channels and return the index of the first."""
+    def add(self, values: Sequence[Sequence[float]]) -> int:
+        """Take in channels at rest at these values; return the index of the first."""
         first = len(self._goal)
-        more = np.zeros((channels, self._goal.shape[1]))
-        self._goal = np.concatenate([self._goal, more])
-        self.value = np.concatenate([self.value, more])
-        self._begin = np.concatenate([self._begin, more])
-        self._end = np.concatenate([self._end, more])
-        self.turning = np.concatenate([self.turning, np.zeros(channels, bool)])
-        self._rest_until = np.concatenate([self._rest_until, np.zeros(channels)])
+        more = np.array(values)
+        for name in ("_goal", "value", "_begin", "_end"):
+            setattr(self, name, np.concatenate([getattr(self, name), more]))
+        self.turning = np.concatenate([self.turning, np.zeros(len(more), bool)])
+        self._rest_until = np.concatenate([self._rest_until, np.zeros(len(more))])
         return first
 
     def aim(self, channel: int, column: int, goal: float, frame: int) -> None:
@@ -180,7 +177,7 @@ class Motion:
         near = np.abs(away) < self._arrived
         self.value[near] = self._goal[near]
         self._end = self.value.copy()
-        moved = (self._begin != self._end).any(axis=1, where=self._shapes)
+        moved = (self._begin[:, SHAPE] != self._end[:, SHAPE]).any(axis=1)
         self._rest_until[moved] = frame + GRID + REST_S * self._sample_rate
 
     def _take_aims(self, until: int | None, channel: int | None = None) -> None:

@@ -52,7 +52,7 @@ class Receiver:
         elif 0x80 <= status < 0xF0 and len(message) >= 2:
             handle = self._HANDLERS.get(status & 0xF0)
             if handle is not None:
-                handle(self, self._channel(controller, status & 0x0F, at), message, at)
+                handle(self, self._channel(controller, status & 0x0F), message, at)
 
     def unplugged(self, controller: int, at: int) -> None:
         """Release every note of a controller that is gone, and reset its controls."""
@@ -62,15 +62,22 @@ class Receiver:
                 channel.power_up()
                 self._aim(channel, at)
 
-    def _channel(self, controller: int, number: int, at: int) -> Channel:
-        if (controller, number) not in self._channels:
-            first = self._motion.add(CHANNELS)
-            for each in range(CHANNELS):
-                channel = Channel(first + each, controller, each)
-                self._channels[controller, each] = channel
-                self._aim(channel, at)
-                self._motion.jump(channel.index)
-        return self._channels[controller, number]
+    def expect(self, controller: int) -> None:
+        """Make a controller's channels before its first message asks for them."""
+        channels = [Channel(controller, number) for number in range(CHANNELS)]
+        for channel in channels:
+            channel.goals = channel.aims(self._settings, self._bound, self._mono)
+        first = self._motion.add([channel.goals for channel in channels])
+        for channel in channels:
+            channel.index = first + channel.number
+            self._channels[controller, channel.number] = channel
+
+    def _channel(self, controller: int, number: int) -> Channel:
+        channel = self._channels.get((controller, number))
+        if channel is None:
+            self.expect(controller)
+            channel = self._channels[controller, number]
+        return channel
 
     def _aim(self, channel: Channel, at: int) -> None:
         """Send the values of a channel to where its controls are."""

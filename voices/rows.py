@@ -1,6 +1,8 @@
 """The packed arrays of a bank: one row a voice, the rows in use first.
 
-Units: frames, cycles per frame, nepers per frame. Shapes: ``V`` rows of ``P`` partials, for
+Units: frames, cycles per frame, nepers per frame. The course of a voice is its key's frequency, not
+bent; the frequency its tables are for; the cycles of the key that it has turned since its onset,
+as of frame ``since``; that frame; and its onset. Shapes: ``V`` rows of ``P`` partials, for
 blocks of ``R`` rows by ``C`` columns (see `voices.tables`).
 """
 
@@ -48,18 +50,12 @@ class Rows:
         """Whether tables and state do not hold: a new voice, or one that was in motion."""
         self.levels = room("levels", np.float64, partials)
         self.decays = room("decays", np.float64, partials)
-        self.ratios = room("ratios", np.float64, partials)
-        self.octaves = room("octaves", np.float64, partials)
-        self.phases = room("phases", np.float64, partials)
-        self.numbers = room("numbers", np.int16, partials)
-        self.frequency = room("frequency", np.float64)
-        """Cycles per frame of the key, not bent ..."""
-        self.turning = room("turning", np.float64)
-        """... and at the pitch its tables are for."""
-        self.phase = room("phase", np.float64)
-        """Cycles of the key since the onset, as of frame ``since``."""
-        self.since = room("since", np.float64)
-        self.onset = room("onset", np.float64)
+        self.fixed = room("fixed", np.float64, 4, partials)
+        """What a timbre never changes, and each by its name."""
+        self.ratios, self.octaves, self.phases, self.numbers = self.fixed.transpose(1, 0, 2)
+        self.course = room("course", np.float64, 5)
+        """Where a voice is in time, and each by its name."""
+        self.frequency, self.turning, self.phase, self.since, self.onset = self.course.T
         self.channel = room("channel", np.intp)
         self.gain = room("gain", np.float32, 2)
         """Left and right, for channels whose gain does not move."""
@@ -68,16 +64,11 @@ class Rows:
 
     def enter(self, row: int, voice: Voice) -> None:
         """Fill a row for a voice whose onset lies in the next block."""
-        timbre = voice.timbre
+        start = voice.segment.start
         self.levels[row] = voice.levels
         self.decays[row] = voice.decays
-        self.ratios[row] = timbre.ratios
-        self.octaves[row] = timbre.octaves
-        self.phases[row] = timbre.phases
-        self.numbers[row] = timbre.numbers
-        self.frequency[row] = voice.frequency
-        self.phase[row] = self.turning[row] = 0.0
-        self.since[row] = self.onset[row] = voice.segment.start
+        self.fixed[row] = voice.timbre.fixed
+        self.course[row] = (voice.frequency, 0.0, 0.0, start, start)
         self.channel[row] = voice.channel.index
         self.stale[row] = True
 

@@ -23,7 +23,7 @@ class Spectrum:
         self,
         values: NDArray[np.float64],
         octaves: NDArray[np.float64],
-        numbers: NDArray[np.int16],
+        numbers: NDArray[np.float64],
     ) -> NDArray[np.float64] | None:
         """Return the gain of each partial, shape (..., K, P), or None when all are 1.
 

@@ -35,6 +35,8 @@ class Tables(NamedTuple):
     """Shape (K, P): ``z^(RC)``, from one block to the next."""
     weight: NDArray[np.float64]
     """Shape (K, P): 1, less towards half the sample rate, where a partial is silent."""
+    exponents: NDArray[np.complex128]
+    """Shape (K, P): ``iω - d``, so that z is their exponential."""
 
 
 def powers(z: NDArray[np.complex128], count: int) -> NDArray[np.complex128]:
@@ -53,7 +55,7 @@ def tables(turns: NDArray[np.float64], decays: NDArray[np.float64], frames: int)
     """Return the factors of partials, (K, P), in cycles and nepers per frame."""
     voices, partials = turns.shape
     rows, columns = shape_of(frames)
-    exponents = 2j * np.pi * turns - decays
+    exponents = (2j * np.pi * turns - decays).astype(np.complex128, copy=False)
     inner = powers(np.exp(exponents), columns).transpose(1, 2, 0)
     column_table = np.empty((voices, partials, 2, columns), np.float32)
     column_table[:, :, 0] = inner.real
@@ -64,6 +66,7 @@ def tables(turns: NDArray[np.float64], decays: NDArray[np.float64], frames: int)
         column_table.reshape(voices, 2 * partials, columns),
         np.exp(exponents * frames),
         below_nyquist(turns),
+        exponents,
     )
 
 

@@ -26,13 +26,16 @@ class Timbre:
         self.count = len(sound.ratios)
         self.partials = -(-self.count // PADDING) * PADDING
         order = np.argsort(-np.array(sound.levels), kind="stable")
-        self.numbers = np.zeros(self.partials, np.int16)
-        """The place of each partial in the sound, from 1; 0 is padding."""
-        self.numbers[: self.count] = order + 1
-        self.ratios = self._padded(sound.ratios, order, 1.0)
-        self.octaves = np.log2(self.ratios)
+        self.fixed = np.zeros((4, self.partials))
+        """What never changes, a row each: ratios, octaves, phases, numbers."""
+        self.ratios, self.octaves, self.phases, numbers = self.fixed
+        numbers[: self.count] = order + 1  # the place of each in the sound; 0 is padding
+        self.ratios[:] = self._padded(sound.ratios, order, 1.0)
+        self.octaves[:] = np.log2(self.ratios)
+        self.phases[:] = self._padded(sound.phases, order, 0.0)
         self.lowest = min(sound.ratios)
-        self.phases = self._padded(sound.phases, order, 0.0)
+        self.onset = np.exp(2j * np.pi * (self.phases - 0.25))
+        """The partials' phases at the onset, as turns of a cosine."""
         self.levels = self._padded(sound.levels, order, 0.0) * decibels(sound.level_db)
         self.decays = np.zeros(self.partials)
         if sound.decays_s is not None:
@@ -42,6 +45,8 @@ class Timbre:
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
         self.sustain = envelope.sustain
+        self._levels_at: dict[int, tuple[NDArray[np.float64], float]] = {}
+        self._decays_at: dict[int, NDArray[np.float64]] = {}
 
     def _padded(
         self, values: Sequence[float], order: NDArray[np.intp], filler: float
@@ -50,16 +55,21 @@ class Timbre:
         padded[: self.count] = np.array(values)[order]
         return padded
 
-    def levels_at(self, velocity: int) -> NDArray[np.float64]:
-        """Return the level of each partial at a velocity."""
-        answer = self.sound.velocity
-        levels = self.levels * velocity_gain(velocity, answer.range_db)
-        if answer.tilt_db:
+    def levels_at(self, velocity: int) -> tuple[NDArray[np.float64], float]:
+        """Return the level of each partial at a velocity, and their sum."""
+        known = self._levels_at.get(velocity)
+        if known is None:
+            answer = self.sound.velocity
+            levels = self.levels * velocity_gain(velocity, answer.range_db)
             softness = (127 - velocity) / 126
             levels *= 10.0 ** (self.octaves * (-answer.tilt_db * softness / 20))
-        return levels
+            known = self._levels_at[velocity] = (levels, float(levels.sum()))
+        return known
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
         """Return the own decay of each partial at a key."""
-        factor: float = self.sound.decay_per_octave ** ((key - MIDDLE_C) / 12)
-        return self.decays / factor
+        known = self._decays_at.get(key)
+        if known is None:
+            factor: float = self.sound.decay_per_octave ** ((key - MIDDLE_C) / 12)
+            known = self._decays_at[key] = self.decays / factor
+        return known

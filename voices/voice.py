@@ -54,9 +54,8 @@ class Voice:
         self.timbre = timbre
         self.frequency = frequency
         """Cycles per frame of the key, not bent."""
-        self.levels: NDArray[np.float64] = timbre.levels_at(note.velocity)
+        self.levels, self.loudest = timbre.levels_at(note.velocity)
         self.decays: NDArray[np.float64] = timbre.decays_at(note.key)
-        self.loudest = float(self.levels.sum())
         self.segment = segment
         self.ends = float("inf")
         """The frame from which it is silent."""

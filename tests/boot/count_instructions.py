@@ -1,0 +1,84 @@
+"""What a block costs in instructions, on a virtual board whose clock counts them.
+
+Runs inside the guest: ``python3 count_instructions.py SHIFT``. Instructions are not cycles: how
+long they take depends on a board's caches and pipelines, so calibrate on one before speaking of
+milliseconds.
+"""
+
+import os
+
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+import statistics
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+from config.settings import Settings
+from tests.bench_anchors import blas_core
+from tests.bench_engine import playing
+from voices.instrument import Instrument
+
+# Thousands of instructions that a block may cost.
+TARGETS = {
+    (4, 11, 128): 110,
+    (8, 16, 64): 130,
+    (16, 32, 128): 260,
+    (32, 32, 128): 420,
+    (64, 64, 256): 1800,
+}
+SHIFT = int(sys.argv[1]) if len(sys.argv) > 1 else 0
+
+
+def thousands(work: Callable[[], object], times: int = 25) -> float:
+    """Return the median cost of a call in thousands of instructions."""
+    work()
+    costs = []
+    for _ in range(times):
+        start = time.perf_counter_ns()
+        work()
+        costs.append((time.perf_counter_ns() - start) >> SHIFT)
+    return statistics.median(costs) / 1e3
+
+
+def block(instrument: Instrument) -> float:
+    out = np.zeros((instrument.block_frames, 2), np.float32)
+    return thousands(lambda: instrument.render(out))
+
+
+def tell(what: str, cost: float, target: float) -> None:
+    verdict = "within" if cost <= target else "OVER"
+    print(f"{what:34} {cost:8.1f}   {verdict} {target:g}", flush=True)
+
+
+def note_on() -> float:
+    """Return the cost of striking a note of 32 partials, its share of the next block included."""
+    instrument = playing(8, 32, 128)
+    out = np.zeros((128, 2), np.float32)
+    costs = []
+    for key in range(60, 84):
+        for _ in range(3):
+            instrument.render(out)
+        start = time.perf_counter_ns()
+        instrument.take((0x9F, key, 100), 17)
+        costs.append((time.perf_counter_ns() - start) >> SHIFT)
+        instrument.take((0xBF, 120, 0))
+        for _ in range(3):
+            instrument.render(out)
+    return statistics.median(costs) / 1e3
+
+
+def main() -> None:
+    print(f"numpy {np.__version__}, BLAS kernels {blas_core()}; thousands of instructions a block")
+    for shape, target in TARGETS.items():
+        tell(" x ".join(map(str, shape)), block(playing(*shape)), target)
+    tell("16 x 32 x 128, everything bending", block(playing(16, 32, 128, moving=True)), 750)
+    tell("a note of 32 partials struck", note_on(), 40)
+    silent = Instrument(Settings(), sample_rate=48_000, block_frames=128)
+    tell("nothing sounding", block(silent), 15)
+
+
+if __name__ == "__main__":
+    main()
