@@ -32,6 +32,7 @@ from daemon.quiet import hush
 from daemon.realtime import Grant
 from daemon.ring import Ring
 
+WARM_UP_BLOCKS = 48
 _POLL_S = 0.1
 _FIRST_BLOCK_S = 3.0
 _FADE_S = 1.0
@@ -173,7 +174,7 @@ class Player:
                 mono=card.channels == 1,
                 governed=True,
             )
-            _warm_up(settings, sounds, rate)
+            warm_up(settings, sounds, rate)
             try:
                 output = Output(
                     card,
@@ -261,8 +262,11 @@ class Player:
         self._link.send(kind=kind, text=" ".join(text.split())[:_LINE], level=level)
 
 
-def _warm_up(settings: Settings, sounds: dict[str, Sound] | None, sample_rate: int) -> None:
-    """Play a little on an instrument that nobody hears: code and tables are in memory then."""
+def warm_up(settings: Settings, sounds: dict[str, Sound] | None, sample_rate: int) -> int:
+    """Play a little on an instrument that nobody hears; return how many notes it was.
+
+    The first product alone takes milliseconds: the algebra library fetches its memory then.
+    """
     ring, board = Ring(memoryview(bytearray(Ring.SIZE))), Board(memoryview(bytearray(Board.SIZE)))
     frames = settings.audio.block_frames
     scratch = Playing(
@@ -274,9 +278,9 @@ def _warm_up(settings: Settings, sounds: dict[str, Sound] | None, sample_rate: i
         sounds=sounds,
     )
     out = np.zeros((frames, 2), np.float32)
-    for key in range(48, 60):
-        ring.put((0x90, key, 64), 0, 0)
-        scratch.block(out, 0)
-        ring.put((0x80, key, 64), 0, 0)
-    for _ in range(8):
-        scratch.block(out, 0)
+    for number in range(WARM_UP_BLOCKS):
+        now_us = number * 1_000_000 * frames // sample_rate
+        status, key = (0x90, 0x80)[number % 2], 48 + number // 2 % 12
+        ring.put((status, key, 64), now_us, 0)
+        scratch.block(out, now_us)
+    return scratch.instrument.ledger.received

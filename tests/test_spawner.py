@@ -11,6 +11,7 @@ import pytest
 
 from config.library import shipped
 from config.settings import Settings
+from daemon.player import warm_up
 from daemon.spawner import (
     FINAL,
     PlayerEvent,
@@ -298,3 +299,8 @@ def gone(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
     except (FileNotFoundError, ProcessLookupError):
         return True
+
+
+def test_the_warm_up_really_plays() -> None:
+    """Or else the first note of a player would come milliseconds late (measured: 5)."""
+    assert warm_up(Settings(), None, 48_000) > 10

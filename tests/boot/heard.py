@@ -27,7 +27,7 @@ def load(path: Path) -> tuple[int, Audio]:
 
 def onsets(audio: Audio, rate: int) -> NDArray[np.intp]:
     """Return the frames at which a note begins after silence."""
-    loud = np.flatnonzero(np.abs(audio) > 2e-3)
+    loud = np.flatnonzero(np.abs(audio) > 2e-4)
     starts = loud[np.diff(loud, prepend=-rate) > rate // 20]
     return np.asarray(starts)
 
