@@ -60,7 +60,7 @@ def hold(folder: Path, hertz: float) -> None:
     sounding = np.flatnonzero(np.abs(audio) > 1e-3)
     # From when the attacks are over to the fade at the end.
     audio = audio[sounding[0] + rate : sounding[-1] - rate // 2]
-    window = rate // 10
+    window = rate // 2  # long enough to tell neighbouring keys apart
     turned = audio * np.exp(-2j * np.pi * hertz / rate * np.arange(len(audio)))
     means = turned[: len(turned) // window * window].reshape(-1, window) @ np.hanning(window)
     steps = np.angle(means[1:] / means[:-1])

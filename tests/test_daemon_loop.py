@@ -1,0 +1,235 @@
+"""The whole daemon as it will run: its process, a real MIDI port, a real stream, recorded.
+
+A JACK server stands in for sound card and MIDI hardware; nothing of ours is replaced.
+"""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import wave
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.controller import NAME, VirtualController
+from tests.jackd import JackServer
+from tests.measure import cents, pitch
+from tests.waiting import wait_until
+
+ROOT = Path(__file__).parent.parent
+RATE = 48_000
+SETTINGS = '[audio]\nblock_frames = 128\n[sound]\nname = "sine"\n'
+
+
+class Daemon:
+    """``partiald run`` in a process of its own."""
+
+    def __init__(self, folder: Path, settings: str = SETTINGS, **environment: str) -> None:
+        self.settings = folder / "partiald.toml"
+        self.settings.write_text(settings)
+        self._log = folder / "log.txt"
+        self.environment = os.environ | {
+            "PYTHONPATH": str(ROOT),
+            "XDG_RUNTIME_DIR": str(folder),
+            **environment,
+        }
+        with self._log.open("w") as log:
+            self.process = subprocess.Popen(
+                self._command("run"), cwd=folder, env=self.environment, stderr=log
+            )
+
+    def _command(self, *words: str) -> list[str]:
+        return [sys.executable, "-m", "daemon", "--settings", str(self.settings), *words]
+
+    @property
+    def log(self) -> str:
+        return self._log.read_text()
+
+    def says(self, words: str, times: int = 1, timeout_s: float = 10.0) -> None:
+        """Wait until the log holds some words."""
+        try:
+            wait_until(lambda: self.log.count(words) >= times, timeout_s)
+        except AssertionError:
+            raise AssertionError(f"{words!r} is not in the log:\n{self.log}") from None
+
+    def ask(self, *words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            self._command(*words),
+            cwd=self.settings.parent,
+            env=self.environment,
+            capture_output=True,
+            text=True,
+            timeout=20,
+            check=False,
+        )
+
+    def status(self) -> dict[str, Any]:
+        answer: dict[str, Any] = json.loads(self.ask("status", "--json").stdout)
+        return answer
+
+    def stop(self, number: signal.Signals = signal.SIGTERM) -> int:
+        self.process.send_signal(number)
+        return self.process.wait(10)
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+
+
+@pytest.fixture
+def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
+    made = Daemon(tmp_path)
+    try:
+        made.says("ready:", timeout_s=15)
+        yield made
+    finally:
+        made.close()
+
+
+def record(folder: Path, seconds: int = 1) -> NDArray[np.float64]:
+    """Return what the daemon sends to the sound card now, from the server itself."""
+    ports = subprocess.run(["jack_lsp"], capture_output=True, text=True, check=True).stdout
+    ours = next(port for port in ports.split("\n") if port.endswith(":out_0"))
+    path = folder / "recorded.wav"
+    command = ["jack_rec", "-f", str(path), "-d", str(seconds), "-b", "24", ours]
+    subprocess.run(command, capture_output=True, check=True, timeout=30)
+    with wave.open(str(path)) as file:
+        raw = np.frombuffer(file.readframes(file.getnframes()), np.uint8).reshape(-1, 3)
+    whole = (raw.astype(np.int32) << np.array([8, 16, 24], np.int32)).sum(axis=1, dtype=np.int32)
+    return np.asarray(whole / 2.0**31)
+
+
+def key_hz(key: int) -> float:
+    return float(440.0 * 2 ** ((key - 69) / 12))
+
+
+def test_it_plays_the_right_pitches_through_unplugging_and_replugging(
+    daemon: Daemon, tmp_path: Path
+) -> None:
+    """Pitches: MIDI 1.0, key 69 is 440 Hz, equal temperament (ISO 16 for the 440)."""
+    with VirtualController() as controller:
+        daemon.says(f"controller connected: '{NAME}'")
+        controller.chord(60, 69)
+        chord = record(tmp_path)
+        for key in (60, 69):
+            assert abs(cents(pitch(chord, RATE, key_hz(key), 100), key_hz(key))) < 1.0
+        controller.pull()
+        daemon.says(f"controller lost: '{NAME}'; 2 held notes released")
+        wait_until(lambda: daemon.status()["voices"]["now"] == 0)
+        assert not np.abs(record(tmp_path)).any()
+        controller.plug()
+        daemon.says(f"controller reconnected: '{NAME}'")
+        controller.send(0x90, 76, 100)
+        again = record(tmp_path)
+        assert abs(cents(pitch(again, RATE, key_hz(76), 100), key_hz(76))) < 1.0
+        notes = daemon.status()["notes"]
+        assert notes["received"] == 3 == sum(notes["accounts"].values())
+        assert (notes["accounts"]["cut"], notes["accounts"]["sounding"]) == (2, 1)
+    assert daemon.stop() == 0
+    assert "stopped after" in daemon.log
+    assert "Traceback" not in daemon.log
+
+
+def test_status_tells_what_is_played_and_the_log_is_quiet_meanwhile(daemon: Daemon) -> None:
+    with VirtualController() as controller:
+        daemon.says("controller connected")
+        controller.chord(60, 64, 67)
+        wait_until(lambda: daemon.status()["voices"]["now"] == 3)
+        told = daemon.ask("status")
+        assert (told.returncode, told.stderr) == (0, "")
+        assert NAME in told.stdout
+        assert "3 notes received" in told.stdout
+        before = daemon.log.count("\n")
+        controller.chord(70, 72)
+        wait_until(lambda: daemon.status()["voices"]["now"] == 5)
+        assert daemon.log.count("\n") <= before + 1  # underflows of the machine, summed
+
+
+def test_a_saved_settings_file_takes_effect_while_it_plays(daemon: Daemon, tmp_path: Path) -> None:
+    with VirtualController() as controller:
+        daemon.says("controller connected")
+        controller.chord(60)
+        daemon.settings.write_text(SETTINGS + "[tuning]\na4_hz = 415.0\n")
+        daemon.says("settings read again")
+        controller.send(0x80, 60, 0)
+        controller.chord(69)
+        wait_until(lambda: daemon.status()["notes"]["received"] == 2)
+        wait_until(lambda: daemon.status()["voices"]["now"] == 1)
+        assert abs(cents(pitch(record(tmp_path), RATE, 415.0, 100), 415.0)) < 1.0
+        daemon.settings.write_text("polyphony = 0\n")
+        daemon.says("polyphony = 0: has to be 1 to 256")
+        daemon.says("settings left as they were")
+        controller.chord(72)
+        wait_until(lambda: daemon.status()["voices"]["now"] == 2)
+    assert daemon.stop(signal.SIGINT) == 0
+
+
+def test_a_wrong_settings_file_is_named_and_the_defaults_play(
+    jack_server: JackServer, tmp_path: Path
+) -> None:
+    daemon = Daemon(tmp_path, 'polyphonie = 8\nsound = "loud"\n')
+    try:
+        daemon.says("ready: 16 voices", timeout_s=15)
+        assert "polyphonie: unknown key; did you mean 'polyphony'?" in daemon.log
+        assert daemon.stop() == 0
+    finally:
+        daemon.close()
+
+
+def test_a_second_daemon_says_so_in_one_line_and_ends_with_1(daemon: Daemon) -> None:
+    second = daemon.ask("run")
+    assert second.returncode == 1
+    assert len(second.stderr.splitlines()) == 1
+    assert str(daemon.process.pid) in second.stderr
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_without_a_sound_card_it_says_so_and_goes_on(
+    number: signal.Signals, tmp_path: Path
+) -> None:
+    daemon = Daemon(tmp_path, JACK_DEFAULT_SERVER="nobody-there", JACK_NO_START_SERVER="1")
+    try:
+        daemon.says("no sound card", timeout_s=15)
+        wait_until(lambda: daemon.ask("status").returncode == 0)
+        assert daemon.status()["state"] == "silent"
+        assert daemon.log.count("no sound card") == 1
+        assert daemon.stop(number) == 0
+    finally:
+        daemon.close()
+
+
+def test_systemd_is_told_of_being_ready_of_life_and_of_the_end(
+    jack_server: JackServer, tmp_path: Path
+) -> None:
+    """Source: sd_notify(3): READY, STATUS, a ping at half the watchdog's interval, STOPPING."""
+    place = tmp_path / "notify"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
+        listening.bind(str(place))
+        listening.settimeout(10)
+        daemon = Daemon(tmp_path, NOTIFY_SOCKET=str(place), WATCHDOG_USEC="1000000")
+        try:
+            told: list[str] = []
+            pings: list[float] = []
+            while len(pings) < 4:
+                lines = listening.recv(4096).decode().split("\n")
+                told += lines
+                pings += [time.monotonic()] * ("WATCHDOG=1" in lines)
+            assert told.count("READY=1") == 1
+            assert any(line.startswith("STATUS=") for line in told)
+            assert max(later - sooner for sooner, later in pairwise(pings)) < 0.9
+            daemon.process.terminate()
+            while "STOPPING=1" not in told:
+                told += listening.recv(4096).decode().split("\n")
+            assert daemon.process.wait(10) == 0
+        finally:
+            daemon.close()
