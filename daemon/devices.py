@@ -79,13 +79,7 @@ def _cards(settings: Settings) -> str:
     try:
         with quiet():
             cards = list_cards()
-    except ImportError as fault:
-        remedy = "'pip install sounddevice' brings the module"
-        return f"Sound cards: none seen: {fault}; {remedy}\n"
-    except OSError as fault:
-        remedy = "'apt install libportaudio2' brings the library"
-        return f"Sound cards: none seen: {fault}; {remedy}\n"
-    except Exception as fault:  # noqa: BLE001 - PortAudio's own error, when it can't begin
+    except DeviceError as fault:
         return f"Sound cards: none seen: {fault}\n"
     return cards_table(cards, settings.audio.device)
 

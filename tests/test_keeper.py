@@ -1,0 +1,243 @@
+"""The keeper in virtual time, with players and controllers that do as they are told."""
+
+import logging
+from typing import Any
+
+import numpy as np
+import pytest
+
+from config.settings import Settings
+from daemon.board import Board
+from daemon.chase import Chase
+from daemon.keeper import TICK_S, Keeper
+from daemon.listener import Listener
+from daemon.lives import Lives
+from daemon.playing import Playing
+from daemon.ring import Ring
+from daemon.simulated import SimulatedPorts
+from daemon.sources import Loaded
+from daemon.spawner import PlayerEvent, PlayerJob
+
+KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
+FRAMES, RATE = 64, 48_000
+
+
+class Files:
+    """Settings files that change when told."""
+
+    def __init__(self) -> None:
+        self.loaded = Loaded(Settings())
+        self.edits = 0
+
+    def load(self) -> Loaded:
+        return self.loaded
+
+    def stamp(self) -> object:
+        return self.edits
+
+    def edit(self, *faults: str, **settings: Any) -> None:
+        self.loaded = Loaded(Settings.model_validate(settings), faults=list(faults))
+        self.edits += 1
+
+
+class Notices:
+    """What systemd would hear."""
+
+    watchdog_s = 1.0
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+
+    def __getattr__(self, name: str) -> Any:
+        return lambda *_: self.told.append(name)
+
+
+class Street:
+    """Keeper, ring and board as in the daemon; the player is one in this process."""
+
+    alive = True
+
+    def __init__(self) -> None:
+        self.now_us = 1_000_000
+        self.ring = Ring(memoryview(bytearray(Ring.SIZE)))
+        self.board = Board(memoryview(bytearray(Board.SIZE)))
+        self.ports, self.files, self.notices = SimulatedPorts(), Files(), Notices()
+        self.card = True
+        self.playing: Playing | None = None
+        self.sent: list[dict[str, Any]] = []
+        self._events: list[PlayerEvent] = []
+        chase = Chase()
+        self.lives = Lives(self, self.ring, self.board, chase)
+        self.keeper = Keeper(
+            self.files,
+            Listener(self.ports, self.ring.put, chase=chase),
+            self.lives,
+            self.notices,  # type: ignore[arg-type]
+            clock_us=lambda: self.now_us,
+        )
+
+    # What makes players.
+    def start(self, job: PlayerJob) -> None:
+        self.board.clear()
+        if not self.card:
+            self._events.append(PlayerEvent("refused", "no sound card"))
+            return
+        settings = Settings.model_validate(job.settings_plain)
+        self.playing = Playing(
+            settings, ring=self.ring, board=self.board, sample_rate=RATE, block_frames=FRAMES
+        )
+        details = {"card": {"name": "box"}, "sample_rate": RATE, "delay_ms": 3.0}
+        self._events.append(PlayerEvent("ready", "output 'box'", details=details))
+
+    def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
+        self.sent.append(settings_plain)
+
+    def stop(self) -> None:
+        self.end("stopped", "ended", "info")
+
+    def events(self) -> list[PlayerEvent]:
+        events, self._events = self._events, []
+        return events
+
+    def end(self, text: str, kind: Any = "lost", level: str = "warning") -> None:
+        self.playing = None
+        self._events.append(PlayerEvent(kind, text, level))
+
+    # The world.
+    def run(self, seconds: float) -> None:
+        out = np.zeros((FRAMES, 2), np.float32)
+        until = self.now_us + round(seconds * 1e6)
+        block_us, due_us = FRAMES * 1e6 / RATE, self.now_us
+        while self.now_us < until:
+            if self.now_us >= due_us:
+                self.keeper.tick()
+                due_us += round(TICK_S * 1e6)
+            if self.playing is not None:
+                self.playing.block(out, self.now_us)
+            self.now_us += round(block_us)
+
+    def play(self, *keys: int) -> None:
+        for key in keys:
+            assert self.ports.send(KEYS, bytes([0x90, key, 100]), self.now_us)
+
+    @property
+    def accounts(self) -> dict[str, int]:
+        accounts: dict[str, int] = self.keeper.status()["notes"]["accounts"]
+        return {name: count for name, count in accounts.items() if count}
+
+
+@pytest.fixture
+def street(caplog: pytest.LogCaptureFixture) -> Street:
+    caplog.set_level(logging.INFO)
+    made = Street()
+    made.keeper.start()
+    made.run(0.5)
+    return made
+
+
+def test_a_controller_that_comes_goes_and_comes_is_told_and_plays_again(
+    street: Street, caplog: pytest.LogCaptureFixture
+) -> None:
+    street.ports.plug(KEYS)
+    street.run(0.5)
+    street.play(60, 64, 67)
+    street.run(0.5)
+    assert street.accounts == {"sounding": 3}
+    street.ports.unplug(KEYS)
+    street.run(0.5)
+    assert street.accounts == {"cut": 3}
+    street.ports.plug(KEYS)
+    street.run(0.5)
+    street.play(72)
+    street.run(0.1)
+    assert street.accounts == {"cut": 3, "sounding": 1}
+    lines = [line for line in caplog.messages if "controller" in line and "ready" not in line]
+    assert lines == [
+        "controller connected: 'Cargo Bike Keys 25' as controller 1",
+        "controller lost: 'Cargo Bike Keys 25'; 3 held notes released; looking every 0.25 s",
+        "controller reconnected: 'Cargo Bike Keys 25' as controller 1, away 0.5 s",
+    ]
+
+
+def test_a_lost_card_cuts_what_sounded_and_loses_no_account(
+    street: Street, caplog: pytest.LogCaptureFixture
+) -> None:
+    street.ports.plug(KEYS)
+    street.run(0.5)
+    street.play(60, 64)
+    street.run(0.2)
+    street.card = False
+    street.end("'box' went away")
+    street.run(0.5)
+    street.play(65)
+    street.run(1.5)
+    assert street.accounts == {"cut": 2, "no sound card": 1}
+    street.card = True
+    street.run(2.0)
+    street.play(67)
+    street.run(0.2)
+    assert street.accounts == {"cut": 2, "no sound card": 1, "sounding": 1}
+    assert street.keeper.status()["notes"]["received"] == 4
+    assert "'box' went away; 2 notes cut; looking for a sound card" in caplog.messages
+    assert any(line.startswith("sounding again after") for line in caplog.messages)
+
+
+def test_a_new_player_begins_with_the_controls_where_they_were_left(street: Street) -> None:
+    street.ports.plug(KEYS)
+    street.run(0.5)
+    street.ports.send(KEYS, b"\xb0\x07\x00", street.now_us)
+    street.run(0.2)
+    street.end("'box' went away")
+    street.run(1.0)
+    street.play(60)
+    street.run(0.1)
+    assert street.ports.send(KEYS, b"\x80\x3c\x00", street.now_us)
+    street.run(0.1)
+    assert street.accounts == {"inaudible at volume 0": 1}
+
+
+def test_an_edit_goes_to_the_player_and_a_wrong_one_changes_nothing(
+    street: Street, caplog: pytest.LogCaptureFixture
+) -> None:
+    street.files.edit(polyphony=5)
+    street.run(1.0)
+    assert [plain["polyphony"] for plain in street.sent] == [5]
+    assert "settings read again: 5 voices, sound 'market-organ'" in caplog.messages
+    street.files.edit("file: polyphony = 0: has to be 1 to 256")
+    street.run(1.0)
+    assert len(street.sent) == 1
+    assert street.keeper.settings.polyphony == 5
+    assert "file: polyphony = 0: has to be 1 to 256" in caplog.messages
+    assert "settings left as they were" in caplog.messages
+
+
+def test_systemd_hears_of_life_only_while_blocks_go_on(street: Street) -> None:
+    assert street.notices.told.count("ready") == 1
+    street.run(2.0)
+    before = street.notices.told.count("watchdog")
+    assert before >= 3
+    street.playing = None  # the callback hangs, and nobody says so
+    street.run(3.0)
+    assert street.notices.told.count("watchdog") <= before + 1
+
+
+def test_without_a_card_the_search_keeps_the_watchdog_fed(street: Street) -> None:
+    street.card = False
+    street.end("'box' went away")
+    street.run(0.5)
+    before = street.notices.told.count("watchdog")
+    street.run(3.0)
+    assert street.notices.told.count("watchdog") >= before + 4
+
+
+def test_what_is_missed_is_summed_into_one_line(
+    street: Street, caplog: pytest.LogCaptureFixture
+) -> None:
+    assert street.playing is not None
+    street.playing.timing.underflows += 7
+    street.run(3.0)
+    street.playing.timing.underflows += 5
+    street.run(3.0)
+    lines = [line for line in caplog.messages if "underflows" in line]
+    assert len(lines) == 1
+    assert lines[0].startswith("7 underflows in the last ")
