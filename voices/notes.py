@@ -8,7 +8,7 @@ Units: frames, absolute. Threads: the instrument's.
 
 from collections.abc import Iterable, Mapping
 
-from config.settings import Settings
+from config.settings import Settings, Tuning
 from config.sound import Sound
 from config.temperament import offsets
 from voices.allocator import Allocator
@@ -38,6 +38,9 @@ class Notes:
         self.banks: dict[int, Bank] = {}
         self.sounds: Mapping[str, Sound] = {}
         self.settings: Settings
+        self._tuning: Tuning | None = None
+        self._turning: list[float] = []
+        """Cycles per frame of every key."""
         self._ledger = ledger
         self._motion = motion
         self._spectrum = spectrum
@@ -54,11 +57,13 @@ class Notes:
             self.sounds = sounds
             self._timbres = {}
         self.settings = settings
-        tuned = offsets(settings.tuning.temperament)
-        self._turning = [
-            key_frequency(key, settings.tuning.a4_hz, tuned) / self._sample_rate
-            for key in range(128)
-        ]
+        if settings.tuning != self._tuning:
+            self._tuning = settings.tuning
+            tuned = offsets(settings.tuning.temperament)
+            self._turning = [
+                key_frequency(key, settings.tuning.a4_hz, tuned) / self._sample_rate
+                for key in range(128)
+            ]
         self.allocator.polyphony = settings.polyphony
         for voice in self.allocator.surplus():
             self._steal(voice, frame, "polyphony lowered")

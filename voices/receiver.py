@@ -27,11 +27,16 @@ class Receiver:
         self._mono = mono
         self._channels: dict[tuple[int, int], Channel] = {}
         self._settings: Settings
+        self._aimed: object = None
         self._bound: list[int] = []
 
     def apply(self, settings: Settings, frame: int) -> None:
         """Put settings in force; every channel moves to where its controls are under them."""
         self._settings = settings
+        aimed = (settings.level, settings.vibrato, settings.bindings)
+        if aimed == self._aimed:
+            return  # nothing that a control aims by has changed
+        self._aimed = aimed
         self._bound = sorted({each.partial for each in settings.bindings if each.partial})
         self._motion.bind(len(self._bound))
         self._motion.vibrato_hz = settings.vibrato.rate_hz
