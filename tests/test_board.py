@@ -60,6 +60,22 @@ def test_a_snapshot_tells_everything_that_was_published() -> None:
     assert board.snapshot() == Snapshot()
 
 
+def test_a_damaged_copy_is_passed_over_for_the_whole_one_before_it() -> None:
+    memory = memoryview(bytearray(Board.SIZE))
+    board, state, books = Board(memory), timing(), Books()
+    for blocks in (1, 2):
+        before = bytes(memory)
+        state.blocks = books.received = blocks
+        board.publish(Meter(ledger=books), state)
+    # A byte that the latest publishing changed, as if it had stopped in the middle.
+    changed = next(at for at, byte in enumerate(before) if memory[at] != byte)
+    memory[changed] ^= 0xFF
+    assert board.snapshot().received == 1
+    for at in range(0, Board.SIZE, 8):
+        memory[at] ^= 0xFF
+    assert board.snapshot() == Snapshot()
+
+
 def test_an_error_longer_than_its_field_is_cut() -> None:
     board = Board(memoryview(bytearray(Board.SIZE)))
     state = Timing(48_000, 128, blocks=1, error=b"x" * 1000)

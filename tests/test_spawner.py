@@ -263,6 +263,20 @@ def test_the_end_of_the_spawner_itself_is_told(box: Box) -> None:
     assert not box.spawner.alive
 
 
+def test_a_player_that_hangs_does_not_outlive_its_spawner(
+    jack_server: JackServer, box: Box
+) -> None:
+    jack_server.freeze()
+    box.spawner.start(PlayerJob(plain()))
+    wait_until(box.players)
+    (player,) = box.players()
+    for pid in children(os.getpid()):
+        if player in children(pid):
+            os.kill(pid, signal.SIGKILL)
+    # Far sooner than PortAudio gives up on a server that does not answer.
+    wait_until(partial(gone, player), 1.0)
+
+
 KEEPER = """
 import sys, time
 from config.settings import Settings
