@@ -19,6 +19,7 @@ from daemon.lives import Lives
 from daemon.notify import Notifier
 from daemon.sources import Loaded
 from daemon.tally import Totals
+from daemon.troubles import counted
 
 log = logging.getLogger(__name__)
 
@@ -123,11 +124,8 @@ class Keeper:
         accounts = self._lives.tally.accounts(self._lives.snapshot())
         self._lives.stop(now_us)
         self._listener.close()
-        log.info(
-            "stopped after %.0f s: %d notes received",
-            (now_us - self._started_us) / 1e6,
-            sum(accounts.values()),
-        )
+        notes = counted(sum(accounts.values()), "note")
+        log.info("stopped after %.0f s: %s received", (now_us - self._started_us) / 1e6, notes)
 
     def describe(self) -> str:
         """Return the state in one line."""
@@ -196,7 +194,7 @@ class Keeper:
     def _tell_change(self, change: Change, now_us: int) -> None:
         number = change.controller + 1
         if change.kind == "lost":
-            held = f"; {change.held} held notes released" if change.held else ""
+            held = f"; {counted(change.held, 'held note')} released" if change.held else ""
             log.warning("controller lost: '%s'%s; looking every %.2f s", change.name, held, TICK_S)
             self._lost_us[change.controller] = now_us
         elif change.kind == "refused":

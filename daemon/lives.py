@@ -18,7 +18,7 @@ from daemon.chase import Chase
 from daemon.ring import Ring
 from daemon.spawner import PlayerEvent, PlayerJob
 from daemon.tally import Tally
-from daemon.troubles import Repeats, Spared, Troubles
+from daemon.troubles import Repeats, Spared, Troubles, counted
 
 log = logging.getLogger(__name__)
 
@@ -186,12 +186,11 @@ class Lives:
         played = self.output is not None
         last = self._board.snapshot()
         self.output = None
-        lived_us = now_us - (now_us if self._started_us is None else self._started_us)
+        started_us = now_us if self._started_us is None else self._started_us
         self._started_us = None
         cut = self.tally.settle(last)
         self.reason = event.text
-        again = played and lived_us > LOOK_US
-        self._look_us = now_us + (_AGAIN_US if again else LOOK_US)
+        self._look_us = max(started_us + LOOK_US, now_us + _AGAIN_US * played)
         if played and self._silent_since_us is None:
             self._silent_since_us = now_us
         if event.kind == "refused":
@@ -200,7 +199,7 @@ class Lives:
                 self._told_reason = event.text
                 log.log(level, "%s; looking every %.1f s", event.text, LOOK_US / 1e6)
             return
-        notes = f"; {cut} notes cut" if cut else ""
+        notes = f"; {counted(cut, 'note')} cut" if cut else ""
         if level <= logging.INFO:
             log.info("%s%s", event.text, notes)
             self._look_us = now_us

@@ -33,6 +33,7 @@ import sys
 from typing import Any
 
 from daemon.control import ask
+from daemon.troubles import counted
 
 _LABEL = 13
 
@@ -53,13 +54,13 @@ def readable(status: dict[str, Any]) -> str:
         ("running", f"{_duration(status['running_s'])}, process {status['process']}"),
         ("controllers", _controllers(status)),
         ("sound card", _card(status)),
-        ("sound", f"{status['sound']}, up to {_count(status['polyphony'], 'note')} at once"),
+        ("sound", f"{status['sound']}, up to {counted(status['polyphony'], 'note')} at once"),
         ("voices", _voices(status)),
     ]
     if status["block"]["deadline_us"]:
         rows.append(("block time", _block_time(status["block"])))
     rows.append(("missed", _missed(status)))
-    rows.append(("notes", f"{_count(status['notes']['received'], 'note')} received"))
+    rows.append(("notes", f"{counted(status['notes']['received'], 'note')} received"))
     accounts = {name: n for name, n in status["notes"]["accounts"].items() if n}
     width = max((len(name) for name in accounts), default=0)
     rows += [("", f"  {name:<{width}}  {n:>7,}") for name, n in accounts.items()]
@@ -89,7 +90,7 @@ def _voices(status: dict[str, Any]) -> str:
     most = status["most_partials"]
     spared = f", {most:,} allowed at this load" if most else ""
     return (
-        f"{voices['now']} now ({_count(status['partials'], 'partial')}{spared}), "
+        f"{voices['now']} now ({counted(status['partials'], 'partial')}{spared}), "
         f"{voices['peak']} at most so far, tails included"
     )
 
@@ -104,15 +105,11 @@ def _block_time(block: dict[str, Any]) -> str:
 
 def _missed(status: dict[str, Any]) -> str:
     text = (
-        f"{_count(status['underflows'], 'underflow')}, "
-        f"{_count(status['late_messages'], 'late message')} of {status['messages']:,}"
+        f"{counted(status['underflows'], 'underflow')}, "
+        f"{counted(status['late_messages'], 'late message')} of {status['messages']:,}"
     )
     silenced = status["silenced_blocks"]
-    return text + (f", {_count(silenced, 'block')} silenced by a fault" if silenced else "")
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
+    return text + (f", {counted(silenced, 'block')} silenced by a fault" if silenced else "")
 
 
 def _duration(seconds: float) -> str:

@@ -15,11 +15,16 @@ log = logging.getLogger(__name__)
 _MINUTE_US = 60_000_000
 _BURST_US = 1_000_000
 _NAMES = {
-    "underflows": "underflows",
-    "late": "messages too late for their frame",
-    "faults": "blocks silenced by a fault",
-    "overflows": "messages lost in a full queue",
+    "underflows": ("underflow", "underflows"),
+    "late": ("message too late for its frame", "messages too late for their frame"),
+    "faults": ("block silenced by a fault", "blocks silenced by a fault"),
+    "overflows": ("message lost in a full queue", "messages lost in a full queue"),
 }
+
+
+def counted(number: int, thing: str) -> str:
+    """Return a number and what it counts: 1 note, 2 notes."""
+    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
 
 
 class Troubles:
@@ -62,7 +67,7 @@ class Troubles:
             self._tell(now_us)
 
     def _tell(self, now_us: int) -> None:
-        counts = ", ".join(f"{n} {_NAMES[name]}" for name, n in self._pending.items() if n)
+        counts = ", ".join(f"{n} {_NAMES[name][n > 1]}" for name, n in self._pending.items() if n)
         seconds = max(round((now_us - self._since_us) / 1e6), 1)
         shape = ""
         last = self._last

@@ -1,12 +1,16 @@
 """Stand-ins for the edges of the program, a few lines each."""
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from config.settings import Settings
 from config.sound import Sound
+from daemon.board import Board, Timing
+from daemon.sources import Loaded
+from daemon.spawner import PlayerEvent, PlayerJob
 from voices.ledger import Ledger
 
 
@@ -47,3 +51,59 @@ class ScriptedInstrument:
         out.fill(self.level)
         self.peaks = (self.level, self.level)
         self.frame += len(out)
+
+
+class ScriptedPlayers:
+    """Players that do as the test says; what a player would put on the board, it puts there."""
+
+    def __init__(self, board: Board) -> None:
+        self.alive = True
+        self.jobs: list[PlayerJob] = []
+        self.sent: list[dict[str, Any]] = []
+        self.stops = 0
+        self._coming: list[PlayerEvent] = []
+        self._board = board
+        self.instrument = ScriptedInstrument()
+        self.timing = Timing(48_000, 64)
+
+    def start(self, job: PlayerJob) -> None:
+        self.jobs.append(job)
+        self._board.clear()
+        self.instrument, self.timing = ScriptedInstrument(), Timing(48_000, 64)
+
+    def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
+        self.sent.append(settings_plain)
+
+    def stop(self) -> None:
+        self.stops += 1
+
+    def events(self) -> list[PlayerEvent]:
+        coming, self._coming = self._coming, []
+        return coming
+
+    def say(self, kind: Any, text: str, level: str = "info") -> None:
+        card = {"name": "Market Card", "kind": "usb"}
+        details = {"card": card, "sample_rate": 48_000, "delay_ms": 2.7} if kind == "ready" else {}
+        self._coming.append(PlayerEvent(kind, text, level, details))
+
+    def block(self) -> None:
+        self.timing.blocks += 1
+        self._board.publish(self.instrument, self.timing)
+
+
+class FixedSource:
+    """Settings that change when the test puts others in."""
+
+    def __init__(self, loaded: Loaded) -> None:
+        self.loaded = loaded
+        self.version = 0
+
+    def put(self, loaded: Loaded) -> None:
+        self.loaded = loaded
+        self.version += 1
+
+    def load(self) -> Loaded:
+        return self.loaded
+
+    def stamp(self) -> object:
+        return self.version

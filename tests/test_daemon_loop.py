@@ -174,6 +174,36 @@ def test_a_saved_settings_file_takes_effect_while_it_plays(daemon: Daemon, tmp_p
     assert daemon.stop(signal.SIGINT) == 0
 
 
+def test_a_sound_card_that_goes_and_returns_plays_again(
+    jack_server: JackServer, daemon: Daemon, tmp_path: Path
+) -> None:
+    with VirtualController() as controller:
+        daemon.says("controller connected")
+        controller.send(0xB0, 7, 50)
+        controller.chord(60, 64)
+        wait_until(lambda: daemon.status()["voices"]["now"] == 2)
+        jack_server.kill()
+        daemon.says("went away; 2 notes cut; looking for a sound card")
+        daemon.says("no sound card and no sound server; looking every")
+        assert daemon.status()["state"] == "silent"
+    jack_server.start()
+    daemon.says("sounding again after")
+    with VirtualController() as controller:
+        daemon.says("controller reconnected")
+        controller.chord(69)
+        assert abs(cents(pitch(record(tmp_path), RATE, 440.0, 100), 440.0)) < 1.0
+    accounts = daemon.status()["notes"]["accounts"]
+    assert accounts["cut"] >= 2
+    assert sum(accounts.values()) == 3
+    assert daemon.stop() == 0
+
+
+def test_sighup_reads_the_settings_again(daemon: Daemon) -> None:
+    daemon.process.send_signal(signal.SIGHUP)
+    daemon.says("settings read again: 16 voices, sound 'sine'")
+    assert daemon.process.poll() is None
+
+
 def test_a_wrong_settings_file_is_named_and_the_defaults_play(
     jack_server: JackServer, tmp_path: Path
 ) -> None:

@@ -1,0 +1,67 @@
+import logging
+
+import pytest
+
+from daemon.board import Snapshot
+from daemon.troubles import Repeats, Troubles
+
+SECOND = 1_000_000
+
+
+def snapshot(underflows: int = 0, late: int = 0) -> Snapshot:
+    return Snapshot(*(1, underflows, late), sample_rate=48_000, block_frames=256, max_us=7900)
+
+
+def test_a_burst_is_one_line_and_the_next_minute_another(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    troubles = Troubles()
+    for second in range(0, 200):
+        # Two underflows a second, all the time.
+        troubles.look(snapshot(2 * second), 0, second * SECOND)
+    assert caplog.messages == [
+        "4 underflows in the last 1 s (256-frame blocks, longest 7.9 ms of 5.3 ms)",
+        "120 underflows in the last 59 s (256-frame blocks, longest 7.9 ms of 5.3 ms)",
+        "120 underflows in the last 59 s (256-frame blocks, longest 7.9 ms of 5.3 ms)",
+        "120 underflows in the last 59 s (256-frame blocks, longest 7.9 ms of 5.3 ms)",
+    ]
+    troubles.flush(200 * SECOND)
+    counted = sum(int(line.split()[0]) for line in caplog.messages)
+    assert counted == 2 * 199
+
+
+def test_nothing_wrong_is_no_line(caplog: pytest.LogCaptureFixture) -> None:
+    troubles = Troubles()
+    for second in range(200):
+        troubles.look(snapshot(), 0, second * SECOND)
+    troubles.flush(200 * SECOND)
+    assert caplog.messages == []
+
+
+def test_a_new_players_counts_start_at_nothing(caplog: pytest.LogCaptureFixture) -> None:
+    troubles = Troubles()
+    troubles.look(snapshot(5, late=1), 3, 0)
+    troubles.look(snapshot(2), 3, SECOND)
+    assert caplog.messages[0].startswith(
+        "7 underflows, 1 message too late for its frame, 3 messages lost in a full queue in the"
+    )
+
+
+def test_a_repeated_line_is_summed(caplog: pytest.LogCaptureFixture) -> None:
+    repeats = Repeats(logging.getLogger("daemon.lives"))
+    for second in range(0, 125):
+        repeats.tell(logging.WARNING, "the card is busy", second * SECOND)
+    assert caplog.messages == [
+        "the card is busy",
+        "the card is busy (60 times in the last 60 s)",
+        "the card is busy (60 times in the last 60 s)",
+    ]
+
+
+def test_a_line_that_was_quiet_for_a_minute_is_told_anew(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    repeats = Repeats(logging.getLogger("daemon.lives"))
+    repeats.tell(logging.WARNING, "the card is busy", 0)
+    repeats.tell(logging.WARNING, "the card is busy", 61 * SECOND)
+    assert caplog.messages == ["the card is busy"] * 2
