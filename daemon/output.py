@@ -84,7 +84,8 @@ class Output:
         self._stream: Any = None
         for channels in _counts(card.channels):
             try:
-                self._stream = library.OutputStream(
+                # Raw: the array made of the buffer is ours, once a block, whatever numpy it is.
+                self._stream = library.RawOutputStream(
                     device=card.index,
                     samplerate=self.sample_rate,
                     blocksize=block_frames,
@@ -132,8 +133,9 @@ class Output:
         carried = min(channels, 2)
         monotonic_ns = time.monotonic_ns
 
-        def callback(out: NDArray[np.float32], frames: int, _times: Any, status: Any) -> None:
+        def callback(raw: Any, frames: int, _times: Any, status: Any) -> None:
             now_us = monotonic_ns() // 1000
+            out = np.frombuffer(raw, np.float32).reshape(-1, channels)
             if self.blocks == 0 and self._on_first is not None:
                 self._on_first()
             self.blocks += 1
@@ -169,4 +171,6 @@ def _counts(channels: int) -> list[int]:
 def _told(error: Exception) -> str:
     """Return PortAudio's words without its numbers' decoration."""
     text = str(error.args[0]) if error.args else type(error).__name__
-    return text.removeprefix("Error opening OutputStream: ").removeprefix("Error starting stream: ")
+    for decoration in ("Error opening RawOutputStream: ", "Error starting stream: "):
+        text = text.removeprefix(decoration)
+    return text

@@ -26,9 +26,9 @@ class Library:
         self.opened: dict[str, Any] = {}
         self.active = True
 
-    def OutputStream(self, **wanted: Any) -> SimpleNamespace:  # noqa: N802 - PortAudio's name
+    def RawOutputStream(self, **wanted: Any) -> SimpleNamespace:  # noqa: N802 - PortAudio's name
         if wanted["channels"] != self.insists_on:
-            message = "Error opening OutputStream: Invalid number of channels"
+            message = "Error opening RawOutputStream: Invalid number of channels"
             raise PortAudioError(message, -9998)
         self.opened = wanted
         return SimpleNamespace(active=self.active, latency=0.003, start=lambda: None)
