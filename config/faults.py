@@ -4,7 +4,6 @@ A line says where, what and the rule: ``file: key = value: rule``, with a sugges
 that is unknown. Array items count from 1.
 """
 
-import re
 import tomllib
 from collections.abc import Callable, Iterable
 from difflib import get_close_matches
@@ -13,28 +12,14 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from config.wording import dotted, field_at, lower_first, model_at, one_line, rule, written
+from config.syntax import explained
+from config.wording import dotted, field_at, homes, model_at, printable, rule, written
 
 M = TypeVar("M", bound=BaseModel)
 Steps = tuple[int | str, ...]
 Where = str | Callable[[str], str]
 """The name of the file, or a function from a dotted key to the file it stands in."""
 
-_TYPOGRAPHIC = {
-    "“": 'a curly quote; type "',
-    "”": 'a curly quote; type "',
-    "„": 'a low quote; type "',
-    "‘": "a curly quote; type '",
-    "’": "a curly quote; type '",
-    "«": 'an angle quote; type "',
-    "»": 'an angle quote; type "',
-    "−": "a typographic minus; type -",
-    "–": "a dash; type -",
-    "—": "a long dash; type -",
-    "\u00a0": "a no-break space; type a plain space",
-    "\u202f": "a narrow no-break space; type a plain space",
-    "\u200b": "a space without width; delete it",
-}
 _OF_ANOTHER_FORM = ("float_type", "list_type", "literal_error")
 _LONGEST_WORD = 100
 
@@ -43,7 +28,7 @@ class ConfigError(Exception):
     """A file that is not as it has to be. The reader can mend the file."""
 
     def __init__(self, faults: Iterable[str]) -> None:
-        self.faults = list(faults)
+        self.faults = [printable(line) for line in faults]
         super().__init__("\n".join(self.faults))
 
 
@@ -58,25 +43,11 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError([f"{where}: {_syntax(str(error), text)}"]) from None
+        raise ConfigError([f"{where}: {explained(str(error), text)}"]) from None
     except RecursionError:
         raise ConfigError([f"{where}: lists or tables too deep inside one another"]) from None
     except ValueError:  # Python reads no decimal number of over 4300 digits
         raise ConfigError([f"{where}: a number in it has too many digits"]) from None
-
-
-def _syntax(message: str, text: str) -> str:
-    """Return line, rule and the line's text of a fault of syntax."""
-    found = re.search(r"\(at line (\d+), column (\d+)\)|\(at end of document\)", message)
-    lines = text.split("\n")
-    number = int(found[1]) if found and found[1] else len(text.rstrip().split("\n"))
-    line = lines[number - 1] if 0 < number <= len(lines) else ""
-    broken = lower_first(message[: found.start()].strip() if found else message)
-    character = line[int(found[2]) - 1 :][:1] if found and found[2] else ""
-    if character in _TYPOGRAPHIC:
-        shown = character if character.isprintable() else f"U+{ord(character):04X}"
-        broken = f"{shown} is {_TYPOGRAPHIC[character]}"
-    return f"line {number}: {broken}: {one_line(line)}"
 
 
 def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
@@ -123,8 +94,10 @@ def _line(
     match fault["type"]:
         case "extra_forbidden":
             table = model_at(model, steps[:-1])
-            known = table.model_fields if table else ()
-            said = f"{key}: unknown key{suggestion(str(steps[-1]), known)}"
+            last, known = str(steps[-1]), table.model_fields if table else ()
+            elsewhere = " or ".join(homes(model, last))
+            remedy = f" here; it belongs {elsewhere}" if elsewhere else suggestion(last, known)
+            said = f"{key}: unknown key{remedy}"
         case "missing":
             said = f"{key}: has to be there"
         case "value_error" if isinstance(value, dict):

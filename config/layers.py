@@ -7,7 +7,7 @@ learned value stands the owner's value at that time, in the table ``[instead_of]
 owner's file says something else now, the learned value no longer holds.
 """
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from typing import Any
 from config.faults import ConfigError, parse_toml, suggestion, validate
 from config.files import read_text
 from config.settings import Settings
-from config.wording import written
+from config.wording import printable, written
 
 OWNER = Path("/etc/partiald/partiald.toml")
 LEARNED = Path("/var/lib/partiald/learned.toml")
@@ -65,17 +65,25 @@ def load(
 
 
 def load_file(
-    path: Path, sounds: Collection[str] | None = None, usual: Sequence[Path] = DEFAULT_PATHS
+    path: Path,
+    sounds: Collection[str] | None = None,
+    usual: Sequence[Path] = DEFAULT_PATHS,
+    text: str | None = None,
 ) -> InForce:
     """Return the settings of one file in place of all layers; it has to be there.
+
+    It is read once, so it may be a pipe; or not at all, when its ``text`` is given.
 
     Raises
     ------
     ConfigError
         With every fault of the file.
     """
-    read_text(path)
-    return load([path], sounds, usual)
+    content = read_text(path) if text is None else text
+    in_force, faults = _merged([path], lambda _: content, sounds, usual[1:2], alone=True)
+    if faults:
+        raise ConfigError(faults)
+    return in_force
 
 
 def load_forgiving(
@@ -87,39 +95,57 @@ def load_forgiving(
 
     A layer with a fault is left out as a whole; the others play. Parameters as for `load`.
     """
+
+    def read(path: Path) -> str:
+        return "" if path in usual and _is_missing(path) else read_text(path)
+
+    return _merged(usual if paths is None else paths, read, sounds, usual[1:2], alone=False)
+
+
+def _merged(
+    paths: Sequence[Path],
+    read: Callable[[Path], str],
+    sounds: Collection[str] | None,
+    learned: Sequence[Path],
+    *,
+    alone: bool,
+) -> tuple[InForce, list[str]]:
+    """Return the layers on top of each other, and the faults of those left out.
+
+    Of the files, those in ``learned`` were learned; ``alone``: whatever the owner's file says.
+    """
     merged: Plain = {}
     origins: dict[str, str] = {}
     overridden: list[str] = []
     faults: list[str] = []
-    for path in usual if paths is None else paths:
+    for path in paths:
+        where = printable(str(path))
         try:
-            layer = _read(path, merged, sounds, usual)
+            plain = parse_toml(read(path), where)
+            instead_of = plain.pop("instead_of", {}) if path in learned else {}
+            _check(plain, where, sounds)
+            if path in learned:
+                plain = _still_learned(plain, instead_of, None if alone else merged, where)
         except ConfigError as error:
             faults += error.faults
             continue
-        for key, value in _leaves(layer):
+        for key, value in _leaves(plain):
             if key in origins and _get(merged, key) != value:
-                overridden.append(f"{origins[key]}: {key}: {path} says otherwise and goes before")
+                overridden.append(f"{origins[key]}: {key}: {where} says otherwise and goes before")
             _put(merged, key, value)
-            origins[key] = str(path)
+            origins[key] = where
     return InForce(validate(Settings, merged, "settings"), origins, overridden), faults
 
 
-def _read(path: Path, below: Plain, sounds: Collection[str] | None, usual: Sequence[Path]) -> Plain:
-    """Return a layer that is valid on its own; empty if it is a usual one that is not there."""
-    if path in usual and _is_missing(path):
-        return {}
-    plain = parse_toml(read_text(path), str(path))
-    is_learned = path in usual[1:2]
-    instead_of = plain.pop("instead_of", {}) if is_learned else {}
-    faults = [] if sounds is None else _unknown_sounds(plain, str(path), sounds)
+def _check(plain: Plain, where: str, sounds: Collection[str] | None) -> None:
+    """Raise every fault of a layer, which has to be valid on its own."""
+    faults = [] if sounds is None else _unknown_sounds(plain, where, sounds)
     try:
-        validate(Settings, plain, str(path))
+        validate(Settings, plain, where)
     except ConfigError as error:
         faults = [*error.faults, *faults]
     if faults:
         raise ConfigError(faults)
-    return _still_learned(plain, instead_of, below, str(path)) if is_learned else plain
 
 
 def _is_missing(path: Path) -> bool:
@@ -142,17 +168,17 @@ def _unknown_sounds(plain: Plain, where: str, sounds: Collection[str]) -> list[s
     ]
 
 
-def _still_learned(plain: Plain, instead_of: object, below: Plain, where: str) -> Plain:
+def _still_learned(plain: Plain, instead_of: object, below: Plain | None, where: str) -> Plain:
     """Return the learned values for which the owner's file has not changed since."""
     if not isinstance(instead_of, dict):
         raise ConfigError([f"{where}: instead_of = {written(instead_of)}: has to be a table"])
-    before = dict(_leaves(instead_of))
     learned = dict(_leaves(plain))
     if others := [key for key in learned if key not in LEARNABLE]:
         raise ConfigError(f"{where}: {key}: is not learned; set it in your file" for key in others)
     kept: Plain = {}
     for key, value in learned.items():
-        if _get(below, key) == before.get(key):
+        before = instead_of.get(key, _get(instead_of, key))
+        if below is None or _get(below, key) == before:
             _put(kept, key, value)
     return kept
 

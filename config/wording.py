@@ -1,7 +1,7 @@
 """The rules a value can break, and values themselves, in plain words on one line."""
 
 from collections.abc import Iterator
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -26,6 +26,11 @@ def rule(fault: ErrorDetails, field: FieldInfo | None) -> str:
             return "has to be a finite number"
         case "string_type":
             return f"has to be text in quotes, not {got}"
+        case "list_type" if (
+            isinstance(fault["input"], dict) and field and _model_in(field.annotation)
+        ):
+            name = f"[[{one_line(str(fault['loc'][-1]))}]]"
+            return f"is a list of tables; each begins with {name}, in double brackets"
         case "list_type":
             return f"has to be a list in [ ], not {got}"
         case "dict_type" | "model_type" | "model_attributes_type":
@@ -66,6 +71,17 @@ def model_at(model: type[BaseModel], steps: list[int | str]) -> type[BaseModel] 
                 return None
             model = nested
     return model
+
+
+def homes(model: type[BaseModel], key: str, above: str = "") -> Iterator[str]:
+    """Yield the places in the file where a key belongs that stands at a wrong one."""
+    for name, field in model.model_fields.items():
+        inside = _model_in(field.annotation)
+        if inside is None and name == key:
+            yield above or "above the first [table]"
+        elif inside is not None:
+            several = get_origin(field.annotation) is list
+            yield from homes(inside, key, f"under [[{name}]]" if several else f"under [{name}]")
 
 
 def dotted(steps: list[int | str]) -> str:
@@ -111,9 +127,13 @@ def written(value: object) -> str:
 
 def one_line(text: str) -> str:
     """Return a text cut short, on one line, without characters that a terminal obeys."""
-    text = " ".join(text[:1000].split())
-    text = "".join(each if each.isprintable() else ascii(each)[1:-1] for each in text)
+    text = printable(" ".join(text[:1000].split()))
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
+
+
+def printable(text: str) -> str:
+    """Return a text with an escape for each character that a terminal would obey."""
+    return "".join(each if each.isprintable() else ascii(each)[1:-1] for each in text)
 
 
 def lower_first(message: str) -> str:

@@ -12,6 +12,7 @@ from config.layers import InForce, load, load_file
 from config.library import load_sounds
 from config.settings import Settings
 from config.sound import Sound
+from config.wording import printable
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -35,12 +36,20 @@ def _everything(only: Path | None) -> list[str]:
 
 def _one(path: Path) -> list[str]:
     """Return the lines on one file, of settings or of a sound."""
-    plain = parse_toml(read_text(path), str(path))
-    if plain.keys() & Sound.model_fields.keys() and not plain.keys() & Settings.model_fields.keys():
-        count = len(validate(Sound, plain, str(path)).ratios)
-        return [f"{path}: a sound, {count} {'partial' if count == 1 else 'partials'}: no fault"]
+    text, name = read_text(path), printable(str(path))
+    plain = parse_toml(text, name)
+    if _is_of_a_sound(path, plain):
+        count = len(validate(Sound, plain, name).ratios)
+        return [f"{name}: a sound, {count} {'partial' if count == 1 else 'partials'}: no fault"]
     sounds, _ = load_sounds()
-    return [*_table(load_file(path, sounds)), f"{path}: settings: no fault"]
+    return [*_table(load_file(path, sounds, text=text)), f"{name}: settings: no fault"]
+
+
+def _is_of_a_sound(path: Path, plain: dict[str, Any]) -> bool:
+    """Return whether a file's keys are mostly a sound's; without any its folder tells."""
+    of_sound = len(plain.keys() & Sound.model_fields.keys())
+    of_settings = len(plain.keys() & Settings.model_fields.keys())
+    return of_sound > of_settings or (not of_settings and path.resolve().parent.name == "sounds")
 
 
 def _table(in_force: InForce) -> list[str]:

@@ -169,6 +169,46 @@ def test_a_settings_file_with_a_sounds_key_is_one_of_settings(tmp_path: Path) ->
     refuse(check(path), f"{path}: level_db: unknown key; did you mean 'level'?")
 
 
+def test_a_sound_with_a_key_that_settings_have_is_a_sound(tmp_path: Path) -> None:
+    path = tmp_path / "barrel.toml"
+    path.write_text("title = 'B'\nabout = 'b'\nlevel = 3\n[partials]\ncount = 2\n")
+    refuse(check(path), f"{path}: level: unknown key; did you mean 'level_db'?")
+
+
+def test_a_file_among_the_sounds_without_any_key_is_a_sound(tmp_path: Path) -> None:
+    path = tmp_path / "sounds" / "barrel.toml"
+    path.parent.mkdir()
+    path.touch()
+    refuse(check(path), f"{path}: title: has to be there", f"{path}: about: has to be there")
+    path.write_text("polyphony = 8")
+    assert check(path).stdout.endswith(f"{path}: settings: no fault\n")
+
+
+@pytest.mark.parametrize("words", [("check", "/dev/stdin"), ("--settings", "/dev/stdin", "check")])
+def test_a_pipe_is_read_once(words: tuple[str, ...]) -> None:
+    for text, code, told in (("polyphony = 3", 0, "3"), ("polyphony = 0", 78, "has to be 1 to")):
+        done = subprocess.run(
+            command(*words),
+            cwd=ROOT,
+            env=environment(),
+            input=text,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert done.returncode == code
+        assert told in (done.stdout + done.stderr).splitlines()[0]
+
+
+def test_a_files_name_keeps_to_its_line(tmp_path: Path) -> None:
+    path = tmp_path / "a\nb\x1b.toml"
+    path.write_text("polyphony = 8")
+    lines = check(path).stdout.splitlines()
+    assert lines[-1] == f"{tmp_path}/a\\nb\\x1b.toml: settings: no fault"
+    assert lines[0].endswith(f" {tmp_path}/a\\nb\\x1b.toml")
+
+
 def test_a_value_keeps_to_its_row(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text('controller.name = "Bike\\n\'s \\"Keys\\""\nsound.programs = ["sine"]\n')

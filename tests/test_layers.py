@@ -1,8 +1,11 @@
 """Layers of settings: which goes before which, where a value is from, and layers with faults."""
 
+import os
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from config.faults import ConfigError
 from config.layers import InForce, load, load_file, load_forgiving
@@ -59,9 +62,9 @@ def test_a_later_layer_goes_before_an_earlier_one_key_by_key(files: Files) -> No
         "polyphony = 4\n[tuning]\na4_hz = 442\n",
     )
     in_force = files.load()
-    settings = in_force.settings
-    assert (settings.polyphony, settings.level.volume_db) == (4, -6.0)
-    assert (settings.level.ceiling_db, settings.tuning.a4_hz) == (-2.0, 442.0)
+    mine = in_force.settings
+    assert (mine.polyphony, mine.level.volume_db) == (4, -6.0)
+    assert (mine.level.ceiling_db, mine.tuning.a4_hz) == (-2.0, 442.0)
     assert in_force.origins == {
         "polyphony": str(files.boot),
         "level.volume_db": str(files.learned),
@@ -103,7 +106,7 @@ def test_every_fault_of_every_layer_is_told(files: Files) -> None:
     assert files.faults() == [
         f"{files.owner}: polyphony = 0: has to be 1 to 256",
         f"{files.owner}: sound.name = \"sin\": there is no such sound; did you mean 'sine'?",
-        f"{files.learned}: line 1: invalid value: polyphony =",
+        f"{files.learned}: line 1: a value is missing after =: polyphony =",
         f"{files.boot}: audio.sample_rate = 8000: has to be 0, or 22050 to 192000",
     ]
 
@@ -270,3 +273,51 @@ def test_one_file_stands_for_all_layers(files: Files, tmp_path: Path) -> None:
     in_force = load_file(mine)
     assert in_force.origins == {"level.volume_db": str(mine)}
     assert in_force.settings.polyphony == Settings().polyphony
+
+
+def test_a_file_is_read_once_so_that_it_may_be_a_pipe() -> None:
+    reading, writing = os.pipe()
+    os.write(writing, b"polyphony = 3\n")
+    os.close(writing)
+    try:
+        assert load_file(Path(f"/dev/fd/{reading}")).settings.polyphony == 3
+    finally:
+        os.close(reading)
+
+
+def test_a_file_whose_text_is_known_is_not_read_again(tmp_path: Path) -> None:
+    gone = tmp_path / "gone.toml"
+    in_force = load_file(gone, text="polyphony = 3\n")
+    assert in_force.settings.polyphony == 3
+    assert in_force.origins == {"polyphony": str(gone)}
+
+
+def test_the_learned_file_by_itself_says_all_that_was_learned(files: Files) -> None:
+    files.write("[level]\nvolume_db = 1.0\n", LEARNED)
+    learned = load_file(files.learned, SOUNDS, files.usual).settings
+    assert (learned.level.volume_db, learned.sound.name) == (-12.0, "tower-bell")
+
+
+def test_a_learned_file_deeper_than_the_stack_is_no_fault(files: Files) -> None:
+    files.write("", f"{LEARNED}{'.'.join('a' * 5000)} = 1\n")
+    in_force, faults = files.load_forgiving()
+    assert faults == []
+    assert in_force.settings.sound.name == "tower-bell"
+
+
+PARTS = st.sampled_from(
+    [
+        *("polyphony", "level", "volume_db", "sound", "name", "bindings", "instead_of"),
+        *("=", " = ", ".", "[", "]", "[[", "]]", "{", "}", ",", "#", "\n", "\x00", "\u2212"),
+        *("'sine'", "8", "-3.0"),
+    ]
+)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(st.lists(st.lists(PARTS, max_size=12).map("".join), min_size=3, max_size=3))
+def test_whatever_the_files_hold_something_plays(files: Files, texts: list[str]) -> None:
+    files.write(*texts)
+    in_force, faults = files.load_forgiving()
+    assert 1 <= in_force.settings.polyphony <= 256
+    assert all(fault.startswith(f"{files.owner.parent}/") for fault in faults)

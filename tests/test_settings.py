@@ -242,12 +242,12 @@ def test_a_typographic_character_is_called_by_its_name(line: str, rule: str) -> 
 @pytest.mark.parametrize(
     ("text", "start"),
     [
-        ("\n\npolyphony =\n", "line 3: invalid value: polyphony ="),
-        ("polyphony = # “none”", "line 1: invalid value: "),
-        ("polyphony = 8\npolyphony = 9\n", "line 2: cannot overwrite a value"),
+        ("\n\npolyphony =\n", "line 3: a value is missing after =: polyphony ="),
+        ("polyphony = # “none”", "line 1: a value is missing after =: "),
+        ("polyphony = 8\npolyphony = 9\n", "line 2: this key has been there before: polyphony = 9"),
         ("[level\n", "line 1: expected ']'"),
         ("a = '''\n\n", "line 1: "),
-        ("polyphony = 0" + "9" * 5000, "line 1: "),
+        ("polyphony = 0" + "9" * 5000, "line 1: a number may not begin with 0: "),
         ("polyphony = " + "9" * 5000, "a number in it has too many digits"),
         ("a = " + "[" * 5000, "lists or tables too deep inside one another"),
     ],
@@ -256,6 +256,68 @@ def test_a_fault_of_syntax_is_told_with_its_line(text: str, start: str) -> None:
     (fault,) = faults_of(text)
     assert fault.startswith(start)
     assert len(fault) < 120
+
+
+@pytest.mark.parametrize(
+    ("line", "rule"),
+    [
+        ("volume_db = -6,5", "a decimal comma; type a point"),
+        ("volume_db = -6 dB", "nothing but a remark after # may follow"),
+        ("volume_db = -6;", "nothing but a remark after # may follow"),
+        ("volume_db = .5", "a digit has to stand on either side of the point"),
+        ("volume_db = 5.", "a digit has to stand on either side of the point"),
+        ("volume_db = 06", "a number may not begin with 0"),
+        ("volume_db: -6", "= has to stand between a key and its value"),
+        ("volume_db -6", "= has to stand between a key and its value"),
+        ("volume_db =", "a value is missing after ="),
+        ("name = sine", "text has to stand in quotes"),
+        ('name = "sine', "a quote is missing at the end of the text"),
+        ("name = 'sine", "a quote is missing at the end of the text"),
+        ('name = "sine”', '” is a curly quote; type "'),
+        ("name = 'sine\u2019", "\u2019 is a curly quote; type '"),
+        ('name = "C:\\windows"', "\\ is no plain letter; type \\\\"),
+        ('name = "C:\\users"', "\\ is no plain letter; type \\\\"),
+        ("[level]", "this table has been there before; put its keys together"),
+        ("; mine", "invalid statement"),
+    ],
+)
+def test_a_beginners_mistake_is_told_with_what_to_type(line: str, rule: str) -> None:
+    told = f"line 3: {rule}: {line}"
+    assert faults_of(f"[level]\n# “mine”, 1,5\n{line}\n# more\n") == [told]
+    assert faults_of(f"[level]\n# “mine”, 1,5\n{line}") == [told]
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("volume_db = -6", "volume_db: unknown key here; it belongs under [level]"),
+        ("[audio]\nvolume_db = -6", "audio.volume_db: unknown key here; it belongs under [level]"),
+        (
+            "[[bindings]]\ncontrol = 3\ntarget = 'tilt'\npolyphony = 8",
+            "bindings[1].polyphony: unknown key here; it belongs above the first [table]",
+        ),
+        ("target = 'tilt'", "target: unknown key here; it belongs under [[bindings]]"),
+        ("name = 'x'", "name: unknown key here; it belongs under [controller] or under [sound]"),
+    ],
+)
+def test_a_key_in_the_wrong_table_is_told_with_its_own(text: str, fault: str) -> None:
+    assert faults_of(text) == [fault]
+
+
+def test_a_single_bracket_where_two_are_meant_is_told() -> None:
+    assert faults_of("[bindings]\ncontrol = 3\ntarget = 'tilt'") == [
+        "bindings = { ... }: is a list of tables; each begins with [[bindings]], in double brackets"
+    ]
+    assert faults_of("[controller.channels]") == [
+        "controller.channels = {}: has to be a list in [ ], not a table"
+    ]
+
+
+def test_a_fault_keeps_to_its_line_whatever_the_file_is_called() -> None:
+    with pytest.raises(ConfigError) as caught:
+        validate(Settings, {"polyphony": 0}, "my\n\x1b[2J\udcff.toml")
+    told = "my\\n\\x1b[2J\\udcff.toml: polyphony = 0: has to be 1 to 256"
+    assert caught.value.faults == [told]
 
 
 def test_a_number_beyond_all_bounds_is_told() -> None:

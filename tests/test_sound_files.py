@@ -195,6 +195,13 @@ def test_any_column_alone_says_how_many_partials(column: str) -> None:
         (BARREL + "decay_s = 0.0", ["partials.decay_s = 0.0: has to be 0.02 to 600"]),
         (BARREL + "decay_s = 'slow'", ['partials.decay_s = "slow": has to be a number, not text']),
         (BARREL + "float = 1", ["partials.float: unknown key"]),
+        (
+            BARREL + "attack_s = 1.0\n[envelope]\ntitle = 'x'",
+            [
+                "partials.attack_s: unknown key here; it belongs under [envelope]",
+                "envelope.title: unknown key here; it belongs above the first [table]",
+            ],
+        ),
         (BARREL + "[evelope]", ["evelope: unknown key; did you mean 'envelope'?"]),
         (
             BARREL + "[envelope]\nattak_s = 1.0\nsustain = 2",
@@ -254,7 +261,7 @@ def test_a_faulty_sound_is_left_out_and_told(tmp_path: Path) -> None:
         f"{tmp_path}/broken.toml: envelope.attack_s = 0.0: has to be 0.001 to 20",
         f"{tmp_path}/broken.toml: envelope.sustain = 2: has to be 0 to 1",
         f"{tmp_path}/folder.toml: is a folder, not a file",
-        f"{tmp_path}/sine.toml: line 1: invalid value: title =",
+        f"{tmp_path}/sine.toml: line 1: a value is missing after =: title =",
     ]
 
 
