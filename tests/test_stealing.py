@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from config.settings import Settings
-from tests.playing_tools import RATE, sound
+from tests.measure import partial_level
+from tests.playing_tools import RATE, Event, control, off, on, perform, sound
 from voices.allocator import Allocator
 from voices.instrument import Instrument
 from voices.ledger import ACCOUNTS
@@ -166,3 +167,59 @@ def test_notes_that_cannot_sound_are_refused_with_the_reason() -> None:
     assert accounts["above half the sample rate"] == 1
     assert accounts["sounding"] == 2
     assert instrument.ledger.received == 5
+
+
+KEYS = tuple(range(60, 100, 4))
+"""Far enough apart to be told from each other in a fifth of a second."""
+
+
+class PedalModel:
+    """The same order in ten lines, with a pedal: whose keys sound, oldest first."""
+
+    def __init__(self, polyphony: int) -> None:
+        self.polyphony, self.pedal = polyphony, False
+        self.notes: dict[int, str] = {}  # key: "down", "pedal" or "released"
+
+    def strike(self, key: int) -> None:
+        self.notes.pop(key, None)
+        if len(self.notes) == self.polyphony:
+            released = (each for each, state in self.notes.items() if state == "released")
+            del self.notes[next(released, next(iter(self.notes)))]
+        self.notes[key] = "down"
+
+    def release(self, key: int) -> None:
+        if self.notes.get(key) == "down":
+            self.notes[key] = "pedal" if self.pedal else "released"
+
+    def step_on(self, down: bool) -> None:
+        self.pedal = down
+        if not down:
+            self.notes = {k: "released" if s == "pedal" else s for k, s in self.notes.items()}
+
+
+@pytest.mark.parametrize("polyphony", [1, 3, 6])
+def test_the_keys_that_are_heard_are_those_the_model_has_left(polyphony: int) -> None:
+    chance = random.Random(40 + polyphony)
+    instrument, model = instrument_of(polyphony), PedalModel(polyphony)
+    for _ in range(60):
+        events: list[Event] = []
+        for frame in range(0, 4 * BLOCK, BLOCK // 2):
+            key = chance.choice(KEYS)
+            match chance.randrange(5):
+                case 0 | 1:
+                    events.append(on(frame, key))
+                    model.strike(key)
+                case 2 | 3:
+                    events.append(off(frame, key))
+                    model.release(key)
+                case _:
+                    down = chance.random() < 0.5
+                    events.append(control(frame, 64, 127 if down else 0))
+                    model.step_on(down)
+        audio = perform(instrument, BLOCK, events, RATE // 4)[RATE // 20 :, 0]
+        levels = {key: partial_level(audio, RATE, 440.0 * 2 ** ((key - 69) / 12)) for key in KEYS}
+        loudest = max(levels.values())
+        assert loudest > 1e-4 or not model.notes
+        heard = {key for key, level in levels.items() if level > 0.1 * max(loudest, 1e-4)}
+        assert heard == set(model.notes)
+        assert instrument.sounding == len(model.notes)
