@@ -54,7 +54,10 @@ def run(arguments: argparse.Namespace) -> int:
     hush()
     wanted = arguments.controller
     if wanted is None:
-        wanted = SettingsFiles(arguments.settings).load().settings.controller.name
+        loaded = SettingsFiles(arguments.settings).load()
+        for fault in loaded.faults:
+            sys.stderr.write(f"partiald: {fault}; left out\n")
+        wanted = loaded.settings.controller.name
     ports = RtMidiPorts()
     listening = Listening(ports, wanted, lambda: time.monotonic_ns() // 1000)
     try:
@@ -116,6 +119,7 @@ class Listening:
         self._start_us = clock_us()
         self._seen_any: bool | None = None
         self._sensing: set[str] = set()
+        self._refused: set[str] = set()
 
     def lines(self, wait_s: float) -> list[str]:
         """Return what happened, after at most ``wait_s`` without anything."""
@@ -146,12 +150,18 @@ class Listening:
         for name in [name for name in chosen if name not in self._open]:
             try:
                 self._open[name] = self._ports.open(name, self._taker(device(name)[0]))
-            except OSError:
-                continue  # it is tried again at the next look
+            except OSError as fault:
+                # It is tried again at every look, and told once.
+                if name not in self._refused:
+                    lines.append(f"refused: {device(name)[0]}: {fault}")
+                self._refused.add(name)
+                continue
+            self._refused.discard(name)
             lines.append(f"listening to: {device(name)[0]}")
-        if bool(self._open) != self._seen_any:
-            self._seen_any = bool(self._open)
-            if not self._open:
+        self._refused.intersection_update(chosen)
+        if bool(chosen) != self._seen_any:
+            self._seen_any = bool(chosen)
+            if not chosen:
                 matching = f" matches '{self._wanted}'" if self._wanted else " seen"
                 lines.append(f"no controller{matching}; waiting for one (Ctrl-C ends)")
         return lines
