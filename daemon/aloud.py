@@ -19,6 +19,8 @@ from daemon.quiet import hush
 LEAD_S = 3.0
 """Silence first, for hands that are on the headphones."""
 RAMP_S = 3.0
+STOP_S = 0.05
+"""Long enough that stopping does not click."""
 CAUTION = (
     "Aloud in 3 seconds, from silence upwards: headphones off the ears, amplifier\n"
     "turned down, then slowly up. Ctrl-C stops it.\n"
@@ -45,6 +47,12 @@ class Recording:
         rising = np.geomspace(1e-3, 1.0, max(frames, 1), dtype=np.float32)[:frames, np.newaxis]
         self._audio = np.concatenate([lead, audio[:frames] * rising, audio[frames:]])
         self._at = 0
+        self._fade = np.linspace(1.0, 0.0, round(STOP_S * sample_rate), dtype=np.float32)
+        self._stopping = False
+
+    def stop(self) -> None:
+        """Let it fade out from the next block on."""
+        self._stopping = True
 
     @property
     def ended(self) -> bool:
@@ -53,6 +61,11 @@ class Recording:
 
     def block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
         """Overwrite ``out`` with what comes next. Real-time safe."""
+        if self._stopping:
+            self._stopping = False
+            frames = min(len(self._fade), max(len(self._audio) - self._at, 0))
+            self._audio = self._audio[: self._at + frames]
+            self._audio[self._at :] *= self._fade[:frames, np.newaxis]
         part = self._audio[self._at : self._at + len(out)]
         out[: len(part)] = part
         out[len(part) :] = 0.0
@@ -81,13 +94,19 @@ def play(audio: NDArray[np.float32], sample_rate: int, card: Card) -> str:
     sys.stdout.write(CAUTION)
     sys.stdout.flush()
     try:
-        while not recording.ended:
-            if not output.alive(time.monotonic()):
-                sys.stdout.write(f"The sound card '{card.name}' stopped.\n")
-                sys.stdout.flush()
-                os._exit(0)  # closing the stream of a card that is gone may never return
-            time.sleep(_LOOK_S)
+        _wait(output, recording)
     except KeyboardInterrupt:
-        pass
+        recording.stop()
+        _wait(output, recording)
+    time.sleep(output.delay_s + _LOOK_S)  # what was asked for has still to be heard
     leave_portaudio()
     return ""
+
+
+def _wait(output: Output, recording: Recording) -> None:
+    while not recording.ended:
+        if not output.alive(time.monotonic()):
+            sys.stdout.write(f"The sound card '{output.card.name}' stopped.\n")
+            sys.stdout.flush()
+            os._exit(0)  # closing the stream of a card that is gone may never return
+        time.sleep(_LOOK_S)

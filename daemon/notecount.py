@@ -44,25 +44,30 @@ def count_lines(accounts: Mapping[str, int], received: int) -> list[Text]:
     return lines
 
 
-def lost_lines(bars: Sequence[Bar], most: int = 20) -> list[Text]:
-    """Return a line for each note that did not sound as it was played, the first ``most``."""
+def lost_lines(bars: Sequence[Bar], polyphony: int, most: int = 20) -> list[Text]:
+    """Return a line for each note that did not sound as it was played, the first ``most``.
+
+    ``polyphony`` is the one in force: only a larger one is a remedy.
+    """
     lost = [bar for bar in bars if bar.account in _LOST]
     lines = [
         Text(f"  {bar.ended_s:6.1f} s  {key_name(bar.key):<3} (key {bar.key:>3})  ").append_text(
-            Text(bar.account, _style(bar.account)).append(f" {_why(bar)}", "default")
+            Text(bar.account, _style(bar.account)).append(f" {_why(bar, polyphony)}", "default")
         )
         for bar in lost[:most]
     ]
     if len(lost) > most:
         lines.append(Text(f"  and {len(lost) - most} more"))
     stolen = [bar.needed for bar in lost if bar.account == "stolen"]
-    if len(stolen) > most:
+    if len(stolen) > most and max(stolen) > polyphony:
         lines.append(Text(f"  polyphony = {max(stolen)} would have kept all that were stolen"))
     return lines
 
 
-def _why(bar: Bar) -> str:
-    if bar.account == "stolen" and bar.needed > 1:
+def _why(bar: Bar, polyphony: int) -> str:
+    if bar.account == "stolen":
+        if bar.needed <= polyphony:  # let go at the moment it was taken: nothing was lost
+            return f"{bar.detail} as its key was let go"
         return f"{bar.detail}; polyphony = {bar.needed} would have kept it"
     return f"({bar.detail})" if bar.detail else ""
 

@@ -122,7 +122,7 @@ def _tell(performance: Performance, settings: Settings, folder: Path, took_s: fl
     say("What became of the notes", "bold")
     for line in count_lines(performance.accounts, performance.received):
         console.print(line, soft_wrap=True)
-    lost = lost_lines(scene.bars)
+    lost = lost_lines(scene.bars, settings.polyphony)
     if lost:
         say()
         say(f"Not as they were played (polyphony = {settings.polyphony} here)", "bold")

@@ -191,7 +191,8 @@ def _tell(output: Path, song: Song, rendering: Rendering, rate: int, took_s: flo
     )
     for line in count_lines(ledger.accounts(), ledger.received):
         console.print(line, soft_wrap=True)
-    lost = lost_lines(bars(ledger.notes, rate, rendering.frames), most=6)
+    polyphony = rendering.instrument.settings.polyphony
+    lost = lost_lines(bars(ledger.notes, rate, rendering.frames), polyphony, most=6)
     if lost:
         recent = len(ledger.notes) < ledger.received
         say("not as played" + (f", of the last {len(ledger.notes)} notes:" if recent else ":"))

@@ -245,8 +245,8 @@ def _place(
     # The standard keeps tempi in the first track; files that do not, mean them for all as well.
     tempi = [tempo for track in piece for tempo in track.tempi] if division.metric else []
     tempi.sort(key=lambda tempo: tempo[0])  # of two at one tick the later in the file counts
-    messages = [message for track in piece for message in track.messages]
-    messages.sort(key=lambda message: message[0])  # stable: the order of the tracks holds
+    messages = [message for track in piece for message in _ends_first(track.messages)]
+    messages.sort(key=lambda message: message[:2])  # stable: the order of the tracks holds
     # Whole numbers keep hours of music exact: ``elapsed`` counts ticks times tempo.
     elapsed, since, following = 0, 0, 0
     tempo = DEFAULT_TEMPO_US if division.metric else 1
@@ -260,5 +260,21 @@ def _place(
             following += 1
         return start_s + (elapsed + (tick - since) * tempo) * division.top / division.bottom
 
-    events.extend([(seconds(tick), message) for tick, message in messages])
+    events.extend([(seconds(tick), message) for tick, _, message in messages])
     return seconds(max(track.end for track in piece))
+
+
+def _ends_first(messages: list[tuple[int, bytes]]) -> Iterator[tuple[int, bool, bytes]]:
+    """Yield tick, whether it comes late at its tick, and message.
+
+    The standard does not order tracks among themselves. The note-offs a track begins a tick with
+    go before what other tracks have there: else the notes that start would take the voices of
+    notes that end at the same moment. Inside a track nothing changes place.
+    """
+    now, late = -1, False
+    for tick, message in messages:
+        if tick != now:
+            now, late = tick, False
+        ends = message[0] >> 4 == 8 or (message[0] >> 4 == 9 and message[2] == 0)
+        late = late or not ends
+        yield tick, late, message

@@ -71,14 +71,18 @@ class WavWriter:
         self._sample_rate = sample_rate
         self.frames = 0
         self._growing = self._path.parent / f".partiald-{secrets.token_hex(6)}.part"
+
+    def __enter__(self) -> "WavWriter":
+        """Begin the file."""
+        # Here, not in the constructor: between the two, Ctrl-C would leave it behind.
         try:
             self._file = self._growing.open("xb")
             self._file.write(self._header())
-        except OSError as fault:
-            raise RunError(f"{path}: {fault.strerror}; nothing written") from fault
-
-    def __enter__(self) -> "WavWriter":
-        """Return the writer."""
+        except BaseException as fault:
+            self._growing.unlink(missing_ok=True)
+            if isinstance(fault, OSError):
+                raise RunError(f"{self._name}: {fault.strerror}; nothing written") from fault
+            raise
         return self
 
     def __exit__(

@@ -196,6 +196,18 @@ def test_aloud_begins_with_silence_and_grows_evenly() -> None:
     assert peaks[-1] == 1.0
 
 
+def test_stopped_by_hand_it_fades_out_without_a_jump() -> None:
+    rate = 8000
+    recording = Recording(np.ones((10 * rate, 2), np.float32), rate)
+    out = np.empty((8 * rate, 2), np.float32)
+    recording.block(out, 0)
+    recording.stop()
+    recording.block(out, 0)
+    assert recording.ended
+    assert np.abs(np.diff(out[:, 0], prepend=1.0)).max() < 0.01
+    assert np.count_nonzero(out[:, 0]) < 0.051 * rate
+
+
 def test_a_simulated_port_is_silent_once_its_cable_is_out() -> None:
     ports = SimulatedPorts()
     heard: list[tuple[bytes, int]] = []
