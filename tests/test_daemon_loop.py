@@ -76,6 +76,10 @@ class Daemon:
         answer: dict[str, Any] = json.loads(self.ask("status", "--json").stdout)
         return answer
 
+    def sounds(self, voices: int) -> None:
+        """Wait until so many voices sound."""
+        wait_until(lambda: self.status()["voices"]["now"] == voices, 10.0)
+
     def stop(self, number: signal.Signals = signal.SIGTERM) -> int:
         self.process.send_signal(number)
         return self.process.wait(10)
@@ -120,16 +124,18 @@ def test_it_plays_the_right_pitches_through_unplugging_and_replugging(
     with VirtualController() as controller:
         daemon.says(f"controller connected: '{NAME}'")
         controller.chord(60, 69)
+        daemon.sounds(2)
         chord = record(tmp_path)
         for key in (60, 69):
             assert abs(cents(pitch(chord, RATE, key_hz(key), 100), key_hz(key))) < 1.0
         controller.pull()
         daemon.says(f"controller lost: '{NAME}'; 2 held notes released")
-        wait_until(lambda: daemon.status()["voices"]["now"] == 0)
+        daemon.sounds(0)
         assert not np.abs(record(tmp_path)).any()
         controller.plug()
         daemon.says(f"controller reconnected: '{NAME}'")
         controller.send(0x90, 76, 100)
+        daemon.sounds(1)
         again = record(tmp_path)
         assert abs(cents(pitch(again, RATE, key_hz(76), 100), key_hz(76))) < 1.0
         notes = daemon.status()["notes"]
@@ -144,14 +150,14 @@ def test_status_tells_what_is_played_and_the_log_is_quiet_meanwhile(daemon: Daem
     with VirtualController() as controller:
         daemon.says("controller connected")
         controller.chord(60, 64, 67)
-        wait_until(lambda: daemon.status()["voices"]["now"] == 3)
+        daemon.sounds(3)
         told = daemon.ask("status")
         assert (told.returncode, told.stderr) == (0, "")
         assert NAME in told.stdout
         assert "3 notes received" in told.stdout
         before = daemon.log.count("\n")
         controller.chord(70, 72)
-        wait_until(lambda: daemon.status()["voices"]["now"] == 5)
+        daemon.sounds(5)
         assert daemon.log.count("\n") <= before + 1  # underflows of the machine, summed
 
 
@@ -164,13 +170,13 @@ def test_a_saved_settings_file_takes_effect_while_it_plays(daemon: Daemon, tmp_p
         controller.send(0x80, 60, 0)
         controller.chord(69)
         wait_until(lambda: daemon.status()["notes"]["received"] == 2)
-        wait_until(lambda: daemon.status()["voices"]["now"] == 1)
+        daemon.sounds(1)
         assert abs(cents(pitch(record(tmp_path), RATE, 415.0, 100), 415.0)) < 1.0
         daemon.settings.write_text("polyphony = 0\n")
         daemon.says("polyphony = 0: has to be 1 to 256")
         daemon.says("settings left as they were")
         controller.chord(72)
-        wait_until(lambda: daemon.status()["voices"]["now"] == 2)
+        daemon.sounds(2)
     assert daemon.stop(signal.SIGINT) == 0
 
 
@@ -181,7 +187,7 @@ def test_a_sound_card_that_goes_and_returns_plays_again(
         daemon.says("controller connected")
         controller.send(0xB0, 7, 50)
         controller.chord(60, 64)
-        wait_until(lambda: daemon.status()["voices"]["now"] == 2)
+        daemon.sounds(2)
         jack_server.kill()
         daemon.says("went away; 2 notes cut; looking for a sound card")
         daemon.says("no sound card and no sound server; looking every")
@@ -191,6 +197,7 @@ def test_a_sound_card_that_goes_and_returns_plays_again(
     with VirtualController() as controller:
         daemon.says("controller reconnected")
         controller.chord(69)
+        daemon.sounds(1)
         assert abs(cents(pitch(record(tmp_path), RATE, 440.0, 100), 440.0)) < 1.0
     accounts = daemon.status()["notes"]["accounts"]
     assert accounts["cut"] >= 2

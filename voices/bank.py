@@ -8,6 +8,8 @@ Shapes: ``V`` voices, ``P`` partials, ``T`` frames a block, cut into ``R`` rows 
 `Bank.render` is on the audio path: it takes no lock, logs nothing and raises nothing.
 """
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -63,6 +65,8 @@ class Bank:
         self._narrow = np.zeros((capacity, self.partials), np.complex64)
         self._left = np.zeros((capacity, rows, self.partials), np.complex64)
         self._wave = np.zeros((capacity, rows, columns), np.float32)
+        self._views: tuple[NDArray[Any], ...] = ()
+        self._views_of = (0, 0)
 
     def add(self, voice: Voice) -> None:
         """Give a voice a row; its onset lies in the next block."""
@@ -123,13 +127,26 @@ class Bank:
     def _product(self, count: int, wave: NDArray[np.float32]) -> None:
         """Render every voice as if it were at rest."""
         most = max(self._kept, self.kept)
-        rows, narrow, left = self.rows, self._narrow[:count], self._left[:count, :, :most]
-        np.copyto(narrow, rows.state[:count], casting="same_kind")
-        np.multiply(rows.outer[:count, :, :most], narrow[:, None, :most], out=left)
+        if self._views_of != (count, most):
+            self._cut_views(count, most)
+        narrow, narrow_kept, outer, left, left_real, inner, state, step = self._views
+        narrow[:] = state
+        np.multiply(outer, narrow_kept, out=left)
         if self._kept != self.kept:
             self._cross_over(left)
-        np.matmul(left.view(np.float32), rows.inner[:count, : 2 * most], out=wave)
-        rows.state[:count] *= rows.step[:count]
+        np.matmul(left_real, inner, out=wave)
+        state *= step
+
+    def _cut_views(self, count: int, most: int) -> None:
+        """Keep the views that `_product` works on: cutting them costs more than a small product."""
+        rows, left = self.rows, self._left[:count, :, :most]
+        narrow = self._narrow[:count]
+        self._views_of = (count, most)
+        self._views = (
+            *(narrow, narrow[:, None, :most], rows.outer[:count, :, :most]),
+            *(left, left.view(np.float32), rows.inner[:count, : 2 * most]),
+            *(rows.state[:count], rows.step[:count]),
+        )
 
     def _cross_over(self, left: NDArray[np.complex64]) -> None:
         """Fade the partials that are let go, or taken back, over this block."""

@@ -8,6 +8,8 @@ evaluated frame by frame, and so is what follows a change inside a block.
 Shapes: ``V`` voices, ``T`` frames, cut into ``R`` rows of ``C`` columns.
 """
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -48,6 +50,18 @@ class Envelopes:
         self._across = np.zeros((capacity, 1, self._width), np.float32)
         self._levels = np.zeros((capacity, self._rows, self._width), np.float32)
         self._exact_until = 0.0
+        self._views: tuple[NDArray[Any], ...] = ()
+        self._views_of = 0
+
+    def _cut_views(self, count: int) -> None:
+        """Keep the views of the rows in use; cutting them anew would cost as much as their use."""
+        levels = self._levels[:count]
+        self._views_of = count
+        self._views = (
+            *(self._down[:count], self._distance[:count], self._scaled[:count]),
+            *(self._across[:count], levels, self._sustain[:count, :, None]),
+            *(self._block_fall[:count], levels.reshape(count, self._frames)),
+        )
 
     def start(self, row: int, segment: Segment) -> None:
         """Put a new note's first segment into a row."""
@@ -87,17 +101,13 @@ class Envelopes:
             return self._sustain[:count]
         if frame >= self._exact_until:
             self._begin_decay(frame, count)
-        levels = self._levels[:count]
-        np.multiply(
-            self._down[:count],
-            self._distance[:count],
-            out=self._scaled[:count],
-            casting="same_kind",
-        )
-        np.multiply(self._scaled[:count], self._across[:count], out=levels)
-        levels += self._sustain[:count, :, None]
-        self._distance[:count] *= self._block_fall[:count]
-        flat = levels.reshape(count, self._frames)
+        if self._views_of != count:
+            self._cut_views(count)
+        down, distance, scaled, across, levels, sustain, block_fall, flat = self._views
+        np.multiply(down, distance, out=scaled, casting="same_kind")
+        np.multiply(scaled, across, out=levels)
+        levels += sustain
+        distance *= block_fall
         if rising:
             self._rise(frame, flat)
         for row, segment in self._changes:
