@@ -58,3 +58,13 @@ def test_the_polyphony_named_keeps_the_note_and_one_less_does_not(seed: int) -> 
             other = play(events, polyphony).ledger.notes[note.serial - 1]
             assert other.serial == note.serial
             assert (other.account == "stolen") is is_stolen
+
+
+def test_a_note_whose_key_goes_in_the_frame_of_its_theft_needed_one_more_voice() -> None:
+    events: list[Event] = [(0, (0x90, 60, 100)), (2, (0x90, 64, 100))]
+    few = play(events, polyphony=2)
+    few.take((0x90, 67, 100))
+    few.take((0x80, 60, 0))
+    first = few.ledger.notes[0]
+    assert first.account == "stolen"
+    assert needed(first, few.ledger.notes, few.frame) == 3

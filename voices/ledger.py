@@ -38,6 +38,8 @@ class Note:
     on_frame: int
     held_until: int | None = None
     """The frame at which key and pedals let go; None while held."""
+    ended_frame: int | None = None
+    """The frame at which it moved to its account; None while sounding."""
     account: str = "sounding"
     detail: str = ""
 
@@ -69,6 +71,7 @@ class Ledger:
         self._counts["sounding"] -= 1
         self._counts[account] += 1
         note.account = account
+        note.ended_frame = frame
         note.detail = detail
         if account != "stolen":
             note.held_until = frame

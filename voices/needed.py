@@ -17,12 +17,17 @@ def needed(note: Note, notes: Iterable[Note], now: int) -> int:
     ``notes`` are those of the ledger; a note still held counts as held until ``now``.
     """
     end = now if note.held_until is None else note.held_until
+    if note.ended_frame is not None:  # its key may go in the very frame in which it is stolen
+        end = max(end, note.ended_frame + 1)
     edges = []
     for other in notes:
         if other.serial < note.serial or other.on_frame >= end:
             continue
         edges.append((other.on_frame, 1))
-        edges.append((end if other.held_until is None else min(other.held_until, end), -1))
+        let_go = other.held_until
+        if let_go is None or other.serial == note.serial:
+            let_go = end
+        edges.append((min(let_go, end), -1))
     held, most = 0, 1
     for _, change in sorted(edges):
         held += change
