@@ -7,7 +7,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test check lint format types bench bench-late wheel clean
+.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -15,6 +15,8 @@ help:
 	@echo "make check     ruff, mypy and the tests: what a change must pass"
 	@echo "make bench     how much of each block's time the sound takes, on this machine"
 	@echo "make bench-late how punctual the player is, with loads beside it"
+	@echo "make bench-arm  as root: instructions a block, and a minute played, on a virtual ARM board"
+	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"
 	@echo "make clean     away with everything these targets made, .venv too"
@@ -42,6 +44,12 @@ bench: .venv/bench.stamp
 
 bench-late: .venv/develop.stamp
 	PYTHONPATH=. $(BIN)/python tests/bench_late.py
+
+bench-arm: .venv/develop.stamp
+	tests/boot/bench-arm
+
+bench-delay: .venv/develop.stamp
+	tests/boot/run amd64 delay 128
 
 # An old build/ would put deleted modules into the new wheel.
 wheel: .venv/play.stamp

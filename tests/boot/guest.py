@@ -1,8 +1,10 @@
 """Inside a virtual board: the real daemon, an emulated controller, a captured sound card.
 
 ``python3 guest.py delay FRAMES`` strikes notes at random moments and prints when;
-``python3 guest.py hold FRAMES SECONDS`` holds sixteen notes of 32 partials;
-``python3 guest.py replug FRAMES`` pulls the controller, then the card, and puts both back.
+``python3 guest.py hold FRAMES`` holds sixteen notes of 32 partials for a minute;
+``python3 guest.py stall FRAMES`` does so for a while and stops the player for 0.2 s in between;
+``python3 guest.py replug FRAMES`` pulls the controller, then the card, and puts both back;
+``python3 guest.py start FRAMES`` starts the daemon, beside the bare import of its libraries.
 Every wait is for a condition. Times are the board's monotonic clock.
 """
 
@@ -21,6 +23,10 @@ LOG = Path("/tmp/daemon.log")
 NAME = "Cargo Bike Keys 25"
 KEY = 84
 HELD = range(36, 68, 2)
+HOLD_S = 60.0
+LIBRARIES = "import numpy, mido, rtmidi, sounddevice, pydantic"
+# `import pydantic` alone leaves nearly all of it for later.
+IN_EARNEST = f"{LIBRARIES}; from pydantic import BaseModel, Field"
 
 
 def wait(what: str, condition: Callable[[], object], limit_s: float = 20.0) -> float:
@@ -38,6 +44,23 @@ def said(words: str, times: int = 1) -> Callable[[], bool]:
     return lambda: LOG.read_text().count(words) >= times
 
 
+def stream_began() -> float | None:
+    """Return when the sound card's stream began; None while none runs."""
+    for status in Path("/proc/asound").glob("card*/pcm*p/sub0/status"):
+        fields = dict(line.split(":", 1) for line in status.read_text().splitlines() if ":" in line)
+        if "RUNNING" in fields.get("state", ""):
+            return float(fields["trigger_time"])
+    return None
+
+
+def player_of(daemon: subprocess.Popen[bytes]) -> int:
+    """Return the process that plays: the daemon's youngest descendant."""
+    process = daemon.pid
+    while children := Path(f"/proc/{process}/task/{process}/children").read_text().split():
+        process = int(children[-1])
+    return process
+
+
 def start(sound: str, frames: int, polyphony: int) -> subprocess.Popen[bytes]:
     """Start the daemon and wait until it can play."""
     subprocess.run(["modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi"], check=True)
@@ -52,6 +75,8 @@ def start(sound: str, frames: int, polyphony: int) -> subprocess.Popen[bytes]:
     daemon = subprocess.Popen(command, stderr=LOG.open("w"), env={**os.environ})
     wait("ready", said("ready:"))
     print(f"daemon ready after {time.monotonic() - begun:.2f} s")
+    wait("the stream", stream_began)
+    print(f"stream began {(stream_began() or 0.0) - begun:.2f} s after the daemon's start")
     return daemon
 
 
@@ -85,13 +110,19 @@ def delay(frames: int) -> None:
     stop(daemon)
 
 
-def hold(frames: int, seconds: float) -> None:
+def hold(frames: int, seconds: float, stall_s: float = 0.0) -> None:
     daemon = start("bowed-string", frames, 16)
     controller = Controller(NAME)
     plugged(controller)
     for key in HELD:
         controller.send(0x90, key, 100)
-    time.sleep(seconds)
+    time.sleep(seconds / 2)
+    if stall_s:
+        player = player_of(daemon)
+        os.kill(player, signal.SIGSTOP)
+        time.sleep(stall_s)
+        os.kill(player, signal.SIGCONT)
+    time.sleep(seconds / 2)
     status = [sys.executable, "-m", "daemon", "status"]
     print(subprocess.run(status, capture_output=True, text=True, check=False).stdout)
     stop(daemon)
@@ -116,8 +147,13 @@ def replug(frames: int) -> None:
     (card / "authorized").write_text("0")
     print(f"card's loss told after {wait('the loss', said('looking for a sound card')):.2f} s")
     time.sleep(1.0)
+    back = time.monotonic()
     (card / "authorized").write_text("1")
     print(f"sound again {wait('sound', said('sounding again')):.2f} s after the card's return")
+    wait("the stream", stream_began)
+    took = (stream_began() or 0.0) - back
+    print(f"stream began {took:.2f} s after the card's return")
+    sys.stdout.flush()
     controller.send(0x90, 69, 100)
     time.sleep(1.0)
     controller.send(0x80, 69, 0)
@@ -125,11 +161,34 @@ def replug(frames: int) -> None:
     stop(daemon)
 
 
+def starting(frames: int) -> None:
+    """Compare the daemon's start with the import of its libraries, bytecode there for both."""
+    stop(start("sine", frames, 16))
+    took = {}
+    for program in (LIBRARIES, IN_EARNEST) * 2:
+        begun = time.monotonic()
+        subprocess.run([sys.executable, "-c", program], check=True)
+        took[program] = time.monotonic() - begun
+    begun = time.monotonic()
+    daemon = start("sine", frames, 16)
+    until_stream_s = (stream_began() or 0.0) - begun
+    for program, import_s in took.items():
+        ratio = until_stream_s / import_s
+        print(f"{ratio:.2f} times {import_s:.2f} s, a process that only does: {program}")
+    stop(daemon)
+    sys.exit(until_stream_s > 1.5 * took[IN_EARNEST])
+
+
 if __name__ == "__main__":
-    mode, block_frames, *more = sys.argv[1:]
-    if mode == "delay":
-        delay(int(block_frames))
-    elif mode == "hold":
-        hold(int(block_frames), float(more[0]))
-    else:
-        replug(int(block_frames))
+    mode, block_frames = sys.argv[1], int(sys.argv[2])
+    match mode:
+        case "delay":
+            delay(block_frames)
+        case "hold":
+            hold(block_frames, HOLD_S)
+        case "stall":
+            hold(block_frames, 8.0, stall_s=0.2)
+        case "start":
+            starting(block_frames)
+        case _:
+            replug(block_frames)

@@ -1,9 +1,9 @@
 """What the virtual board's sound card played: onsets, pitch, gaps.
 
-``python3 heard.py delay FOLDER FRAMES RATE_FRAMES`` sets the onsets against the moments at which
-the keys were struck; ``python3 heard.py hold FOLDER HERTZ`` looks for jumps of a partial's phase,
-which is what a lost block leaves. The capture's time is the stream's: it stops while the card
-does.
+``python3 heard.py delay FOLDER FRAMES`` sets the onsets against the moments at which the keys were
+struck; ``python3 heard.py hold FOLDER`` looks for jumps of phase, which are what a lost block
+leaves; ``python3 heard.py stall FOLDER`` says whether such a jump is found where there has to be
+one. The capture's time is the stream's: it stops while the card does.
 """
 
 import re
@@ -15,6 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 Audio = NDArray[np.float64]
+
+LOWEST_HZ = (65.40639, 73.41619)
+"""The keys 36 and 38, equal temperament from 440 Hz."""
+HOLD_S = 60.0
 
 
 def load(path: Path) -> tuple[int, Audio]:
@@ -55,22 +59,48 @@ def delay(folder: Path, frames: int) -> None:
     sys.exit(spread_ms >= 0.2)
 
 
-def hold(folder: Path, hertz: float) -> None:
+def jumps(audio: Audio, rate: int) -> int:
+    """Return how often a steady chord's phase jumps.
+
+    At its two lowest keys: what leaves the phase of one of them where it was moves the other's.
+    """
+    window = rate // 2  # long enough to tell neighbouring keys apart
+    count = 0
+    for hertz in LOWEST_HZ:
+        turned = audio * np.exp(-2j * np.pi * hertz / rate * np.arange(len(audio)))
+        means = turned[: len(turned) // window * window].reshape(-1, window) @ np.hanning(window)
+        steps = np.angle(means[1:] / means[:-1])
+        count = max(count, int((np.abs(steps - np.median(steps)) > 0.2).sum()))
+    return count
+
+
+def held(folder: Path) -> tuple[float, int, int]:
+    """Return the seconds of the chord, its phase jumps, and the underflows that were told."""
     rate, audio = load(folder / "card.wav")
     sounding = np.flatnonzero(np.abs(audio) > 1e-3)
     # From when the attacks are over to the fade at the end.
     audio = audio[sounding[0] + rate : sounding[-1] - rate // 2]
-    window = rate // 2  # long enough to tell neighbouring keys apart
-    turned = audio * np.exp(-2j * np.pi * hertz / rate * np.arange(len(audio)))
-    means = turned[: len(turned) // window * window].reshape(-1, window) @ np.hanning(window)
-    steps = np.angle(means[1:] / means[:-1])
-    jumps = int((np.abs(steps - np.median(steps)) > 0.2).sum())
-    print(f"{len(audio) / rate:.1f} s captured, {jumps} phase jumps at {hertz:.2f} Hz")
-    sys.exit(jumps > 0)
+    told = re.search(r"(\d+) underflows", (folder / "out.txt").read_text())
+    return len(audio) / rate, jumps(audio, rate), int(told[1]) if told else -1
+
+
+def hold(folder: Path) -> None:
+    seconds, jumped, underflows = held(folder)
+    print(f"{seconds:.1f} s of the chord captured, {jumped} phase jumps, {underflows} underflows")
+    sys.exit(seconds < HOLD_S - 2 or jumped > 0 or underflows != 0)
+
+
+def stall(folder: Path) -> None:
+    _, jumped, underflows = held(folder)
+    print(f"stopped for 0.2 s on purpose: {jumped} phase jumps, {underflows} underflows told")
+    sys.exit(jumped == 0)
 
 
 if __name__ == "__main__":
-    if sys.argv[1] == "delay":
-        delay(Path(sys.argv[2]), int(sys.argv[3]))
-    else:
-        hold(Path(sys.argv[2]), float(sys.argv[3]))
+    match sys.argv[1:]:
+        case ["delay", folder, frames]:
+            delay(Path(folder), int(frames))
+        case ["hold", folder]:
+            hold(Path(folder))
+        case ["stall", folder]:
+            stall(Path(folder))

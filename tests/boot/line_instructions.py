@@ -1,0 +1,99 @@
+"""Where the instructions of a block go, line by line, on a virtual board whose clock counts them.
+
+Runs inside the guest: ``python3 -m tests.boot.line_instructions SHIFT``. The tracing itself costs
+some on every line; as much as on an empty line is taken off, so the sum is a little too large.
+"""
+
+import os
+
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+import linecache
+import statistics
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+import numpy as np
+
+import voices
+from tests.bench_engine import playing
+
+SHIFT = int(sys.argv[1]) if len(sys.argv) > 1 else 0
+VOICES = str(Path(voices.__file__).parent)
+TIMES = 8
+SHOWN = 40
+
+Line = tuple[str, int]
+
+
+class Costs:
+    """The instructions between one event of the interpreter's tracing and the next, by line."""
+
+    def __init__(self) -> None:
+        self.of: dict[Line, int] = defaultdict(int)
+        self._line: Line | None = None
+        self._since = 0
+
+    def trace(self, frame: FrameType, event: str, argument: object) -> Any:
+        now = time.perf_counter_ns()
+        name = frame.f_code.co_filename
+        if not name.startswith(VOICES) and name != __file__:
+            return None
+        if self._line is not None:
+            self.of[self._line] += (now - self._since) >> SHIFT
+        self._line = (name, frame.f_lineno if event == "line" else 0)
+        self._since = time.perf_counter_ns()
+        return self.trace
+
+
+def empty_lines() -> int:
+    a = 1
+    b = 2
+    return a + b
+
+
+def tell(what: str, work: Callable[[], object]) -> None:
+    """Print the dearest lines of ``work``, medians of several calls."""
+    work()
+    runs = []
+    for _ in range(TIMES):
+        costs = Costs()
+        sys.settrace(costs.trace)
+        empty_lines()
+        work()
+        sys.settrace(None)
+        runs.append(costs.of)
+    lines = set().union(*runs)
+    medians = {line: statistics.median(run.get(line, 0) for run in runs) for line in lines}
+    tracing = min(cost for (name, number), cost in medians.items() if name == __file__ and number)
+    print(f"\n{what}: thousands of instructions")
+    own = {line: cost - tracing for line, cost in medians.items() if line[0] != __file__}
+    for name, number in sorted(own, key=lambda line: -own[line])[:SHOWN]:
+        source = linecache.getline(name, number).strip() or "(entered and left)"
+        place = f"{Path(name).name}:{number}"
+        print(f"{own[name, number] / 1e3:8.1f}  {place:18} {source[:90]}", flush=True)
+
+
+def main() -> None:
+    out = np.zeros((128, 2), np.float32)
+    for voice_count, partials, moving in ((4, 11, False), (16, 32, False), (16, 32, True)):
+        instrument = playing(voice_count, partials, 128, moving=moving)
+        what = f"{voice_count} x {partials} x 128{', everything bending' if moving else ''}"
+        tell(what, lambda instrument=instrument: instrument.render(out))  # type: ignore[misc]
+    instrument = playing(8, 32, 128)
+    keys = iter(range(60, 84))
+
+    def strike() -> None:
+        instrument.take((0x9F, next(keys), 100), 17)
+        instrument.render(out)
+
+    tell("a note of 32 partials struck, and its first block", strike)
+
+
+if __name__ == "__main__":
+    main()
