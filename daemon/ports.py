@@ -9,6 +9,7 @@ are looked for again as long as nothing is there. Names are as the library gives
 client numbers; `device` takes those off.
 """
 
+import gc
 import os
 import re
 import time
@@ -28,6 +29,7 @@ OWN_NAME = "partiald"
 _NUMBERS = re.compile(r" (\d+):(\d+)$")
 _THROUGH = re.compile(r"\bthrough\b", re.IGNORECASE)
 _LOOK_AGAIN_US = 1_000_000
+_ON_ITS_WAY_S = 0.01
 
 
 class MidiPorts(Protocol):
@@ -174,6 +176,7 @@ class RtMidiPorts:
         port = self._rtmidi.MidiIn(self._interface(), name=OWN_NAME)
         arrival = Arrival()
         clock_us = self._clock_us
+        kept: list[object] = []
 
         def arrived(event: tuple[list[int], float], _: object = None) -> None:
             message, interval_s = event
@@ -182,7 +185,10 @@ class RtMidiPorts:
         try:
             place = port.get_ports().index(name)
             port.ignore_types(sysex=False, timing=True, active_sense=False)
-            port.set_callback(arrived)
+            port.set_callback(arrived, kept)
+            # rtmidi lets go of this at once when the callback is cancelled, though one that is on
+            # its way still uses it.
+            kept.extend(held for held in gc.get_referrers(kept) if type(held) is tuple)
             port.open_port(place, "in")
             if port.get_ports()[place : place + 1] != [name]:
                 raise OSError(f"the MIDI inputs changed while '{name}' was opened")
@@ -195,6 +201,11 @@ class RtMidiPorts:
 
         def close() -> None:
             self._nodes.pop(name, None)
+            # `delete` keeps the interpreter's lock while it waits for a callback that is on its way
+            # and needs that lock: so no other may begin, and the last has to get through.
+            port.cancel_callback()
+            time.sleep(_ON_ITS_WAY_S)
+            kept.clear()
             # Without `delete` the client, two threads and three descriptors would stay.
             port.delete()
 

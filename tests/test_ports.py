@@ -1,4 +1,5 @@
 import os
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from daemon.faults import DeviceError
 from daemon.ports import NoPorts, RtMidiPorts, choose, device
 from tests.controller import PORT, VirtualController
 from tests.jackd import JackServer
+from tests.program import ROOT
 from tests.waiting import wait_until
 
 # As rtmidi writes the ports of ALSA's sequencer: client, port, the two numbers.
@@ -199,3 +201,37 @@ def test_a_device_that_came_back_between_two_looks_is_gone_until_closed(tmp_path
     assert ports.names() == []
     ports._nodes.pop(KEYS)
     assert ports.names() == [KEYS]
+
+
+OPENS_AND_CLOSES = """
+import sys, time
+from daemon.ports import RtMidiPorts
+ports, heard = RtMidiPorts(), []
+for _ in range(60):
+    heard.clear()
+    while sys.argv[1] not in ports.names():
+        time.sleep(0.01)
+    close = ports.open(sys.argv[1], lambda message, time_us: heard.append(message))
+    while len(heard) < 5:
+        time.sleep(0.001)
+    close()
+ports.close()
+"""
+
+
+def test_a_port_can_be_closed_while_messages_pour_in(jack_server: JackServer) -> None:
+    """In a process of its own, since one that waits for itself waits without end."""
+    with VirtualController() as controller:
+        process = subprocess.Popen([sys.executable, "-c", OPENS_AND_CLOSES, PORT], cwd=ROOT)
+
+        def ended() -> bool:
+            for _ in range(20):
+                controller.send(0xB0, 20, 1)
+            return process.poll() is not None
+
+        try:
+            wait_until(ended, 30.0)
+        finally:
+            process.kill()
+            process.wait()
+    assert process.returncode == 0
