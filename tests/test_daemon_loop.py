@@ -39,7 +39,7 @@ class Daemon:
         self._log = folder / "log.txt"
         self.environment = os.environ | {
             "PYTHONPATH": str(ROOT),
-            "XDG_RUNTIME_DIR": str(folder),
+            "RUNTIME_DIRECTORY": str(folder),  # not the machine's own seat
             **environment,
         }
         with self._log.open("w") as log:

@@ -71,7 +71,7 @@ def test_status_says_why_nothing_sounds_and_what_the_governor_allows() -> None:
 
 
 def test_without_a_daemon_status_is_one_line_and_fails(tmp_path: Path) -> None:
-    done = partiald("status", "--json", cwd=tmp_path, XDG_RUNTIME_DIR=str(tmp_path))
+    done = partiald("status", "--json", cwd=tmp_path, RUNTIME_DIRECTORY=str(tmp_path))
     assert (done.returncode, done.stdout) == (1, "")
     assert len(done.stderr.splitlines()) == 1
     assert "partiald run" in done.stderr
