@@ -76,6 +76,16 @@ class Daemon:
         answer: dict[str, Any] = json.loads(self.ask("status", "--json").stdout)
         return answer
 
+    def hears(self, controller: VirtualController) -> None:
+        """Send until something arrives: JACK may lose the first message of a new connection."""
+        before = self.status()["messages"]
+
+        def arrived() -> bool:
+            controller.send(0xB0, 20, 0)
+            return bool(self.status()["messages"] > before)
+
+        wait_until(arrived, 10.0)
+
     def sounds(self, voices: int) -> None:
         """Wait until so many voices sound."""
         wait_until(lambda: self.status()["voices"]["now"] == voices, 10.0)
@@ -123,6 +133,7 @@ def test_it_plays_the_right_pitches_through_unplugging_and_replugging(
     """Pitches: MIDI 1.0, key 69 is 440 Hz, equal temperament (ISO 16 for the 440)."""
     with VirtualController() as controller:
         daemon.says(f"controller connected: '{NAME}'")
+        daemon.hears(controller)
         controller.chord(60, 69)
         daemon.sounds(2)
         chord = record(tmp_path)
@@ -134,6 +145,7 @@ def test_it_plays_the_right_pitches_through_unplugging_and_replugging(
         assert not np.abs(record(tmp_path)).any()
         controller.plug()
         daemon.says(f"controller reconnected: '{NAME}'")
+        daemon.hears(controller)
         controller.send(0x90, 76, 100)
         daemon.sounds(1)
         again = record(tmp_path)
@@ -149,6 +161,7 @@ def test_it_plays_the_right_pitches_through_unplugging_and_replugging(
 def test_status_tells_what_is_played_and_the_log_is_quiet_meanwhile(daemon: Daemon) -> None:
     with VirtualController() as controller:
         daemon.says("controller connected")
+        daemon.hears(controller)
         controller.chord(60, 64, 67)
         daemon.sounds(3)
         told = daemon.ask("status")
@@ -164,6 +177,7 @@ def test_status_tells_what_is_played_and_the_log_is_quiet_meanwhile(daemon: Daem
 def test_a_saved_settings_file_takes_effect_while_it_plays(daemon: Daemon, tmp_path: Path) -> None:
     with VirtualController() as controller:
         daemon.says("controller connected")
+        daemon.hears(controller)
         controller.chord(60)
         daemon.settings.write_text(SETTINGS + "[tuning]\na4_hz = 415.0\n")
         daemon.says("settings read again")
@@ -185,6 +199,7 @@ def test_a_sound_card_that_goes_and_returns_plays_again(
 ) -> None:
     with VirtualController() as controller:
         daemon.says("controller connected")
+        daemon.hears(controller)
         controller.send(0xB0, 7, 50)
         controller.chord(60, 64)
         daemon.sounds(2)
@@ -196,6 +211,7 @@ def test_a_sound_card_that_goes_and_returns_plays_again(
     daemon.says("sounding again after")
     with VirtualController() as controller:
         daemon.says("controller reconnected")
+        daemon.hears(controller)
         controller.chord(69)
         daemon.sounds(1)
         assert abs(cents(pitch(record(tmp_path), RATE, 440.0, 100), 440.0)) < 1.0
