@@ -43,6 +43,8 @@ def delay(folder: Path, frames: int) -> None:
     begun = onsets(audio, rate) / rate
     if len(begun) != len(struck):
         raise SystemExit(f"{len(struck)} notes struck, {len(begun)} heard")
+    if not len(struck):
+        raise SystemExit("nothing was struck")
     # The capture began at some moment of the board's clock: only the spread counts here.
     lag = begun - struck
     spread_ms = 1e3 * float(np.std(lag))
@@ -55,7 +57,9 @@ def delay(folder: Path, frames: int) -> None:
     trigger = re.search(r"trigger_time: ([\d.]+)", told)
     if trigger:
         mean_ms = 1e3 * float(np.mean(lag) + float(trigger[1]))
-        print(f"mean from key to the card's output: {mean_ms:.2f} ms")
+        print(
+            f"mean from key to the card's output: {mean_ms:.2f} ms, if its stream began only once"
+        )
     sys.exit(spread_ms >= 0.2)
 
 
@@ -78,6 +82,8 @@ def held(folder: Path) -> tuple[float, int, int]:
     """Return the seconds of the chord, its phase jumps, and the underflows that were told."""
     rate, audio = load(folder / "card.wav")
     sounding = np.flatnonzero(np.abs(audio) > 1e-3)
+    if not len(sounding):
+        raise SystemExit("nothing was heard")
     # From when the attacks are over to the fade at the end.
     audio = audio[sounding[0] + rate : sounding[-1] - rate // 2]
     told = re.search(r"(\d+) underflows", (folder / "out.txt").read_text())
