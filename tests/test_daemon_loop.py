@@ -3,18 +3,14 @@
 A JACK server stands in for sound card and MIDI hardware; nothing of ours is replaced.
 """
 
-import json
-import os
 import signal
 import socket
 import subprocess
-import sys
 import time
 import wave
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -24,80 +20,9 @@ from tests.controller import NAME, VirtualController
 from tests.jackd import JackServer
 from tests.measure import cents, pitch
 from tests.waiting import wait_until
+from tests.whole import SETTINGS, Daemon
 
-ROOT = Path(__file__).parent.parent
 RATE = 48_000
-SETTINGS = '[audio]\nblock_frames = 128\n[sound]\nname = "sine"\n'
-
-
-class Daemon:
-    """``partiald run`` in a process of its own."""
-
-    def __init__(self, folder: Path, settings: str = SETTINGS, **environment: str) -> None:
-        self.settings = folder / "partiald.toml"
-        self.settings.write_text(settings)
-        self._log = folder / "log.txt"
-        self.environment = os.environ | {
-            "PYTHONPATH": str(ROOT),
-            "RUNTIME_DIRECTORY": str(folder),  # not the machine's own seat
-            **environment,
-        }
-        with self._log.open("w") as log:
-            self.process = subprocess.Popen(
-                self._command("run"), cwd=folder, env=self.environment, stderr=log
-            )
-
-    def _command(self, *words: str) -> list[str]:
-        return [sys.executable, "-m", "daemon", "--settings", str(self.settings), *words]
-
-    @property
-    def log(self) -> str:
-        return self._log.read_text()
-
-    def says(self, words: str, times: int = 1, timeout_s: float = 10.0) -> None:
-        """Wait until the log holds some words."""
-        try:
-            wait_until(lambda: self.log.count(words) >= times, timeout_s)
-        except AssertionError:
-            raise AssertionError(f"{words!r} is not in the log:\n{self.log}") from None
-
-    def ask(self, *words: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            self._command(*words),
-            cwd=self.settings.parent,
-            env=self.environment,
-            capture_output=True,
-            text=True,
-            timeout=20,
-            check=False,
-        )
-
-    def status(self) -> dict[str, Any]:
-        answer: dict[str, Any] = json.loads(self.ask("status", "--json").stdout)
-        return answer
-
-    def hears(self, controller: VirtualController) -> None:
-        """Send until something arrives: JACK may lose the first message of a new connection."""
-        before = self.status()["messages"]
-
-        def arrived() -> bool:
-            controller.send(0xB0, 20, 0)
-            return bool(self.status()["messages"] > before)
-
-        wait_until(arrived, 10.0)
-
-    def sounds(self, voices: int) -> None:
-        """Wait until so many voices sound."""
-        wait_until(lambda: self.status()["voices"]["now"] == voices, 10.0)
-
-    def stop(self, number: signal.Signals = signal.SIGTERM) -> int:
-        self.process.send_signal(number)
-        return self.process.wait(10)
-
-    def close(self) -> None:
-        if self.process.poll() is None:
-            self.process.kill()
-            self.process.wait()
 
 
 @pytest.fixture
