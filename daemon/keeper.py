@@ -17,6 +17,7 @@ from config.settings import Settings
 from daemon.listener import Change, Listener
 from daemon.lives import Lives
 from daemon.notify import Notifier
+from daemon.pauses import Pauses
 from daemon.sources import Loaded
 from daemon.tally import Totals
 from daemon.troubles import counted
@@ -52,6 +53,8 @@ class Keeper:
         To systemd.
     clock_us
         The monotonic clock.
+    pauses
+        When to write to the card; the caller flushes it once the player has gone.
     """
 
     def __init__(
@@ -61,8 +64,10 @@ class Keeper:
         lives: Lives,
         notifier: Notifier,
         clock_us: Callable[[], int],
+        pauses: Pauses | None = None,
     ) -> None:
         self.settings = Settings()
+        self.pauses = pauses or Pauses()
         self._source, self._listener, self._lives = source, listener, lives
         self._notifier, self._clock_us = notifier, clock_us
         self._loaded = Loaded(self.settings)
@@ -97,6 +102,8 @@ class Keeper:
         self._look_for_edits()
         if self._lives.tick(now_us):
             self._progress = True
+        snapshot = self._lives.snapshot()
+        self.pauses.tick(self._lives.struck, snapshot.sounding if snapshot else 0, now_us)
         self._notifier.status(self.describe())
         period_s = self._notifier.watchdog_s
         if period_s and self._progress and now_us - self._pinged_us >= period_s * 0.4e6:

@@ -102,6 +102,11 @@ class Lives:
         """Whether a player has a card open."""
         return self.output is not None
 
+    @property
+    def struck(self) -> int:
+        """Note-ons received so far."""
+        return self._ring.notes + self._ring.overflowed_notes
+
     def snapshot(self) -> Snapshot | None:
         """Return the running player's figures; None when there is no player."""
         return self._board.snapshot() if self._started_us is not None else None

@@ -101,6 +101,7 @@ class _Daemon:
                 break
         self._keeper.stop()
         self._spawner.close()
+        self._keeper.pauses.flush()
         self._control.close()
         self._ports.close()
         self._notifier.close()
