@@ -20,7 +20,7 @@ from typing import Any, NamedTuple, Protocol
 
 from daemon.arrival import Arrival
 from daemon.faults import DeviceError
-from daemon.jack import server_life
+from daemon.jack import client_life, server_life
 
 OnMessage = Callable[[Sequence[int], int], None]
 Closer = Callable[[], None]
@@ -256,7 +256,9 @@ class RtMidiPorts:
             return
 
     def _node(self, name: str) -> object:
-        """Return what changes when the device behind an ALSA port is plugged in anew."""
+        """Return what changes when the device behind a port is plugged in anew."""
+        if self.system == "JACK":
+            return client_life(name.partition(":")[0])
         numbers = _NUMBERS.search(name)
         # The kernel numbers the clients of card n from 16 + 4 n.
         if self.system != "ALSA" or numbers is None or int(numbers[1]) < 16:

@@ -15,6 +15,7 @@ PORT = f"{NAME}:MIDI 1"
 
 _PROGRAM = """
 import sys
+import time
 import rtmidi
 output = None
 for line in sys.stdin:
@@ -24,6 +25,14 @@ for line in sys.stdin:
         output.open_virtual_port("MIDI 1")
     elif word == "pull":
         output.delete()
+    elif word == "flood":
+        count, rate = int(numbers[0]), int(numbers[1])
+        began = time.monotonic()
+        for number in range(count):
+            # Every tenth is a note struck or let go, the rest is a knob that never rests.
+            kind = (0x90, 0x80)[number // 10 % 2] if number % 10 == 0 else 0xB0
+            output.send_message([kind, 74 if kind == 0xB0 else 60, number % 127 + 1])
+            time.sleep(max(began + number / rate - time.monotonic(), 0))
     else:
         output.send_message([int(number) for number in numbers])
     print("done", flush=True)
@@ -54,6 +63,10 @@ class VirtualController:
 
     def send(self, *message: int) -> None:
         self._do("send", *message)
+
+    def flood(self, count: int, rate: int) -> None:
+        """Send knob positions, and a note among ten, at so many a second."""
+        self._do("flood", count, rate)
 
     def chord(self, *keys: int, velocity: int = 100) -> None:
         for key in keys:

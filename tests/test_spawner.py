@@ -23,6 +23,7 @@ from daemon.spawner import (
 )
 from tests.jackd import JackServer
 from tests.waiting import wait_until
+from tests.whole import children, gone
 
 
 def plain(**sections: object) -> dict[str, object]:
@@ -60,13 +61,6 @@ class Box:
     def players(self) -> list[int]:
         """Return the children of our children, which are spawners."""
         return [child for spawner in children(os.getpid()) for child in children(spawner)]
-
-
-def children(pid: int) -> list[int]:
-    try:
-        return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
-    except FileNotFoundError:
-        return []
 
 
 @pytest.fixture
@@ -305,14 +299,6 @@ def test_no_process_outlives_a_killed_keeper(jack_server: JackServer) -> None:
         keeper.communicate()
     for pid in (spawner, player):
         wait_until(partial(gone, pid), 2.0)
-
-
-def gone(pid: int) -> bool:
-    """Return whether a process has ended; one that nobody has reaped counts."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
-    except (FileNotFoundError, ProcessLookupError):
-        return True
 
 
 def test_the_warm_up_really_plays() -> None:

@@ -61,6 +61,17 @@ class Daemon:
         """Ask as the command does, without starting one."""
         return control.ask({"ask": "status"}, [self.settings.parent / "control"])
 
+    @property
+    def spawner(self) -> int:
+        """The process that makes players."""
+        return children(self.process.pid)[0]
+
+    @property
+    def player(self) -> int:
+        """The process that plays; 0: none."""
+        players = children(self.spawner)
+        return players[0] if players else 0
+
     def hears(self, controller: VirtualController) -> None:
         """Send until something arrives: JACK may lose the first message of a new connection."""
         before = self.status()["messages"]
@@ -83,3 +94,19 @@ class Daemon:
         if self.process.poll() is None:
             self.process.kill()
             self.process.wait()
+
+
+def children(pid: int) -> list[int]:
+    """Return a process's own, in the order in which they began."""
+    try:
+        return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except (FileNotFoundError, ProcessLookupError):
+        return []
+
+
+def gone(pid: int) -> bool:
+    """Return whether a process has ended; one that nobody has reaped counts."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return True

@@ -1,0 +1,169 @@
+"""Controllers that are pulled, return, flood and babble, at the whole daemon."""
+
+from collections.abc import Iterator
+
+import pytest
+
+from tests.controller import NAME, VirtualController
+from tests.fault_table import Watch
+from tests.test_keeper import Street
+from tests.waiting import wait_until
+from tests.whole import Daemon
+
+ELSEWHERE = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 24:0"
+KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
+
+
+def names(daemon: Daemon) -> list[str]:
+    return [each["name"] for each in daemon.status()["controllers"]]
+
+
+def accounts(daemon: Daemon) -> dict[str, int]:
+    found: dict[str, int] = daemon.status()["notes"]["accounts"]
+    return found
+
+
+@pytest.fixture
+def keys(stage: Daemon) -> Iterator[VirtualController]:
+    """A controller that is heard; no note of it is left when it goes."""
+    with VirtualController() as controller:
+        wait_until(lambda: NAME in names(stage))
+        stage.hears(controller)
+        yield controller
+    wait_until(lambda: names(stage) == [])
+    stage.sounds(0)
+
+
+def test_a_controller_pulled_while_notes_sound_lets_go_of_them(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    watch = Watch("controller pulled while notes sound", lambda: stage.log)
+    before = accounts(stage)["cut"]
+    keys.chord(60, 64, 67)
+    stage.sounds(3)
+    keys.pull()
+    stage.sounds(0)
+    assert accounts(stage)["cut"] == before + 3
+    keys.plug()
+    watch.told()
+    stage.hears(keys)
+    keys.chord(60)
+    stage.sounds(1)
+
+
+def test_a_controller_back_within_100_ms_is_heard_again(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    watch = Watch("controller pulled and back within 100 ms", lambda: stage.log)
+    keys.chord(60, 64)
+    stage.sounds(2)
+    keys.pull()
+    keys.plug()  # measured: 33 ms
+    watch.told()
+    stage.sounds(0)
+    stage.hears(keys)
+    keys.chord(67)
+    stage.sounds(1)
+
+
+def test_a_controller_back_under_another_client_number_is_the_one_it_was(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level("INFO")
+    street = Street()
+    street.keeper.start()
+    street.ports.plug(KEYS)
+    street.run(1.0)
+    watch = Watch("controller back on another USB port", lambda: caplog.text)
+    street.ports.send(KEYS, b"\x90\x3c\x64", street.now_us)
+    street.run(0.5)
+    street.ports.unplug(KEYS)
+    street.run(0.5)
+    street.ports.plug(ELSEWHERE)
+    street.run(0.5)
+    watch.told(0.0)
+    street.ports.send(ELSEWHERE, b"\x90\x40\x64", street.now_us)
+    street.run(0.5)
+    found = street.keeper.status()
+    assert found["notes"]["accounts"]["cut"] == found["notes"]["accounts"]["sounding"] == 1
+    assert found["controllers"] == [{"number": 1, "name": NAME}]
+
+
+def test_two_controllers_of_one_name_play_side_by_side(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    watch = Watch("two controllers of the same name", lambda: stage.log)
+    with VirtualController() as second:
+        wait_until(lambda: len(names(stage)) == 2)
+        watch.told()
+        stage.hears(second)
+        keys.chord(60)
+        second.chord(60, 64)
+        stage.sounds(3)
+    # Each lets go of its own notes only.
+    stage.sounds(1)
+    stage.hears(keys)
+
+
+def test_of_two_alike_in_the_kernels_list_each_keeps_its_number(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level("INFO")
+    street = Street()
+    street.keeper.start()
+    watch = Watch("two controllers of the same name", lambda: caplog.text)
+    street.ports.plug(KEYS)
+    street.run(0.5)
+    street.ports.plug(ELSEWHERE)
+    street.run(0.5)
+    watch.told(0.0)
+    street.ports.send(KEYS, b"\x90\x3c\x64", street.now_us)
+    street.ports.send(ELSEWHERE, b"\x90\x3c\x64", street.now_us)
+    street.run(0.5)
+    assert street.keeper.status()["notes"]["accounts"]["sounding"] == 2
+    street.ports.unplug(KEYS)
+    street.run(0.5)
+    assert street.keeper.status()["notes"]["accounts"]["sounding"] == 1
+    assert street.keeper.status()["controllers"] == [{"number": 2, "name": NAME}]
+
+
+def test_a_controller_that_floods_holds_nothing_up(stage: Daemon, keys: VirtualController) -> None:
+    watch = Watch("controller that floods, 10,000 messages a second", lambda: stage.log)
+    before = stage.status()["notes"]["received"]
+    with VirtualController("Loose Contact") as loose:
+        wait_until(lambda: len(names(stage)) == 2)
+        stage.hears(loose)
+        keys.chord(72)
+        stage.sounds(1)
+        heard = stage.status()["messages"]
+        loose.flood(5_000, 10_000)
+        keys.chord(76)
+        wait_until(lambda: accounts(stage)["sounding"] == 2)
+        wait_until(lambda: stage.status()["messages"] >= heard + 5_001)
+    watch.told()
+    # Every twentieth was a note struck.
+    wait_until(lambda: stage.status()["notes"]["received"] == before + 250 + 2)
+    assert accounts(stage)["queue overflow"] == 0
+
+
+def test_knob_positions_sent_on_plugging_in_are_taken_and_strike_nothing(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    watch = Watch("controller that tells all its knobs when plugged in", lambda: stage.log)
+    keys.chord(60)
+    stage.sounds(1)
+    received = stage.status()["notes"]["received"]
+    with VirtualController("Chatty Knobs") as chatty:
+        wait_until(lambda: len(names(stage)) == 2)
+        watch.told()
+        stage.hears(chatty)
+        for number in range(120):
+            chatty.send(0xB0, number, 0 if number in (7, 39, 64, 66) else 64)
+        assert stage.status()["notes"]["received"] == received
+        before = accounts(stage)["inaudible at volume 0"]
+        # The volume knob stood at the bottom: so it is, on that controller alone.
+        chatty.chord(60)
+        chatty.send(0x80, 60, 0)
+        wait_until(lambda: accounts(stage)["inaudible at volume 0"] == before + 1)
+        keys.chord(64)
+        stage.sounds(2)
