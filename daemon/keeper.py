@@ -14,6 +14,7 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from config.settings import Settings
+from daemon.health import Health
 from daemon.listener import Change, Listener
 from daemon.lives import Lives
 from daemon.notify import Notifier
@@ -55,6 +56,8 @@ class Keeper:
         The monotonic clock.
     pauses
         When to write to the card; the caller flushes it once the player has gone.
+    health
+        The board's; the machine's own where none is given.
     """
 
     def __init__(
@@ -65,9 +68,11 @@ class Keeper:
         notifier: Notifier,
         clock_us: Callable[[], int],
         pauses: Pauses | None = None,
+        health: Health | None = None,
     ) -> None:
         self.settings = Settings()
         self.pauses = pauses or Pauses()
+        self._health = health or Health()
         self._source, self._listener, self._lives = source, listener, lives
         self._notifier, self._clock_us = notifier, clock_us
         self._loaded = Loaded(self.settings)
@@ -100,6 +105,7 @@ class Keeper:
         now_us = self._clock_us()
         self._look_for_controllers(now_us)
         self._look_for_edits()
+        self._health.tick(now_us)
         if self._lives.tick(now_us):
             self._progress = True
         snapshot = self._lives.snapshot()
@@ -177,6 +183,7 @@ class Keeper:
             "silenced_blocks": totals.faults,
             "messages": self._listener.messages,
             "notes": {"received": sum(accounts.values()), "accounts": accounts},
+            "health": self._health.plain(),
             "settings": {"files": self._loaded.files, "faults": self._loaded.faults},
         }
 

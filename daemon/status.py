@@ -23,6 +23,9 @@
     Counts; the first of the present player, the others since the start.
 ``notes``
     ``received``, and ``accounts``: what became of them. Their sum is ``received``.
+``health``
+    ``temperature_c``, ``clock_mhz``, ``slowed``, ``undervoltage`` and ``battery_percent``, each
+    null where the board does not tell, and ``warnings``: what is wrong now, with the remedy.
 ``settings``
     ``files`` that had something to say, and ``faults`` that are left out.
 """
@@ -64,6 +67,7 @@ def readable(status: dict[str, Any]) -> str:
     accounts = {name: n for name, n in status["notes"]["accounts"].items() if n}
     width = max((len(name) for name in accounts), default=0)
     rows += [("", f"  {name:<{width}}  {n:>7,}") for name, n in accounts.items()]
+    rows += [("board", line) for line in _board(status["health"])]
     rows += [("settings", line) for line in status["settings"]["faults"]]
     return "".join(f"{label:<{_LABEL}}{text}\n" for label, text in rows)
 
@@ -110,6 +114,17 @@ def _missed(status: dict[str, Any]) -> str:
     )
     silenced = status["silenced_blocks"]
     return text + (f", {counted(silenced, 'block')} silenced by a fault" if silenced else "")
+
+
+def _board(health: dict[str, Any]) -> list[str]:
+    known = []
+    if health["temperature_c"] is not None:
+        known.append(f"{health['temperature_c']:.0f} °C")
+    if health["battery_percent"] is not None:
+        known.append(f"battery {health['battery_percent']} %")
+    if health["undervoltage"] is False:
+        known.append("supply as it should be")
+    return [", ".join(known), *health["warnings"]] if known else list(health["warnings"])
 
 
 def _duration(seconds: float) -> str:

@@ -1,6 +1,7 @@
 """The keeper in virtual time, with players and controllers that do as they are told."""
 
 import logging
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from config.settings import Settings
 from daemon.board import Board
 from daemon.chase import Chase
+from daemon.health import Health
 from daemon.keeper import TICK_S, Keeper
 from daemon.listener import Listener
 from daemon.lives import Lives
@@ -74,6 +76,7 @@ class Street:
             self.lives,
             self.notices,  # type: ignore[arg-type]
             clock_us=lambda: self.now_us,
+            health=Health(Path("/nowhere")),
         )
 
     # What makes players.

@@ -2,12 +2,14 @@
 
 import logging
 import random
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from config.settings import Settings
 from daemon.board import Board
+from daemon.health import Health
 from daemon.keeper import Keeper
 from daemon.listener import Listener
 from daemon.lives import Lives
@@ -52,6 +54,7 @@ class Bench:
         self.keeper = Keeper(
             *(self.source, self.listener, self.lives, self.told),  # type: ignore[arg-type]
             lambda: self.now_us,
+            health=Health(Path("/nowhere")),
         )
         self.blocks = True
 

@@ -41,6 +41,14 @@ STATUS = {
         "received": 20,
         "accounts": dict.fromkeys(ACCOUNTS, 0) | {"sounding": 3, "released": 16, "stolen": 1},
     },
+    "health": {
+        "temperature_c": 61.3,
+        "clock_mhz": 1800,
+        "slowed": False,
+        "undervoltage": True,
+        "battery_percent": None,
+        "warnings": ["the supply voltage is too low: a stronger supply"],
+    },
     "settings": {"files": [], "faults": ["f.toml: polyphony = 0: has to be 1 to 256"]},
 }
 
@@ -58,6 +66,8 @@ def test_status_reads_at_a_glance() -> None:
         "               sounding        3",
         "               released       16",
         "               stolen          1",
+        "board        61 °C",
+        "board        the supply voltage is too low: a stronger supply",
         "settings     f.toml: polyphony = 0: has to be 1 to 256",
     ]
 
