@@ -162,7 +162,7 @@ class Bank:
         others = []
         for row in which.tolist():
             voice = self.voices[row]
-            values = self._motion.value[voice.channel.index]
+            values = self._motion.value[voice.lane]
             rows.gain[row] = values[GAINS]
             if rows.onset[row] >= frame and not values[SHAPE].any():
                 self._begin(voice, row, frame)
@@ -175,7 +175,7 @@ class Bank:
     def _begin(self, voice: Voice, row: int, frame: int) -> None:
         """Start a note at its key's own pitch and spectrum."""
         rows = self.rows
-        known = self._cache.tables([(voice.timbre, voice.note.key, voice.frequency)])[0]
+        known = self._cache.tables([(voice.timbre, voice.key, voice.frequency)])[0]
         rows.outer[row], rows.inner[row], rows.step[row] = known[:3]
         state = voice.levels * known.weight * voice.timbre.onset
         ahead = rows.onset[row] - frame
@@ -191,7 +191,7 @@ class Bank:
         turning = rows.frequency[which] * np.exp2(values[:, PITCH] / 1200.0)
         voices = [self.voices[row] for row in which]
         known = self._cache.tables(
-            [(v.timbre, v.note.key, turns) for v, turns in zip(voices, turning, strict=True)]
+            [(v.timbre, v.key, turns) for v, turns in zip(voices, turning, strict=True)]
         )
         level = rows.levels[which]
         for place, row in enumerate(which):

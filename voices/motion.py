@@ -2,7 +2,8 @@
 
 Values step on a grid of absolute frames, a fixed part of the way left at each point, and run
 straight from point to point; so what is heard depends neither on the block size nor on where in
-a block a message came. While a channel is silent its values jump.
+a block a message came. While a channel is silent its values jump. A note that moves by itself
+has a row of values to itself (see `voices.lanes`); what is said of channels holds for it too.
 
 Shapes: ``N`` channels; values in columns: gain left, gain right, pitch in cents, vibrato depth in
 cents, tilt in dB per octave, and one level in dB for each bound partial.
@@ -20,6 +21,8 @@ GRID = 64
 """Frames from one point of the grid to the next."""
 GLIDE_S = 0.004
 """Time constant of the glide."""
+LONGEST = 1024
+"""Frames of the longest block; every block's end divides it or is a multiple of it."""
 REST_S = 0.1
 """How long after its last change a channel still counts as in motion."""
 
@@ -66,7 +69,10 @@ class Motion:
         """Channels whose pitch or spectrum moves, so that their voices' tables do not hold."""
         self.panning = False
         """Whether any channel's gain moves."""
-        self.vibrato_hz = vibrato_hz
+        self._vibrato_hz = vibrato_hz
+        self._swung = np.zeros((3, 0))
+        """How often each channel's vibrato swings (Hz), and how far it was (cycles) at a frame."""
+        self._paces: deque[tuple[int, int, float]] = deque()
         self._sample_rate = sample_rate
         self._goal = self._begin = self._end = self.value
         self._aims: deque[tuple[int, int, int, float]] = deque()
@@ -95,7 +101,46 @@ class Motion:
             setattr(self, name, np.concatenate([getattr(self, name), more]))
         self.turning = np.concatenate([self.turning, np.zeros(len(more), bool)])
         self._rest_until = np.concatenate([self._rest_until, np.zeros(len(more))])
+        swung = np.zeros((3, len(more)))
+        swung[0] = self._vibrato_hz
+        self._swung = np.concatenate([self._swung, swung], axis=1)
         return first
+
+    def copy(self, source: int, target: int) -> None:
+        """Let a row run on as another does, with what is still to come."""
+        for values in (self.value, self._goal, self._begin, self._end):
+            values[target] = values[source]
+        self._rest_until[target] = self._rest_until[source]
+        self._swung[:, target] = self._swung[:, source]
+        for frame, place, column, goal in list(self._aims):
+            if place == source:
+                self._aims.append((frame, target, column, goal))
+        for frame, place, hertz in list(self._paces):
+            if place == source:
+                self._paces.append((frame, target, hertz))
+
+    def place(self, channel: int, column: int, value: float) -> None:
+        """Put one value of a silent channel somewhere else than where it goes."""
+        for values in (self.value, self._begin, self._end):
+            values[channel, column] = value
+        self._settled = False
+
+    def clear(self, channel: int) -> None:
+        """Bring a row that nothing sounds by to rest at nothing."""
+        for values in (self.value, self._goal, self._begin, self._end):
+            values[channel] = 0.0
+        self._rest_until[channel] = 0.0
+        if self._aims:
+            self._aims = deque(aim for aim in self._aims if aim[1] != channel)
+        if self._paces:
+            self._paces = deque(pace for pace in self._paces if pace[1] != channel)
+
+    def swing_at(self, channel: int, hertz: float, frame: int) -> None:
+        """Set how often a channel's vibrato swings, soon after ``frame``.
+
+        At a frame where a block of any length ends, so that the sound is the same for all.
+        """
+        self._paces.append((-(-frame // LONGEST) * LONGEST, channel, hertz))
 
     def aim(self, channel: int, column: int, goal: float, frame: int) -> None:
         """Set where one value goes, from the first point of the grid at or after ``frame``."""
@@ -130,6 +175,8 @@ class Motion:
         """Move through a block; return None when nothing moves in it."""
         if self._settled:
             return None
+        if self._paces:
+            self._take_paces(frame)
         inside = frame % GRID
         cells = range(frame - inside, frame + frames, GRID)
         begins, ends = [], []
@@ -163,9 +210,23 @@ class Motion:
         """Return the frequency ratios at points of the grid, vibrato included."""
         cents = values[..., PITCH]
         if values[..., SWING].any():
-            turn = self.vibrato_hz * frame / self._sample_rate % 1.0
+            hertz, turned, since = self._swung
+            turn = (turned + hertz * (frame - since) / self._sample_rate) % 1.0
             cents = cents + values[..., SWING] * np.sin(2 * np.pi * turn)
         return np.asarray(np.exp2(cents / 1200.0))
+
+    def _take_paces(self, frame: int) -> None:
+        """Let vibratos swing on in another time."""
+        later = deque[tuple[int, int, float]]()
+        for pace in self._paces:
+            due, channel, hertz = pace
+            if due > frame:
+                later.append(pace)
+                continue
+            before, turned, since = self._swung[:, channel]
+            turned += before * (due - since) / self._sample_rate
+            self._swung[:, channel] = hertz, turned % 1.0, due
+        self._paces = later
 
     def _step(self, frame: int) -> None:
         """Go from the point of the grid at ``frame`` towards the next one."""

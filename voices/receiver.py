@@ -39,8 +39,8 @@ class Receiver:
         self._aimed = aimed
         self._bound = sorted({each.partial for each in settings.bindings if each.partial})
         self._motion.bind(len(self._bound))
-        self._motion.vibrato_hz = settings.vibrato.rate_hz
         for channel in self._channels.values():
+            self._motion.swing_at(channel.index, settings.vibrato.rate_hz, frame)
             channel.goals = []
             self._aim(channel, frame)
 

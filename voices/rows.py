@@ -69,7 +69,7 @@ class Rows:
         self.decays[row] = voice.decays
         self.fixed[row] = voice.timbre.fixed
         self.course[row] = (voice.frequency, 0.0, 0.0, start, start)
-        self.channel[row] = voice.channel.index
+        self.channel[row] = voice.lane
         self.stale[row] = True
 
     def move(self, source: int, target: int) -> None:

@@ -29,7 +29,9 @@ class Voice:
         "ends",
         "frequency",
         "index",
+        "key",
         "key_down",
+        "lane",
         "levels",
         "loudest",
         "note",
@@ -51,6 +53,10 @@ class Voice:
         self.note = note
         self.place = place
         self.channel = channel
+        self.lane = channel.index
+        """Its row in `Motion`: its channel's, or one of its own."""
+        self.key = note.key
+        """The key its spectrum is for."""
         self.timbre = timbre
         self.frequency = frequency
         """Cycles per frame of the key, not bent."""
