@@ -26,6 +26,7 @@ from daemon.board import Board
 from daemon.cards import Card, list_cards, missing, rank
 from daemon.faults import DeviceError
 from daemon.link import Link
+from daemon.outcomes import Outcomes
 from daemon.output import Output, OutputError, leave_portaudio
 from daemon.playing import Playing
 from daemon.quiet import hush
@@ -89,10 +90,13 @@ class Player:
         The shared memory's two halves.
     link
         To the spawner.
+    outcomes
+        Where the keeper reads what became of notes.
     """
 
-    def __init__(self, ring: Ring, board: Board, link: Link) -> None:
+    def __init__(self, ring: Ring, board: Board, link: Link, outcomes: Outcomes) -> None:
         self._ring = ring
+        self._outcomes = outcomes
         self._board = board
         self._link = link
         self._asked_to_stop = False
@@ -173,6 +177,7 @@ class Player:
                 sounds=sounds,
                 mono=card.channels == 1,
                 governed=True,
+                tell=self._outcomes.put,
             )
             warm_up(settings, sounds, rate)
             try:

@@ -25,6 +25,7 @@ from daemon.clock import FrameClock
 from daemon.governor import Governor, Sparing
 from daemon.ring import Ring
 from voices.instrument import Instrument
+from voices.ledger import Note
 
 GUARD_US = 500.0
 """Room for a callback that enters late: with it under 2 % of messages miss their frame (measured
@@ -39,6 +40,8 @@ _FULL_SCALE = 1.0001
 
 class BookingLedger(Ledger, Protocol):
     """A note count that also books notes the instrument never saw."""
+
+    tell: Callable[[Note], None]
 
     def refuse(self, account: str, count: int = 1) -> None:
         """Book note-ons that never became a note of the instrument."""
@@ -81,6 +84,8 @@ class Playing:
         The clock that the rendering time is measured by.
     governed
         Whether partials are left out when blocks take too long; not in virtual time.
+    tell
+        Called with what becomes of each note, as `voices.ledger.Ledger.tell`.
     """
 
     def __init__(
@@ -96,6 +101,7 @@ class Playing:
         instrument: Played | None = None,
         clock_ns: Callable[[], int] = time.perf_counter_ns,
         governed: bool = False,
+        tell: Callable[[Note], None] | None = None,
     ) -> None:
         self.instrument: Played = instrument or Instrument(
             settings,
@@ -104,6 +110,8 @@ class Playing:
             sounds=sounds,
             mono=mono,
         )
+        if tell is not None:
+            self.instrument.ledger.tell = tell
         self.timing = Timing(sample_rate, block_frames)
         self._governor: Governor | None = None
         if governed:

@@ -21,10 +21,11 @@ from typing import Any, Literal, NoReturn
 
 from daemon.board import Board
 from daemon.link import Link
+from daemon.outcomes import Outcomes
 from daemon.player import Ending, Player, follow_parent
 from daemon.ring import Ring
 
-MEMORY_BYTES = Ring.SIZE + Board.SIZE
+MEMORY_BYTES = Ring.SIZE + Board.SIZE + Outcomes.SIZE
 _STOP_S = 1.5
 OPEN_S = 15.0
 """PortAudio may hang on a sound server that does not answer; this is how long it is given."""
@@ -44,7 +45,12 @@ def ring_in(memory: mmap.mmap) -> Ring:
 
 def board_in(memory: mmap.mmap) -> Board:
     """Return the board in the shared memory."""
-    return Board(memoryview(memory)[Ring.SIZE : MEMORY_BYTES])
+    return Board(memoryview(memory)[Ring.SIZE : Ring.SIZE + Board.SIZE])
+
+
+def outcomes_in(memory: mmap.mmap) -> Outcomes:
+    """Return the outcomes of notes in the shared memory."""
+    return Outcomes(memoryview(memory)[Ring.SIZE + Board.SIZE : MEMORY_BYTES])
 
 
 @dataclass(frozen=True)
@@ -82,7 +88,7 @@ class Spawner:
     """
 
     def __init__(self, memory: mmap.mmap, open_s: float = OPEN_S) -> None:
-        self._board = board_in(memory)
+        self._board, self.outcomes = board_in(memory), outcomes_in(memory)
         self._link, there = Link.pair()
         parent = os.getpid()
         self._pid = os.fork()
@@ -110,6 +116,7 @@ class Spawner:
         if self.playing:
             raise RuntimeError("one player at a time")
         self._board.clear()
+        self.outcomes.clear()
         self.playing = self._link.send(
             ask="start", settings=job.settings_plain, sounds=job.sounds_plain, card=job.card
         )
@@ -233,7 +240,8 @@ class _Server:
                 follow_parent(parent)
                 here.close()
                 self._keeper.close()
-                Player(ring_in(self._memory), board_in(self._memory), there).live(job)
+                memory = self._memory
+                Player(ring_in(memory), board_in(memory), there, outcomes_in(memory)).live(job)
             finally:
                 os._exit(Ending.FAULT)
         there.close()

@@ -8,6 +8,7 @@ Units: frames since the start; channels 1 to 16.
 """
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 
 ACCOUNTS: tuple[str, ...] = (
@@ -44,11 +45,18 @@ class Note:
     detail: str = ""
 
 
+def _nobody(_: Note) -> None:
+    """Hear of a note and do nothing."""
+
+
 class Ledger:
     """Counts by account, and the latest notes one by one."""
 
     def __init__(self) -> None:
         self.received = 0
+        self.tell: Callable[[Note], None] = _nobody
+        """Called with every note that is struck, ends, is let go, or is turned away. Who listens
+        takes what it needs at once: the note goes on changing. On the audio path."""
         self.notes: deque[Note] = deque(maxlen=REMEMBERED)
         self._counts = dict.fromkeys(ACCOUNTS, 0)
 
@@ -62,6 +70,7 @@ class Ledger:
         note = Note(self.received, controller, channel, key, velocity, frame)
         self.notes.append(note)
         self._counts["sounding"] += 1
+        self.tell(note)
         return note
 
     def settle(self, note: Note, account: str, frame: int, detail: str = "") -> None:
@@ -75,8 +84,23 @@ class Ledger:
         note.detail = detail
         if account != "stolen":
             note.held_until = frame
+        self.tell(note)
+
+    def let_go(self, note: Note, frame: int) -> None:
+        """Say that key and pedal have let go of a stolen note."""
+        note.held_until = frame
+        self.tell(note)
+
+    def turn_away(
+        self, account: str, controller: int, channel: int, key: int, velocity: int, frame: int
+    ) -> None:
+        """Book a note-on that cannot sound."""
+        self.refuse(account)
+        note = Note(self.received, controller, channel, key, velocity, frame, frame, frame)
+        note.account = account
+        self.tell(note)
 
     def refuse(self, account: str, count: int = 1) -> None:
-        """Book note-ons that never became a note of the instrument."""
+        """Book note-ons of which no more is known."""
         self.received += count
         self._counts[account] += count

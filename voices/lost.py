@@ -4,13 +4,14 @@ Units: frames. A place is controller, channel and key.
 """
 
 from voices.allocator import Place
-from voices.ledger import Note
+from voices.ledger import Ledger, Note
 
 
 class Lost:
     """Notes without a voice, until they are let go."""
 
-    def __init__(self) -> None:
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
         self._notes: dict[Place, tuple[Note, bool]] = {}
 
     def add(self, place: Place, note: Note, *, key_down: bool) -> None:
@@ -21,7 +22,7 @@ class Lost:
         """Let the note at a place go, if there is one."""
         if place in self._notes:
             note, _ = self._notes.pop(place)
-            note.held_until = frame
+            self._ledger.let_go(note, frame)
 
     def key_up(self, place: Place, frame: int, *, pedal: bool) -> None:
         """Let a key go; a pedal may hold on to its note."""

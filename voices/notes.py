@@ -47,7 +47,7 @@ class Notes:
         self._sample_rate = sample_rate
         self._frames = frames
         self._fade_frames = int(FADE_S * sample_rate)
-        self._lost = Lost()
+        self._lost = Lost(ledger)
         self._cache = TableCache(frames)
         self._timbres: dict[str, Timbre] = {}
 
@@ -101,12 +101,12 @@ class Notes:
         """Begin a note, or book why it cannot sound."""
         settings = self.settings.controller
         if settings.channels and channel.number + 1 not in settings.channels:
-            self._ledger.refuse("channel not listened to")
+            self._refuse("channel not listened to", channel, key, velocity, at)
             return
         timbre = self._timbre(channel.sound)
         turning = self._turning[key]
         if turning * self._motion.pitch(channel.index) * timbre.lowest >= 0.5:
-            self._ledger.refuse("above half the sample rate")
+            self._refuse("above half the sample rate", channel, key, velocity, at)
             return
         velocity = settings.fixed_velocity or velocity
         note = self._ledger.strike(channel.controller, channel.number + 1, key, velocity, at)
@@ -120,6 +120,9 @@ class Notes:
         voice.audible = bool(channel.goals[LEFT] or channel.goals[RIGHT])
         self.allocator.strike(voice)
         self._bank(timbre).add(voice)
+
+    def _refuse(self, account: str, channel: Channel, key: int, velocity: int, at: int) -> None:
+        self._ledger.turn_away(account, channel.controller, channel.number + 1, key, velocity, at)
 
     def _make_room(self, place: tuple[int, int, int], by: str, at: int) -> None:
         """Free the place of a key, and one of the polyphony's."""
