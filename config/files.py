@@ -1,5 +1,7 @@
 """Text files read tolerantly and written all or not at all."""
 
+import fcntl
+import glob
 import os
 import tempfile
 from contextlib import suppress
@@ -9,6 +11,7 @@ from config.faults import ConfigError
 
 LARGEST = 1 << 20
 """More is not read: somebody may name ``/dev/zero``, or a recording."""
+_PART = ".part"
 
 
 def read_text(path: Path) -> str:
@@ -44,17 +47,20 @@ def write_atomic(path: Path, content: bytes | str) -> None:
     Raises
     ------
     OSError
-        If it cannot be written; then nothing has changed and nothing is left behind.
+        If it cannot be written; then nothing has changed and nothing is left behind. What a
+        killed writer left goes with the next write of that file.
     """
     raw = content.encode() if isinstance(content, str) else content
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    _clear_away(path)
+    handle, name = _fresh(path)
     try:
         with os.fdopen(handle, "wb") as file:
             os.fchmod(file.fileno(), 0o644)
             file.write(raw)
             file.flush()
             os.fsync(file.fileno())
-        os.replace(name, path)
+            # Before it is closed: that gives up the lock.
+            os.replace(name, path)
     except BaseException:
         with suppress(FileNotFoundError):
             os.unlink(name)
@@ -64,3 +70,25 @@ def write_atomic(path: Path, content: bytes | str) -> None:
         os.fsync(folder)
     finally:
         os.close(folder)
+
+
+def _fresh(path: Path) -> tuple[int, str]:
+    """Make a file beside another, locked for as long as it is written."""
+    while True:
+        handle, name = tempfile.mkstemp(_PART, f".{path.name}.", path.parent)
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        if os.path.exists(name):
+            return handle, name
+        os.close(handle)  # another writer took it for a left one, before it was locked
+
+
+def _clear_away(path: Path) -> None:
+    """Remove what killed writers of a file left beside it: those that still write hold a lock."""
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*{_PART}"):
+        with suppress(OSError):
+            handle = os.open(left, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC)
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                os.unlink(left)
+            finally:
+                os.close(handle)

@@ -1,12 +1,8 @@
 """Files read tolerantly, and written so that the old or the new content is there, whole."""
 
 import os
-import random
-import signal
 import subprocess
 import sys
-import time
-from functools import partial
 from pathlib import Path
 
 import pytest
@@ -14,13 +10,8 @@ import pytest
 from config.faults import ConfigError
 from config.files import read_text, write_atomic
 from tests.program import ROOT
-from tests.waiting import wait_until
 
 OLD, NEW = "old\n" * 1000, "new\n" * 100_000
-
-
-def another_file(path: Path, inode: int) -> bool:
-    return path.stat().st_ino != inode
 
 
 def faults_of(path: Path) -> list[str]:
@@ -137,33 +128,3 @@ def test_a_disk_that_fills_up_leaves_the_old_file_and_nothing_else(tmp_path: Pat
     assert done.stdout == "27\n"  # EFBIG
     assert path.read_text() == OLD
     assert os.listdir(tmp_path) == ["mine.toml"]
-
-
-def test_a_hundred_kills_leave_the_old_or_the_new_file_whole(tmp_path: Path) -> None:
-    """A writer that never stops is killed at a random moment, a hundred times."""
-    path = tmp_path / "mine.toml"
-    write_atomic(path, OLD)
-    chance = random.Random(20)
-    seen = set()
-    for _ in range(100):
-        started = path.stat().st_ino
-        child = os.fork()
-        if child == 0:
-            try:
-                while True:
-                    write_atomic(path, NEW)
-                    write_atomic(path, OLD)
-            finally:
-                os._exit(1)
-        try:
-            wait_until(partial(another_file, path, started), timeout_s=20.0)
-            until = time.monotonic() + chance.uniform(0.0, 0.004)
-            while time.monotonic() < until:
-                pass
-        finally:
-            os.kill(child, signal.SIGKILL)
-            os.waitpid(child, 0)
-        content = path.read_text()
-        assert content in (OLD, NEW)
-        seen.add(content)
-    assert seen == {OLD, NEW}, "the kills all came at the same moment"
