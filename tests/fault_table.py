@@ -53,26 +53,29 @@ class Watch:
         As the table names it.
     log
         Returns the whole log.
+    at
+        Where to begin in it; None: at its present end.
     """
 
-    def __init__(self, fault: str, log: Callable[[], str]) -> None:
+    def __init__(self, fault: str, log: Callable[[], str], at: int | None = None) -> None:
         self.row = rows()[fault]
+        self._left = list(self.row.lines)
         self._log = log
-        self._at = len(log())
+        self._at = len(log()) if at is None else at
 
     def told(self, timeout_s: float = 10.0) -> None:
-        """Wait until every line of the row has come, in its order."""
-        for line in self.row.lines:
-            try:
-                wait_until(partial(self._find, line), timeout_s)
-            except AssertionError:
-                here = self._log()[self._at :]
-                raise AssertionError(f"{line!r} is not among:\n{here}") from None
+        """Wait until every line of the row that is left has come, in their order."""
+        while self._left:
+            self.next(timeout_s)
 
-    def silent(self) -> None:
-        """Fail when anything but underflows of the machine was logged."""
-        here = [line for line in self._log()[self._at :].splitlines() if "underflow" not in line]
-        assert here == []
+    def next(self, timeout_s: float = 10.0) -> None:
+        """Wait for the next line of the row."""
+        line = self._left.pop(0)
+        try:
+            wait_until(partial(self._find, line), timeout_s)
+        except AssertionError:
+            here = self._log()[self._at :]
+            raise AssertionError(f"{line!r} is not among:\n{here}") from None
 
     def _find(self, line: str) -> bool:
         found = pattern(line).search(self._log(), self._at)

@@ -152,18 +152,6 @@ def test_sighup_reads_the_settings_again(daemon: Daemon) -> None:
     assert daemon.process.poll() is None
 
 
-def test_a_wrong_settings_file_is_named_and_the_defaults_play(
-    jack_server: JackServer, tmp_path: Path
-) -> None:
-    daemon = Daemon(tmp_path, 'polyphonie = 8\nsound = "loud"\n')
-    try:
-        daemon.says("ready: 16 voices", timeout_s=15)
-        assert "polyphonie: unknown key; did you mean 'polyphony'?" in daemon.log
-        assert daemon.stop() == 0
-    finally:
-        daemon.close()
-
-
 def test_a_second_daemon_says_so_in_one_line_and_ends_with_1(daemon: Daemon) -> None:
     second = daemon.ask("run")
     assert second.returncode == 1
