@@ -11,7 +11,8 @@ import time
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.cards import Card, choose, list_cards, missing
+from daemon.cardlist import list_cards
+from daemon.cards import Card, choose, missing
 from daemon.faults import DeviceError
 from daemon.output import Output, OutputError, leave_portaudio
 from daemon.quiet import hush

@@ -1,21 +1,15 @@
-"""The sound cards there are, and which of them should play.
+"""A sound card, and which of several should play.
 
 Units: rates in frames per second.
-Threads: any; a list is as fresh as the process's first use of PortAudio.
+Threads: any; nothing is opened or read.
 
-PortAudio names the devices; what kind of card one is, and who holds it, the kernel tells in
-``/proc/asound`` and ``/sys/class/sound``. A screen or a Bluetooth device is never chosen by
-itself, only by name.
+A screen or a Bluetooth device is never chosen by itself, only by name.
 """
 
-import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
-from typing import Any, Literal, Protocol, Self
-
-from daemon.faults import DeviceError
+from typing import Any, Literal, Self
 
 Kind = Literal["usb", "soldered", "jack", "screen", "bluetooth", "server", "other"]
 
@@ -33,32 +27,12 @@ KINDS: dict[Kind, str] = {
 _BY_ITSELF: tuple[Kind, ...] = ("usb", "soldered", "jack", "server")
 _NEVER_BY_ITSELF: dict[Kind, str] = {
     "screen": "a screen is only played by name",
-    "bluetooth": "Bluetooth is 100 ms late and more; only played by name",
+    "bluetooth": "for listening, about 200 ms late; only played by name",
     "other": "only played by name",
 }
-_HARDWARE = re.compile(r"\(hw:(\d+),(\d+)\)")
-_SERVERS = re.compile(r"\b(?:pulse|pipewire|jack)\b", re.IGNORECASE)
-_WORDS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
-    ("bluetooth", re.compile(r"blue(?:tooth|alsa|z)|a2dp", re.IGNORECASE)),
-    ("screen", re.compile(r"hdmi|display ?port|\bDP\b", re.IGNORECASE)),
-    ("other", re.compile(r"loopback|dummy", re.IGNORECASE)),
-    ("usb", re.compile(r"\busb\b", re.IGNORECASE)),
-    ("jack", re.compile(r"headphone|\banalog\b|\bHDA\b", re.IGNORECASE)),
-)
-_PLAYABLE_RATES = (48_000, 44_100)
-
-
-class SoundLibrary(Protocol):
-    """What is asked of the module `sounddevice`."""
-
-    def query_devices(self) -> Sequence[Mapping[str, Any]]:
-        """Return PortAudio's devices."""
-
-    def query_hostapis(self) -> Sequence[Mapping[str, Any]]:
-        """Return PortAudio's host interfaces."""
-
-    def check_output_settings(self, device: int, channels: int, samplerate: float) -> None:
-        """Raise when a device can't be opened so."""
+OWN_NAME = "partiald"
+HARDWARE = re.compile(r"\(hw:(\d+),(\d+)\)")
+"""In a name: the kernel's number of the card, and of its device."""
 
 
 @dataclass(frozen=True)
@@ -76,11 +50,17 @@ class Card:
     channels
         How many it has, at most.
     index
-        PortAudio's number.
+        PortAudio's number; -1: `closed` tells why it has none.
     period_ms
         How much a sound server adds; 0: not known, or no server.
     holder
         The program that holds it now; empty: nobody.
+    closed
+        Why it can't be opened, whoever holds it or not; empty: it can.
+    number
+        The kernel's, of hardware; -1: none.
+    identity
+        The same when the same card comes back, and another for every other card.
     """
 
     name: str
@@ -90,6 +70,13 @@ class Card:
     index: int
     period_ms: float = 0.0
     holder: str = ""
+    closed: str = ""
+    number: int = -1
+    identity: str = ""
+
+    def fits(self, wanted: str) -> bool:
+        """Return whether a name, or part of one, means this card."""
+        return bool(wanted) and wanted.lower() in self.name.lower()
 
     def as_plain(self) -> dict[str, Any]:
         """Return the fields, for another process."""
@@ -110,82 +97,38 @@ class Verdict:
     reason: str
 
 
-def list_cards(
-    library: SoundLibrary | None = None,
-    *,
-    proc: Path = Path("/proc"),
-    sys: Path = Path("/sys"),
-) -> list[Card]:
-    """Return everything that can play, in PortAudio's order; empty when PortAudio has nothing.
-
-    Raises
-    ------
-    DeviceError
-        When there is no PortAudio.
-    """
-    library = library or _portaudio()
-    interfaces = [str(interface["name"]) for interface in library.query_hostapis()]
-    cards = []
-    for index, device in enumerate(library.query_devices()):
-        channels = int(device["max_output_channels"])
-        if channels < 1:
-            continue
-        name = str(device["name"])
-        server = interfaces[device["hostapi"]].startswith("JACK")
-        hardware = _HARDWARE.search(name)
-        rate = round(device["default_samplerate"])
-        if hardware:
-            rate = _own_rate(library, index, channels, rate)
-        cards.append(
-            Card(
-                name=name,
-                kind="server" if server else _kind(name, hardware, proc, sys),
-                rate=rate,
-                channels=channels,
-                index=index,
-                period_ms=1000 * float(device["default_low_output_latency"]) if server else 0.0,
-                holder=_holder(hardware, proc) if hardware else "",
-            )
-        )
-    return cards
-
-
-def _portaudio() -> SoundLibrary:
-    try:
-        import sounddevice
-    except (ImportError, OSError) as error:
-        fault = f"no sound without PortAudio ({error}); on Debian: apt install libportaudio2"
-        raise DeviceError(fault) from error
-    library: SoundLibrary = sounddevice
-    return library
-
-
-def rank(cards: Sequence[Card], wanted: str = "") -> list[Card]:
-    """Return the cards that may play, the best first.
+def place(card: Card, wanted: str = "") -> tuple[int, ...] | None:
+    """Return what a better card has less of; None: it is not played.
 
     Parameters
     ----------
-    cards
-        What there is.
+    card
+        One of what there is.
     wanted
-        Part of a name, upper or lower case; empty: the best kinds.
+        Part of a name, upper or lower case; empty: the best kinds. Without a card of that name
+        the best kinds play as well: a wrong name is no reason for silence.
     """
-    if wanted:
-        named = [card for card in cards if wanted.lower() in card.name.lower()]
-        exact = [card for card in named if card.name.lower() == wanted.lower()]
+    held = bool(card.holder)
+    if card.fits(wanted):
         # The hardware itself before the plug-ins that lead to it under a similar name.
-        return exact or sorted(named, key=lambda card: _HARDWARE.search(card.name) is None)
-    return sorted(
-        (card for card in cards if card.kind in _BY_ITSELF),
-        key=lambda card: (_BY_ITSELF.index(card.kind), bool(card.holder)),
-    )
+        other = card.name.lower() != wanted.lower()
+        return 0, other, HARDWARE.search(card.name) is None, held
+    return (1, _BY_ITSELF.index(card.kind), held) if card.kind in _BY_ITSELF else None
+
+
+def rank(cards: Sequence[Card], wanted: str = "") -> list[Card]:
+    """Return the cards that may play, the best first; ``wanted`` as for `place`."""
+    places = [(key, number) for number, card in enumerate(cards) if (key := place(card, wanted))]
+    return [cards[number] for _, number in sorted(places)]
 
 
 def choose(cards: Sequence[Card], wanted: str = "") -> tuple[Card | None, list[Verdict]]:
     """Return the card that should play, and for every card why it, or why not it."""
     ranked = rank(cards, wanted)
-    best = ranked[0] if ranked else None
-    return best, [Verdict(card, card is best, _reason(card, ranked, wanted)) for card in cards]
+    # One that our own player holds is the one that plays.
+    usable = [card for card in ranked if card.index >= 0 or card.holder.startswith(OWN_NAME)]
+    best = usable[0] if usable else None
+    return best, [Verdict(card, card is best, _reason(card, best, wanted)) for card in cards]
 
 
 def missing(cards: Sequence[Card], wanted: str = "") -> str:
@@ -198,78 +141,20 @@ def missing(cards: Sequence[Card], wanted: str = "") -> str:
     return "no sound card and no sound server"
 
 
-def _reason(card: Card, ranked: Sequence[Card], wanted: str) -> str:
-    held = f"; held by {card.holder}" if card.holder else ""
-    words = KINDS[card.kind]
-    if card not in ranked:
-        return f"not named '{wanted}'" if wanted else _NEVER_BY_ITSELF[card.kind]
-    if card is ranked[0]:
-        return (f"named '{wanted}'" if wanted else words) + held
-    if wanted:
-        return f"named '{wanted}', but '{ranked[0].name}' fits better{held}"
-    if card.kind == ranked[0].kind:
-        return f"{words}, but '{ranked[0].name}' comes first{held}"
-    return f"{words}: after {KINDS[ranked[0].kind]}{held}"
-
-
-def _own_rate(library: SoundLibrary, index: int, channels: int, fallback: int) -> int:
-    """Return the first rate that the hardware itself can play."""
-    for rate in _PLAYABLE_RATES:
-        for count in (min(channels, 2), channels):
-            try:
-                library.check_output_settings(index, channels=count, samplerate=rate)
-            except Exception:  # noqa: BLE001 - PortAudio's own error, whose module may be absent
-                continue
-            return rate
-    return fallback
-
-
-def _kind(name: str, hardware: re.Match[str] | None, proc: Path, sys: Path) -> Kind:
-    if hardware is None:
-        if _WORDS[0][1].search(name):
-            return "bluetooth"
-        return "server" if _SERVERS.search(name) else "other"
-    number = hardware[1]
-    text = name + " " + _card_line(number, proc)
-    for kind, pattern in _WORDS[:3]:
-        if pattern.search(text):
-            return kind
-    if (proc / f"asound/card{number}/usbid").exists():
-        return "usb"
-    if "/usb" in os.path.realpath(sys / f"class/sound/card{number}/device"):
-        return "usb"
-    for kind, pattern in _WORDS[3:]:
-        if pattern.search(text):
-            return kind
-    # What is left of a board's own cards hangs on its I2S pins; their names follow no rule.
-    return "soldered"
-
-
-def _card_line(number: str, proc: Path) -> str:
-    """Return the kernel's line on a card; empty where the kernel shows none."""
-    try:
-        lines = (proc / "asound/cards").read_text(errors="replace").splitlines()
-    except OSError:
-        return ""
-    return next((line for line in lines if line.split("[")[0].strip() == number), "")
-
-
-def _holder(hardware: re.Match[str], proc: Path) -> str:
-    """Return the program that plays on the hardware now."""
-    number, device = hardware.groups()
-    for status in sorted((proc / f"asound/card{number}/pcm{device}p").glob("sub*/status")):
-        try:
-            owner = re.search(r"owner_pid\s*:\s*(\d+)", status.read_text())
-            if owner:
-                return _program(owner[1], proc)
-        except OSError:
-            continue
-    return ""
-
-
-def _program(pid: str, proc: Path) -> str:
-    try:
-        # owner_pid is a thread's; its directory is there all the same.
-        return f"{(proc / pid / 'comm').read_text().strip()} (process {pid})"
-    except OSError:
-        return f"process {pid}"
+def _reason(card: Card, best: Card | None, wanted: str) -> str:
+    trouble = f"held by {card.holder}" if card.holder else card.closed
+    held = f"; {trouble}" if trouble else ""
+    words = f"named '{wanted}'" if card.fits(wanted) else KINDS[card.kind]
+    if place(card, wanted) is None:
+        return _NEVER_BY_ITSELF[card.kind]
+    if best is None or card is best:
+        unmet = f"; no card matches '{wanted}'" if wanted and not card.fits(wanted) else ""
+        return words + unmet + held
+    if card.fits(wanted):
+        return f"{words}, but '{best.name}' fits better{held}"
+    if best.fits(wanted):
+        return f"not named '{wanted}'"
+    if card.kind == best.kind:
+        return f"{words}, but '{best.name}' comes first{held}"
+    after = f": after {KINDS[best.kind]}" if rank([card, best])[0] is best else ""
+    return words + after + held

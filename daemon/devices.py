@@ -6,7 +6,8 @@ import sys
 from collections.abc import Sequence
 
 from config.settings import Settings
-from daemon.cards import KINDS, Card, choose, list_cards, missing
+from daemon.cardlist import list_cards
+from daemon.cards import KINDS, Card, choose, missing
 from daemon.faults import DeviceError
 from daemon.ports import Choice, RtMidiPorts, device
 from daemon.ports import choose as choose_ports
@@ -48,8 +49,8 @@ def cards_table(cards: Sequence[Card], wanted: str) -> str:
             _MARK[verdict.chosen],
             verdict.card.name,
             KINDS[verdict.card.kind],
-            f"{verdict.card.rate:,} Hz",
-            f"{verdict.card.channels} ch",
+            f"{verdict.card.rate:,} Hz" if verdict.card.rate else "",
+            f"{verdict.card.channels} ch" if verdict.card.channels else "",
             verdict.reason,
         )
         for verdict in verdicts

@@ -23,10 +23,10 @@ from config.settings import Settings
 from config.sound import Sound
 from daemon import realtime
 from daemon.board import Board
-from daemon.cards import Card, list_cards, missing, rank
-from daemon.faults import DeviceError
+from daemon.cards import Card
 from daemon.link import Link
 from daemon.outcomes import Outcomes
+from daemon.opening import candidates, open_first
 from daemon.output import Output, OutputError, leave_portaudio
 from daemon.playing import Playing
 from daemon.quiet import hush
@@ -127,11 +127,17 @@ class Player:
         signal.signal(signal.SIGTERM, self.stop)
         hush()
         settings, sounds = prepared(job["settings"], job["sounds"])
-        cards = self._candidates(job, settings)
+        named = [Card.from_plain(job["card"])] if job["card"] else []
+        cards = named or candidates(settings.audio.device, self._tell)
         if not cards:
             return Ending.REFUSED
         self._grants = realtime.prepare()
-        opened = self._open(cards, settings, sounds)
+        opened = open_first(
+            cards,
+            settings.audio.sample_rate,
+            lambda card, rate: self._open(card, rate, settings, sounds),
+            self._tell,
+        )
         if opened is None:
             return Ending.REFUSED
         output, playing = opened
@@ -147,56 +153,27 @@ class Player:
         self._announce(output, settings)
         return self._play(output, playing)
 
-    def _candidates(self, job: Mapping[str, Any], settings: Settings) -> list[Card]:
-        if job["card"]:
-            return [Card.from_plain(job["card"])]
-        wanted = settings.audio.device
-        try:
-            cards = list_cards()
-        except DeviceError as error:
-            self._tell("refused", str(error), "warning")
-            return []
-        ranked = rank(cards, wanted)
-        if not ranked:
-            self._tell("refused", missing(cards, wanted), "warning")
-        return ranked
-
     def _open(
-        self, cards: list[Card], settings: Settings, sounds: dict[str, Sound] | None
-    ) -> tuple[Output, Playing] | None:
-        """Open the first card that can be opened."""
-        faults = []
-        for card in cards:
-            rate = settings.audio.sample_rate or card.rate
-            playing = Playing(
-                settings,
-                ring=self._ring,
-                board=self._board,
-                sample_rate=rate,
-                block_frames=settings.audio.block_frames,
-                sounds=sounds,
-                mono=card.channels == 1,
-                governed=True,
-                tell=self._outcomes.put,
-            )
-            warm_up(settings, sounds, rate)
-            try:
-                output = Output(
-                    card,
-                    playing,
-                    block_frames=settings.audio.block_frames,
-                    sample_rate=rate,
-                    on_first=self._raise_priority,
-                )
-            except OutputError as error:
-                held = f"; held by {card.holder}" if card.holder else ""
-                faults.append(f"'{card.name}' can't be opened: {error}{held}")
-                continue
-            for fault in faults:
-                self._tell("log", fault, "warning")
-            return output, playing
-        self._tell("refused", "; ".join(faults), "warning")
-        return None
+        self, card: Card, rate: int, settings: Settings, sounds: dict[str, Sound] | None
+    ) -> tuple[Output, Playing]:
+        """Open a card, or raise OutputError."""
+        frames = settings.audio.block_frames
+        playing = Playing(
+            settings,
+            ring=self._ring,
+            board=self._board,
+            sample_rate=rate,
+            block_frames=frames,
+            sounds=sounds,
+            mono=card.channels == 1,
+            governed=True,
+            tell=self._outcomes.put,
+        )
+        warm_up(settings, sounds, rate)
+        output = Output(
+            card, playing, block_frames=frames, sample_rate=rate, on_first=self._raise_priority
+        )
+        return output, playing
 
     def _raise_priority(self) -> None:
         self._grants.append(realtime.raise_priority())

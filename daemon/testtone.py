@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from config.layers import load_forgiving
-from daemon.cards import KINDS, Card, list_cards, missing, rank
+from daemon.cardlist import list_cards
+from daemon.cards import KINDS, Card, missing, rank
 from daemon.faults import DeviceError
 from daemon.output import Output, OutputError, leave_portaudio
 from daemon.quiet import quiet
@@ -102,7 +103,7 @@ def run(arguments: argparse.Namespace) -> int:
     sys.stdout.write(_CAUTION)
     wanted = arguments.device or _settings_device(arguments)
     with quiet():
-        card, output, tone = _open(wanted)
+        card, output, tone = _open(wanted, only=bool(arguments.device))
         sys.stdout.write(
             f"card: '{card.name}', {KINDS[card.kind]}, {output.sample_rate} Hz, "
             f"{output.channels} channels\n"
@@ -127,13 +128,16 @@ def _settings_device(arguments: argparse.Namespace) -> str:
     return name
 
 
-def _open(wanted: str) -> tuple[Card, Output, Tone]:
+def _open(wanted: str, only: bool) -> tuple[Card, Output, Tone]:
     cards = list_cards()
-    ranked = rank(cards, wanted)
+    ranked = [card for card in rank(cards, wanted) if card.fits(wanted) or not only]
     if not ranked:
         raise DeviceError(missing(cards, wanted))
     faults = []
     for card in ranked:
+        if card.index < 0:
+            faults.append(f"'{card.name}': {card.closed}")
+            continue
         tone = Tone(card.rate, _BLOCK_FRAMES)
         try:
             output = Output(card, tone, block_frames=_BLOCK_FRAMES)

@@ -194,16 +194,22 @@ def test_a_sound_server_that_dies_is_noticed_and_found_again(
     box.start()
 
 
-def test_a_card_that_is_not_there_is_refused_in_one_line(jack_server: JackServer, box: Box) -> None:
+def test_without_the_card_named_the_best_one_plays_and_that_is_told(
+    jack_server: JackServer, box: Box
+) -> None:
     box.spawner.start(PlayerJob(plain(audio={"device": "street organ"})))
-    event = box.event("refused")
-    assert event.text == "no sound card matches 'street organ'; present: 'system'"
-    assert not box.spawner.playing
+    told = box.event("log")
+    assert told.text == "no sound card matches 'street organ'; the best one plays until it comes"
+    assert box.event("ready").details["card"]["name"] == "system"
 
 
-def test_a_rate_that_the_server_does_not_have_is_refused(jack_server: JackServer, box: Box) -> None:
+def test_a_rate_that_the_card_does_not_have_gives_way_to_its_own(
+    jack_server: JackServer, box: Box
+) -> None:
     box.spawner.start(PlayerJob(plain(audio={"sample_rate": 44_100})))
-    assert "'system' can't be opened: Invalid sample rate" in box.event("refused").text
+    told = box.event("log")
+    assert told.text == "'system' can't be opened at 44100 Hz: Invalid sample rate"
+    assert box.event("ready").details["sample_rate"] == 48_000
 
 
 def test_a_sound_server_that_answers_nothing_is_given_up(jack_server: JackServer) -> None:

@@ -1,0 +1,70 @@
+"""Which sound card a player opens, and how: the best that can be, at its own rate.
+
+Units: rates in frames per second.
+Threads: the player's main thread, before its stream runs.
+
+Neither a name that no card has, nor a rate that the card does not take, nor a card that somebody
+else plays on is a reason for silence: the next best is tried, and what failed is told.
+"""
+
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+from daemon.cardlist import list_cards
+from daemon.cards import Card, missing, rank
+from daemon.faults import DeviceError
+from daemon.output import OutputError
+
+Tell = Callable[[str, str, str], None]
+"""Takes kind, text and level of an event."""
+
+_Opened = TypeVar("_Opened")
+
+
+def candidates(wanted: str, tell: Tell) -> list[Card]:
+    """Return the cards that may play, the best first; none: that was told."""
+    try:
+        cards = list_cards()
+    except DeviceError as error:
+        tell("refused", str(error), "warning")
+        return []
+    ranked = rank(cards, wanted)
+    if not ranked:
+        tell("refused", missing(cards, wanted), "warning")
+    elif wanted and not ranked[0].fits(wanted):
+        unmet = f"no sound card matches '{wanted}'; the best one plays until it comes"
+        tell("log", unmet, "warning")
+    return ranked
+
+
+def open_first(
+    cards: Sequence[Card], sample_rate: int, attempt: Callable[[Card, int], _Opened], tell: Tell
+) -> _Opened | None:
+    """Return the first card that opens; None: none did, and that was told.
+
+    Parameters
+    ----------
+    cards
+        The best first.
+    sample_rate
+        As set; 0: the card's own.
+    attempt
+        Opens a card at a rate, or raises OutputError.
+    """
+    faults = []
+    for card in cards:
+        if card.index < 0:
+            faults.append(f"'{card.name}': {card.closed}")
+            continue
+        for rate in dict.fromkeys((sample_rate or card.rate, card.rate)):
+            try:
+                opened = attempt(card, rate)
+            except OutputError as error:
+                held = f"; held by {card.holder}" if card.holder else ""
+                faults.append(f"'{card.name}' can't be opened at {rate} Hz: {error}{held}")
+                continue
+            for fault in faults:
+                tell("log", fault, "warning")
+            return opened
+    tell("refused", "; ".join(faults), "warning")
+    return None
