@@ -25,8 +25,8 @@ from daemon import realtime
 from daemon.board import Board
 from daemon.cards import Card
 from daemon.link import Link
-from daemon.outcomes import Outcomes
 from daemon.opening import candidates, open_first
+from daemon.outcomes import Outcomes
 from daemon.output import Output, OutputError, leave_portaudio
 from daemon.playing import Playing
 from daemon.quiet import hush
