@@ -132,6 +132,16 @@ class Chase:
             len(ch.keys) for (owner, _), ch in list(self._channels.items()) if owner == controller
         )
 
+    def lose(self, controller: int, message: Sequence[int]) -> None:
+        """Put the control that a message sets back into the power-up state."""
+        if channel := self._channels.get((controller, message[0] & 0x0F)):
+            channel.controls.pop(message[1], None)
+
+    def untouched(self, controller: int, message: Sequence[int]) -> bool:
+        """Return whether the control that a message sets is in the power-up state."""
+        channel = self._channels.get((controller, message[0] & 0x0F))
+        return channel is not None and message[1] not in channel.controls
+
     def forget(self, controller: int) -> None:
         """Put a controller's channels back into the power-up state."""
         for place in [place for place in list(self._channels) if place[0] == controller]:

@@ -4,19 +4,23 @@ Units: microseconds of the monotonic clock (``_us``).
 Threads: the main loop's alone.
 
 A player that ends loses no account, and the one after it begins with the controls where the
-controllers left them.
+controllers left them; on another card, not louder than at power-on.
+A better card that comes is changed over to.
 """
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Protocol
 
 from config.settings import Settings
 from config.sound import Sound
 from daemon.board import Board, Snapshot
+from daemon.cards import Card
 from daemon.chase import Chase
+from daemon.newcomers import Newcomers
 from daemon.ring import Ring
 from daemon.spawner import PlayerEvent, PlayerJob
+from daemon.startlevel import StartLevel
 from daemon.tally import Tally
 from daemon.troubles import Repeats, Spared, Troubles, counted
 
@@ -65,6 +69,8 @@ class Lives:
         What the controllers' controls are set to.
     cards_stamp
         Changes when a card comes or goes, so that a new one is tried at once.
+    newcomers
+        The cards that come while one plays; none when left out.
     """
 
     def __init__(
@@ -74,15 +80,19 @@ class Lives:
         board: Board,
         chase: Chase,
         cards_stamp: Callable[[], object] = lambda: None,
+        newcomers: Newcomers | None = None,
     ) -> None:
         self.tally = Tally(ring)
         self.output: dict[str, Any] | None = None
         """What the player plays on, ``card``, ``sample_rate`` and ``delay_ms``; None: nothing."""
         self.reason = "no sound card has been looked for yet"
         """Why nothing plays."""
-        self._players, self._ring, self._board, self._chase = players, ring, board, chase
+        self._players, self._ring, self._board = players, ring, board
         self._cards_stamp = cards_stamp
         self._stamp: object = None
+        self._newcomers = newcomers or Newcomers(lambda: [])
+        self._newcomers_us = 0
+        self._level = StartLevel(chase)
         self._troubles = Troubles()
         self._spared = Spared()
         self._repeats = Repeats(log)
@@ -139,6 +149,7 @@ class Lives:
         self._spared.look(snapshot)
         if self.output is None:
             return True  # what makes players ends one that does not begin
+        self._change_over(now_us)
         if snapshot.blocks != self._blocks:
             self._blocks, self._blocks_us = snapshot.blocks, now_us
             return True
@@ -160,8 +171,7 @@ class Lives:
             self._players.stop()
 
     def _start(self, now_us: int) -> None:
-        for controller, message in self._chase.messages():
-            self._ring.put(message, now_us, controller)
+        self._put(self._level.safe(self._settings.bindings), now_us)
         job = PlayerJob(self._settings.model_dump(), plain_sounds(self._sounds))
         self._players.start(job)
         self._started_us = now_us
@@ -180,12 +190,29 @@ class Lives:
         self.output = {"text": event.text, **event.details}
         self._blocks, self._blocks_us = 0, now_us
         self.reason = self._told_reason = ""
+        card = Card.from_plain(event.details["card"])
+        self._newcomers.begin(card)
+        self._put(self._level.of(card.identity), now_us)
         if self._silent_since_us is None:
             self.on_ready(event.text)
         else:
             seconds = (now_us - self._silent_since_us) / 1e6
             log.info("sounding again after %.1f s: %s", seconds, event.text)
         self._silent_since_us = None
+
+    def _put(self, messages: Iterable[tuple[int, bytes]], now_us: int) -> None:
+        for controller, message in messages:
+            self._ring.put(message, now_us, controller)
+
+    def _change_over(self, now_us: int) -> None:
+        """Let the player end when a better card has come; the next one takes that."""
+        if now_us - self._newcomers_us < LOOK_US:
+            return
+        self._newcomers_us = now_us
+        card = self._newcomers.better(self._settings.audio.device)
+        if card is not None:
+            log.info("a better sound card has come: '%s'; changing over", card.name)
+            self._players.stop()
 
     def _end(self, event: PlayerEvent, level: int, now_us: int) -> None:
         played = self.output is not None

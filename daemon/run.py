@@ -19,12 +19,14 @@ from importlib import import_module
 from pathlib import Path
 
 from daemon import log as logs
+from daemon.cardlist import there
 from daemon.chase import Chase
 from daemon.control import ControlServer, Request
 from daemon.faults import DeviceError
 from daemon.keeper import TICK_S, Keeper
 from daemon.listener import Listener
 from daemon.lives import Lives
+from daemon.newcomers import Newcomers
 from daemon.notify import Notifier
 from daemon.ports import NoPorts, RtMidiPorts
 from daemon.quiet import hush
@@ -64,7 +66,9 @@ class _Daemon:
         self._catch_signals()
         chase = Chase()
         self._notifier = Notifier()
-        self._lives = Lives(self._spawner, ring, board_in(memory), chase, cards_stamp)
+        self._lives = Lives(
+            self._spawner, ring, board_in(memory), chase, cards_stamp, Newcomers(there)
+        )
         self._ports = midi_ports()
         self._keeper = Keeper(
             SettingsFiles(settings),

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from config.settings import Settings
 from config.sound import Sound
 from daemon.board import Board, Timing
+from daemon.cards import Card
 from daemon.sources import Loaded
 from daemon.spawner import PlayerEvent, PlayerJob
 from voices.ledger import Ledger
@@ -58,6 +59,7 @@ class ScriptedPlayers:
 
     def __init__(self, board: Board) -> None:
         self.alive = True
+        self.card = Card("Market Card", "usb", 48_000, 2, 0, identity="market")
         self.jobs: list[PlayerJob] = []
         self.sent: list[dict[str, Any]] = []
         self.stops = 0
@@ -82,7 +84,7 @@ class ScriptedPlayers:
         return coming
 
     def say(self, kind: Any, text: str, level: str = "info") -> None:
-        card = {"name": "Market Card", "kind": "usb"}
+        card = self.card.as_plain()
         details = {"card": card, "sample_rate": 48_000, "delay_ms": 2.7} if kind == "ready" else {}
         self._coming.append(PlayerEvent(kind, text, level, details))
 

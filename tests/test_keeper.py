@@ -9,6 +9,7 @@ import pytest
 
 from config.settings import Settings
 from daemon.board import Board
+from daemon.cards import Card
 from daemon.chase import Chase
 from daemon.health import Health
 from daemon.keeper import TICK_S, Keeper
@@ -89,7 +90,11 @@ class Street:
         self.playing = Playing(
             settings, ring=self.ring, board=self.board, sample_rate=RATE, block_frames=FRAMES
         )
-        details = {"card": {"name": "box"}, "sample_rate": RATE, "delay_ms": 3.0}
+        details = {
+            "card": Card("box", "usb", RATE, 2, 0).as_plain(),
+            "sample_rate": RATE,
+            "delay_ms": 3.0,
+        }
         self._events.append(PlayerEvent("ready", "output 'box'", details=details))
 
     def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:

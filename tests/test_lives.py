@@ -9,10 +9,12 @@ import pytest
 
 from config.settings import Settings
 from daemon.board import Board
+from daemon.cards import Card
 from daemon.health import Health
 from daemon.keeper import Keeper
 from daemon.listener import Listener
 from daemon.lives import Lives
+from daemon.newcomers import Newcomers
 from daemon.ring import Ring
 from daemon.simulated import SimulatedPorts
 from daemon.sources import Loaded
@@ -47,9 +49,12 @@ class Bench:
         self.told = Told(watchdog_s)
         self.source = FixedSource(Loaded(Settings.model_validate(settings)))
         self.card = object()
+        self.there: list[Card] = []
         self.listener = Listener(self.ports, self.ring.put)
         self.lives = Lives(
-            *(self.players, self.ring, self.board, self.listener.chase), lambda: self.card
+            *(self.players, self.ring, self.board, self.listener.chase),
+            lambda: self.card,
+            Newcomers(lambda: self.there),
         )
         self.keeper = Keeper(
             *(self.source, self.listener, self.lives, self.told),  # type: ignore[arg-type]
@@ -215,6 +220,83 @@ def test_a_new_player_finds_the_controls_where_they_were_left() -> None:
     bench.take()
     heard = [message for _, _, message in bench.players.instrument.heard]
     assert heard == [b"\xc0\x04", b"\xb0\x07\x29", b"\xe0\x00\x60"]
+
+
+def heard_after_another_player(bench: Bench, card: Card) -> list[bytes]:
+    """Return what a player on ``card`` is told, after one on the market card was."""
+    bench.ports.plug(KEYS)
+    bench.play()
+    for message in (b"\xb0\x07\x7f", b"\xb0\x27\x10", b"\xb0\x0a\x20", b"\xb1\x07\x28"):
+        bench.ports.send(KEYS, message, bench.now_us)
+    bench.take()
+    bench.say("lost", "'Market Card' went away", "warning")
+    bench.players.card = card
+    bench.tick(8)
+    bench.say("ready", READY)
+    bench.take()
+    return sorted(message for _, _, message in bench.players.instrument.heard)
+
+
+def test_the_same_card_is_as_loud_as_it_was() -> None:
+    bench = Bench()
+    same = bench.players.card
+    assert heard_after_another_player(bench, same) == [
+        *(b"\xb0\x07\x7f", b"\xb0\x0a\x20", b"\xb0\x27\x10", b"\xb1\x07\x28"),
+    ]
+
+
+def test_another_card_starts_at_the_level_of_power_on_wherever_the_volume_stood() -> None:
+    bench = Bench()
+    market = bench.players.card
+    jack = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
+    assert heard_after_another_player(bench, jack) == [b"\xb0\x0a\x20", b"\xb1\x07\x28"]
+    # The first one, back again, is as loud as it was; a control moved since stays as it is.
+    bench.ports.send(KEYS, b"\xb0\x27\x05", bench.now_us)
+    bench.take()
+    bench.say("lost", "'Headphones' went away", "warning")
+    bench.players.card = market
+    bench.tick(8)
+    bench.say("ready", READY)
+    bench.take()
+    heard = [heard[2] for heard in bench.players.instrument.heard]
+    assert b"\xb0\x07\x7f" in heard
+    assert b"\xb0\x27\x10" not in heard
+
+
+def test_a_knob_bound_to_the_volume_counts_as_volume() -> None:
+    bindings = [{"control": 20, "target": "volume"}, {"control": 7, "target": "tilt"}]
+    bench = Bench(bindings=bindings)
+    bench.ports.plug(KEYS)
+    bench.play()
+    for message in (b"\xb0\x14\x7f", b"\xb0\x07\x7f", b"\xb1\x14\x08"):
+        bench.ports.send(KEYS, message, bench.now_us)
+    bench.take()
+    bench.say("lost", "'Market Card' went away", "warning")
+    bench.players.card = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
+    bench.tick(8)
+    bench.say("ready", READY)
+    bench.take()
+    heard = [message for _, _, message in bench.players.instrument.heard]
+    assert heard == [b"\xb0\x07\x7f", b"\xb1\x14\x08"]
+
+
+def test_a_better_card_that_comes_is_changed_over_to(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench()
+    jack = Card("Headphones", "jack", 48_000, 2, -1, number=0, identity="jack")
+    bench.players.card, bench.there = jack, [jack]
+    bench.play()
+    bench.tick(20)
+    assert bench.players.stops == 0
+    bench.there = [jack, Card("Street Audio", "usb", 0, 0, -1, number=1, identity="street")]
+    bench.tick(5)
+    assert bench.players.stops == 1
+    assert caplog.messages[-1] == "a better sound card has come: 'Street Audio'; changing over"
+    bench.players.card = bench.there[1]
+    bench.say("ended", "the player stopped as asked")
+    bench.say("ready", READY)
+    bench.tick(40)
+    assert (len(bench.players.jobs), bench.players.stops) == (2, 1)
 
 
 def test_received_is_the_sum_of_the_accounts_whatever_happens() -> None:
