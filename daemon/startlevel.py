@@ -12,7 +12,7 @@ from config.settings import Binding
 from daemon.chase import Chase
 from voices.laws import travel
 
-VOLUME, VOLUME_FINE = 7, 39
+VOLUME = 7
 POWER_UP_VOLUME = 100
 """Of a channel's volume control (GM2 v1.2a and RP-015 have it so)."""
 _CONTROL = 0xB0
@@ -26,7 +26,7 @@ def is_louder(message: Sequence[int], bindings: Sequence[Binding]) -> bool:
     bound = [binding for binding in bindings if binding.control == number]
     if bound:
         return any(each.target == "volume" and travel(value, *each.ends) > 0.0 for each in bound)
-    return number == VOLUME_FINE or (number == VOLUME and value > POWER_UP_VOLUME)
+    return number == VOLUME and value > POWER_UP_VOLUME
 
 
 class StartLevel:

@@ -226,7 +226,7 @@ def heard_after_another_player(bench: Bench, card: Card) -> list[bytes]:
     """Return what a player on ``card`` is told, after one on the market card was."""
     bench.ports.plug(KEYS)
     bench.play()
-    for message in (b"\xb0\x07\x7f", b"\xb0\x27\x10", b"\xb0\x0a\x20", b"\xb1\x07\x28"):
+    for message in (b"\xb0\x07\x7f", b"\xb2\x07\x70", b"\xb0\x0a\x20", b"\xb1\x07\x28"):
         bench.ports.send(KEYS, message, bench.now_us)
     bench.take()
     bench.say("lost", "'Market Card' went away", "warning")
@@ -241,7 +241,7 @@ def test_the_same_card_is_as_loud_as_it_was() -> None:
     bench = Bench()
     same = bench.players.card
     assert heard_after_another_player(bench, same) == [
-        *(b"\xb0\x07\x7f", b"\xb0\x0a\x20", b"\xb0\x27\x10", b"\xb1\x07\x28"),
+        *(b"\xb0\x07\x7f", b"\xb0\x0a\x20", b"\xb1\x07\x28", b"\xb2\x07\x70"),
     ]
 
 
@@ -251,7 +251,7 @@ def test_another_card_starts_at_the_level_of_power_on_wherever_the_volume_stood(
     jack = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
     assert heard_after_another_player(bench, jack) == [b"\xb0\x0a\x20", b"\xb1\x07\x28"]
     # The first one, back again, is as loud as it was; a control moved since stays as it is.
-    bench.ports.send(KEYS, b"\xb0\x27\x05", bench.now_us)
+    bench.ports.send(KEYS, b"\xb2\x07\x32", bench.now_us)
     bench.take()
     bench.say("lost", "'Headphones' went away", "warning")
     bench.players.card = market
@@ -260,7 +260,8 @@ def test_another_card_starts_at_the_level_of_power_on_wherever_the_volume_stood(
     bench.take()
     heard = [heard[2] for heard in bench.players.instrument.heard]
     assert b"\xb0\x07\x7f" in heard
-    assert b"\xb0\x27\x10" not in heard
+    assert b"\xb2\x07\x32" in heard
+    assert b"\xb2\x07\x70" not in heard
 
 
 def test_a_knob_bound_to_the_volume_counts_as_volume() -> None:
