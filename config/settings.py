@@ -104,6 +104,37 @@ class Vibrato(Section):
     """How far each way at full modulation (GM2's default is 50)."""
 
 
+class CueSettings(Section):
+    """What is told by tones and light, without a screen."""
+
+    ready: bool = True
+    """It can be played."""
+    controller: bool = True
+    """A controller was found or lost."""
+    settings: bool = True
+    """A settings file has a fault; what was in force stays."""
+    board: bool = True
+    """The board is in trouble: heat, supply, battery."""
+    tone_db: float = Field(default=-40.0, ge=-60.0, le=-24.0)
+    """The tones' peak below full scale."""
+    lamp: str = ""
+    """Part of an LED's name; empty: the board's activity LED; ``none``: no light."""
+
+
+class Power(Section):
+    """Switching off."""
+
+    off_keys: list[Annotated[int, Field(ge=0, le=127)]] = Field(default=[], max_length=10)
+    """Keys that switch the board off when held together for five seconds; empty: none do."""
+
+    @field_validator("off_keys")
+    @classmethod
+    def _a_chord_is_no_single_key(cls, keys: list[int]) -> list[int]:
+        if len(set(keys)) == 1:
+            raise ValueError("has to be two different keys at least, or empty")
+        return keys
+
+
 Target = Literal["volume", "tilt", "attack", "release", "partial"]
 
 # What the two ends of a control's travel mean when the binding does not say: volume and partial
@@ -162,6 +193,8 @@ class Settings(Section):
     level: Level = Level()
     tuning: Tuning = Tuning()
     vibrato: Vibrato = Vibrato()
+    cues: CueSettings = CueSettings()
+    power: Power = Power()
     bindings: list[Binding] = [
         Binding(control=74, target="tilt"),
         Binding(control=72, target="release"),

@@ -126,6 +126,10 @@ class Chase:
         elif kind == BEND:
             channel.bend = (message[1], message[2])
 
+    def keys_down(self) -> set[int]:
+        """Return the keys of all controllers that are down."""
+        return set().union(*(set(channel.keys) for channel in list(self._channels.values())))
+
     def held(self, controller: int) -> int:
         """Return how many keys of a controller are down."""
         return sum(

@@ -14,11 +14,14 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from config.settings import Settings
+from daemon.chord import HOLD_US, Chord
 from daemon.health import Health
+from daemon.lamp import Lamp
 from daemon.listener import Change, Listener
 from daemon.lives import Lives
 from daemon.notify import Notifier
 from daemon.pauses import Pauses
+from daemon.signs import Signs
 from daemon.sources import Loaded
 from daemon.tally import Totals
 from daemon.troubles import counted
@@ -58,6 +61,10 @@ class Keeper:
         When to write to the card; the caller flushes it once the player has gone.
     health
         The board's; the machine's own where none is given.
+    lamp
+        The board's light; likewise.
+    switch_off
+        Asks for the power to be taken away.
     """
 
     def __init__(
@@ -69,10 +76,15 @@ class Keeper:
         clock_us: Callable[[], int],
         pauses: Pauses | None = None,
         health: Health | None = None,
+        lamp: Lamp | None = None,
+        switch_off: Callable[[], None] = lambda: None,
     ) -> None:
         self.settings = Settings()
         self.pauses = pauses or Pauses()
         self._health = health or Health()
+        self._signs = Signs(lives.cue, lamp)
+        self._chord = Chord()
+        self._switch_off = switch_off
         self._source, self._listener, self._lives = source, listener, lives
         self._notifier, self._clock_us = notifier, clock_us
         self._loaded = Loaded(self.settings)
@@ -91,6 +103,7 @@ class Keeper:
             log.error("%s", fault)
         if loaded.faults:
             log.warning("playing without the faulty settings")
+            self._signs.tell("refused", self._clock_us())
         self._put_in_force(loaded)
         self._look_for_controllers(self._clock_us())
         if not self._listener.controllers:
@@ -105,10 +118,12 @@ class Keeper:
         now_us = self._clock_us()
         self._look_for_controllers(now_us)
         self._look_for_edits()
-        self._health.tick(now_us)
+        if self._health.tick(now_us):
+            self._signs.tell("unwell", now_us)
         if self._lives.tick(now_us):
             self._progress = True
         snapshot = self._lives.snapshot()
+        self._show_signs(snapshot.sounding if snapshot else 0, now_us)
         self.pauses.tick(self._lives.struck, snapshot.sounding if snapshot else 0, now_us)
         self._notifier.status(self.describe())
         period_s = self._notifier.watchdog_s
@@ -125,6 +140,7 @@ class Keeper:
             for fault in loaded.faults:
                 log.error("%s", fault)
             log.warning("settings left as they were")
+            self._signs.tell("refused", self._clock_us())
         else:
             self._put_in_force(loaded)
             log.info("settings read again: %s", self._summary())
@@ -134,6 +150,7 @@ class Keeper:
         """Say goodbye; the caller ends the player."""
         now_us = self._clock_us()
         self._notifier.stopping()
+        self._signs.close()
         accounts = self._lives.tally.accounts(self._lives.snapshot())
         self._lives.stop(now_us)
         self._listener.close()
@@ -202,10 +219,25 @@ class Keeper:
         for remark in loaded.remarks:
             log.warning("%s", remark)
         self._loaded, self.settings = loaded, loaded.settings
+        self._signs.use(loaded.settings)
+        self._chord.keys = frozenset(loaded.settings.power.off_keys)
         self._listener.wanted = loaded.settings.controller.name
         self._lives.use(loaded.settings, loaded.sounds, self._clock_us())
 
+    def _show_signs(self, sounding: int, now_us: int) -> None:
+        listener = self._listener
+        self._signs.tick(self._lives.playing, sounding, len(listener.controllers), now_us)
+        if self._chord.held(listener.chase.keys_down(), now_us):
+            log.warning("switching off: its chord was held for %.0f s", HOLD_US / 1e6)
+            listener.let_go(now_us)
+            self._signs.say_farewell(now_us)
+        if self._signs.said_farewell(now_us):
+            self.pauses.flush()
+            self._switch_off()
+
     def _tell_change(self, change: Change, now_us: int) -> None:
+        if change.kind != "refused":
+            self._signs.tell(change.kind, now_us)
         number = change.controller + 1
         if change.kind == "lost":
             held = f"; {counted(change.held, 'held note')} released" if change.held else ""

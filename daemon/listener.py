@@ -98,6 +98,13 @@ class Listener:
         self._unsent = [each for each in self._unsent if not self._put(SYSTEM_RESET, now_us, each)]
         return changes
 
+    def let_go(self, now_us: int) -> None:
+        """Have every note released and every controller put back, as if all were unplugged."""
+        for controller in self.controllers:
+            self.chase.forget(controller)
+            self._unsent.append(controller)
+        self.poll(now_us)
+
     def close(self) -> None:
         """Close every port; nothing is put into the ring."""
         for port in self._open.values():

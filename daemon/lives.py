@@ -44,6 +44,9 @@ class Players(Protocol):
     def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
         """Give the player new settings."""
 
+    def cue(self, name: str, level_db: float) -> None:
+        """Have the player sound one of `daemon.cues.PATTERNS`."""
+
     def stop(self) -> None:
         """Have the player end; an event tells when."""
 
@@ -101,7 +104,7 @@ class Lives:
         self._started_us: int | None = None
         self._look_us = 0
         self._blocks, self._blocks_us = 0, 0
-        self._told_reason = ""
+        self._told_reason = self._known_card = ""
         self._silent_since_us: int | None = None
         self._stopping = False
         self.on_ready: Callable[[str], None] = lambda text: None
@@ -131,6 +134,11 @@ class Lives:
             self._players.stop()
         else:
             self._players.send(settings.model_dump(), plain_sounds(sounds))
+
+    def cue(self, name: str, level_db: float) -> None:
+        """Have the player, if there is one, sound a cue."""
+        if self.output is not None:
+            self._players.cue(name, level_db)
 
     def tick(self, now_us: int) -> bool:
         """Look after the player; return whether the work goes on, for the watchdog."""
@@ -172,7 +180,11 @@ class Lives:
 
     def _start(self, now_us: int) -> None:
         self._put(self._level.safe(self._settings.bindings), now_us)
-        job = PlayerJob(self._settings.model_dump(), plain_sounds(self._sounds))
+        job = PlayerJob(
+            self._settings.model_dump(),
+            plain_sounds(self._sounds),
+            known_card=self._known_card,
+        )
         self._players.start(job)
         self._started_us = now_us
         self._look_us = now_us + LOOK_US
@@ -193,6 +205,7 @@ class Lives:
         card = Card.from_plain(event.details["card"])
         self._newcomers.begin(card)
         self._put(self._level.of(card.identity), now_us)
+        self._known_card = card.identity
         if self._silent_since_us is None:
             self.on_ready(event.text)
         else:

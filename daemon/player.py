@@ -24,6 +24,7 @@ from config.sound import Sound
 from daemon import realtime
 from daemon.board import Board
 from daemon.cards import Card
+from daemon.cues import samples
 from daemon.link import Link
 from daemon.opening import candidates, open_first
 from daemon.outcomes import Outcomes
@@ -135,7 +136,9 @@ class Player:
         opened = open_first(
             cards,
             settings.audio.sample_rate,
-            lambda card, rate: self._open(card, rate, settings, sounds),
+            lambda card, rate: self._open(
+                card, rate, settings, sounds, rise=card.identity != job["known_card"]
+            ),
             self._tell,
         )
         if opened is None:
@@ -154,7 +157,12 @@ class Player:
         return self._play(output, playing)
 
     def _open(
-        self, card: Card, rate: int, settings: Settings, sounds: dict[str, Sound] | None
+        self,
+        card: Card,
+        rate: int,
+        settings: Settings,
+        sounds: dict[str, Sound] | None,
+        rise: bool,
     ) -> tuple[Output, Playing]:
         """Open a card, or raise OutputError."""
         frames = settings.audio.block_frames
@@ -167,6 +175,7 @@ class Player:
             sounds=sounds,
             mono=card.channels == 1,
             governed=True,
+            rise=rise,
             tell=self._outcomes.put,
         )
         warm_up(settings, sounds, rate)
@@ -220,7 +229,7 @@ class Player:
                 text = playing.timing.error.decode("utf-8", "replace")
                 self._tell("ended", f"the instrument fails in every block: {text}", "error")
                 return Ending.FAULT
-            if readable and not self._take_settings(playing):
+            if readable and not self._take_orders(playing, output.sample_rate):
                 break
         playing.finish()
         until = time.monotonic() + _FADE_S
@@ -230,9 +239,12 @@ class Player:
         time.sleep(min(2 * output.delay_s, 0.2) if playing.silent else 0.0)
         return Ending.ASKED
 
-    def _take_settings(self, playing: Playing) -> bool:
+    def _take_orders(self, playing: Playing, sample_rate: int) -> bool:
         """Hand on what has come; False: nobody is there any more."""
         for message in self._link.receive():
+            if "cue" in message:
+                playing.cue(samples(message["cue"], sample_rate, message["level_db"]))
+                continue
             try:
                 playing.submit(*prepared(message["settings"], message["sounds"]))
             except ValueError as error:

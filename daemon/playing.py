@@ -34,6 +34,7 @@ CONTROLLER_GONE = 0xFF
 """The byte that stands in the ring for an unplugged controller (MIDI 1.0: system reset)."""
 MESSAGES_PER_BLOCK = 256
 """More than any wire brings in a block; in a flood the rest waits, so that no block is held up."""
+RISE_S = 0.5
 _FADE_S = 0.02
 _FULL_SCALE = 1.0001
 
@@ -101,6 +102,7 @@ class Playing:
         instrument: Played | None = None,
         clock_ns: Callable[[], int] = time.perf_counter_ns,
         governed: bool = False,
+        rise: bool = False,
         tell: Callable[[Note], None] | None = None,
     ) -> None:
         self.instrument: Played = instrument or Instrument(
@@ -135,6 +137,12 @@ class Playing:
         self._fade = (0.5 + 0.5 * np.cos(turn))[:, np.newaxis]
         self._fade_at = 0
         self._finishing = False
+        rise_blocks = math.ceil(RISE_S * sample_rate / block_frames) if rise else 0
+        turn = np.linspace(0.0, math.pi / 2, rise_blocks * block_frames, dtype=np.float32)
+        self._rise = (np.sin(turn) ** 2)[:, np.newaxis]
+        self._rise_at = 0
+        self._cues: deque[NDArray[np.float32]] = deque(maxlen=1)
+        self._cue_at = 0
 
     def block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
         """Overwrite ``out`` with the block that is asked for now. Real-time safe.
@@ -161,6 +169,10 @@ class Playing:
             timing.faults += 1
             self.faults_in_a_row += 1
             timing.error = f"{type(error).__name__}: {error}".encode()[:ERROR_BYTES]
+        if self._rise_at < len(self._rise):
+            self._grow(out)
+        if self._cues:
+            self._sound_cue(out)
         if self._finishing:
             self._fade_out(out)
         self._frame += self._block_frames
@@ -182,6 +194,11 @@ class Playing:
     def submit(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         """Have settings applied at the start of the next block; the latest ones win."""
         self._submitted.append((settings, sounds))
+
+    def cue(self, samples: NDArray[np.float32]) -> None:
+        """Have a cue's samples, ``(frames,)``, added to what comes; the latest one wins."""
+        self._cue_at = 0
+        self._cues.append(samples)
 
     def finish(self) -> None:
         """Have the sound faded out; `silent` tells when it is."""
@@ -226,6 +243,17 @@ class Playing:
                 self.instrument.release_controller(controller, latest)
             else:
                 self.instrument.take(message, latest, controller)
+
+    def _grow(self, out: NDArray[np.float32]) -> None:
+        out *= self._rise[self._rise_at : self._rise_at + len(out)]
+        self._rise_at += len(out)
+
+    def _sound_cue(self, out: NDArray[np.float32]) -> None:
+        part = self._cues[0][self._cue_at : self._cue_at + len(out)]
+        out[: len(part)] += part[:, np.newaxis]
+        self._cue_at += len(out)
+        if len(part) < len(out):
+            self._cues.clear()
 
     def _fade_out(self, out: NDArray[np.float32]) -> None:
         until = self._fade_at + len(out)

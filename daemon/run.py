@@ -76,6 +76,7 @@ class _Daemon:
             self._lives,
             self._notifier,
             clock_us=lambda: time.monotonic_ns() // 1000,
+            switch_off=lambda: ask_for_power_off(seat.path.parent),
         )
         self._control = ControlServer(seat.path, self._answer, self._selector, time.monotonic)
         self._selector.register(self._spawner, selectors.EVENT_READ, lambda _: None)
@@ -133,6 +134,14 @@ def midi_ports() -> RtMidiPorts | NoPorts:
     except DeviceError as fault:
         log.error("%s", fault)
         return NoPorts()
+
+
+def ask_for_power_off(runtime: Path) -> None:
+    """Leave a file that the system, which may, takes as the wish to be switched off."""
+    try:
+        (runtime / "poweroff").touch()
+    except OSError as error:
+        log.error("the board can't be switched off: %s: %s", runtime, error.strerror)
 
 
 def cards_stamp() -> object:

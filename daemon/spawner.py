@@ -62,6 +62,8 @@ class PlayerJob:
     """Sounds by name, as `Sound.model_dump` gives them; empty: the shipped ones."""
     card: dict[str, Any] = field(default_factory=dict)
     """`Card.as_plain`; empty: the player looks itself, by the settings' device name."""
+    known_card: str = ""
+    """The identity of the card played on before: on any other the sound grows out of silence."""
 
 
 @dataclass(frozen=True)
@@ -118,13 +120,22 @@ class Spawner:
         self._board.clear()
         self.outcomes.clear()
         self.playing = self._link.send(
-            ask="start", settings=job.settings_plain, sounds=job.sounds_plain, card=job.card
+            ask="start",
+            settings=job.settings_plain,
+            sounds=job.sounds_plain,
+            card=job.card,
+            known_card=job.known_card,
         )
 
     def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
         """Give the player new settings and sounds; nothing happens when there is none."""
         if self.playing:
             self._link.send(ask="settings", settings=settings_plain, sounds=sounds_plain)
+
+    def cue(self, name: str, level_db: float) -> None:
+        """Have the player sound a cue; nothing happens when there is none."""
+        if self.playing:
+            self._link.send(ask="cue", cue=name, level_db=level_db)
 
     def stop(self) -> None:
         """Have the player fade out and end, at the latest by force; an event tells when."""
@@ -211,7 +222,7 @@ class _Server:
         ask = message.pop("ask")
         if ask == "start":
             self._fork(message)
-        elif ask == "settings" and self._player is not None:
+        elif ask in ("settings", "cue") and self._player is not None:
             self._player.send(**message)
         elif ask == "stop":
             self._stop()

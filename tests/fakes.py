@@ -62,6 +62,7 @@ class ScriptedPlayers:
         self.card = Card("Market Card", "usb", 48_000, 2, 0, identity="market")
         self.jobs: list[PlayerJob] = []
         self.sent: list[dict[str, Any]] = []
+        self.cues: list[str] = []
         self.stops = 0
         self._coming: list[PlayerEvent] = []
         self._board = board
@@ -75,6 +76,9 @@ class ScriptedPlayers:
 
     def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
         self.sent.append(settings_plain)
+
+    def cue(self, name: str, level_db: float) -> None:
+        self.cues.append(name)
 
     def stop(self) -> None:
         self.stops += 1

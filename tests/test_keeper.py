@@ -11,8 +11,10 @@ from config.settings import Settings
 from daemon.board import Board
 from daemon.cards import Card
 from daemon.chase import Chase
+from daemon.cues import samples
 from daemon.health import Health
 from daemon.keeper import TICK_S, Keeper
+from daemon.lamp import Lamp
 from daemon.listener import Listener
 from daemon.lives import Lives
 from daemon.playing import Playing
@@ -66,6 +68,7 @@ class Street:
         self.board = Board(memoryview(bytearray(Board.SIZE)))
         self.ports, self.files, self.notices = SimulatedPorts(), Files(), Notices()
         self.card = True
+        self.asked: list[str] = []
         self.playing: Playing | None = None
         self.sent: list[dict[str, Any]] = []
         self._events: list[PlayerEvent] = []
@@ -78,6 +81,8 @@ class Street:
             self.notices,  # type: ignore[arg-type]
             clock_us=lambda: self.now_us,
             health=Health(Path("/nowhere")),
+            lamp=Lamp(Path("/nowhere")),
+            switch_off=lambda: self.asked.append("off"),
         )
 
     # What makes players.
@@ -99,6 +104,10 @@ class Street:
 
     def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
         self.sent.append(settings_plain)
+
+    def cue(self, name: str, level_db: float) -> None:
+        assert self.playing is not None
+        self.playing.cue(samples(name, RATE, level_db))
 
     def stop(self) -> None:
         self.end("stopped", "ended", "info")
@@ -249,3 +258,19 @@ def test_what_is_missed_is_summed_into_one_line(
     lines = [line for line in caplog.messages if "underflows" in line]
     assert len(lines) == 1
     assert lines[0].startswith("7 underflows in the last ")
+
+
+def test_the_chord_releases_says_farewell_saves_and_asks_for_the_power_to_go(
+    street: Street, caplog: pytest.LogCaptureFixture
+) -> None:
+    street.files.edit(power={"off_keys": [36, 38]})
+    street.ports.plug(KEYS)
+    street.run(1.0)
+    street.play(36, 38)
+    # Asked for while the chord sounds: no pause for it yet.
+    street.keeper.pauses.ask("what was learned", lambda: street.asked.append("saved"))
+    street.run(5.5)
+    assert "switching off: its chord was held for 5 s" in caplog.messages
+    assert (street.asked, street.accounts) == ([], {"cut": 2})
+    street.run(10.0)
+    assert street.asked == ["saved", "off"]

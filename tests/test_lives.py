@@ -12,6 +12,7 @@ from daemon.board import Board
 from daemon.cards import Card
 from daemon.health import Health
 from daemon.keeper import Keeper
+from daemon.lamp import Lamp
 from daemon.listener import Listener
 from daemon.lives import Lives
 from daemon.newcomers import Newcomers
@@ -60,6 +61,7 @@ class Bench:
             *(self.source, self.listener, self.lives, self.told),  # type: ignore[arg-type]
             lambda: self.now_us,
             health=Health(Path("/nowhere")),
+            lamp=Lamp(Path("/nowhere")),
         )
         self.blocks = True
 
