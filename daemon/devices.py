@@ -4,11 +4,14 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 from config.settings import Settings
+from daemon.alsacontrol import ControlDevice
 from daemon.cardlist import list_cards
 from daemon.cards import KINDS, Card, choose, missing
 from daemon.faults import DeviceError
+from daemon.mixer import report
 from daemon.ports import Choice, RtMidiPorts, device
 from daemon.ports import choose as choose_ports
 from daemon.quiet import quiet
@@ -59,6 +62,15 @@ def cards_table(cards: Sequence[Card], wanted: str) -> str:
     return table if chosen else table + f"  {missing(cards, wanted)}\n"
 
 
+def mixer_lines(cards: Sequence[Card]) -> str:
+    """Return a line for what each card's own switches and volumes would do to the sound."""
+    lines = []
+    for number, name in {card.number: card.name for card in cards if card.number >= 0}.items():
+        with suppress(OSError), ControlDevice(number) as mixer:
+            lines += [f"  on '{name}' {line}\n" for line in report(mixer)]
+    return "".join(lines)
+
+
 def _shown(choice: Choice) -> str:
     name, number = device(choice.name)
     return f"{name} (ALSA client {number})" if number else name
@@ -82,7 +94,7 @@ def _cards(settings: Settings) -> str:
             cards = list_cards()
     except DeviceError as fault:
         return f"Sound cards: none seen: {fault}\n"
-    return cards_table(cards, settings.audio.device)
+    return cards_table(cards, settings.audio.device) + mixer_lines(cards)
 
 
 def _table(rows: Sequence[Sequence[str]]) -> str:

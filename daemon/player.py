@@ -22,10 +22,12 @@ import numpy as np
 from config.settings import Settings
 from config.sound import Sound
 from daemon import realtime
+from daemon.alsacontrol import ControlDevice
 from daemon.board import Board
 from daemon.cards import Card
 from daemon.cues import samples
 from daemon.link import Link
+from daemon.mixer import set_right
 from daemon.opening import candidates, open_first
 from daemon.outcomes import Outcomes
 from daemon.output import Output, OutputError, leave_portaudio
@@ -102,6 +104,7 @@ class Player:
         self._link = link
         self._asked_to_stop = False
         self._grants: list[Grant] = []
+        self._mixer: list[str] = []
 
     def live(self, job: Mapping[str, Any]) -> NoReturn:
         """Open the card, play, and leave the process."""
@@ -144,6 +147,7 @@ class Player:
         if opened is None:
             return Ending.REFUSED
         output, playing = opened
+        self._mixer = self._set_right(output.card)
         realtime.calm_collector()
         try:
             output.start()
@@ -184,6 +188,20 @@ class Player:
         )
         return output, playing
 
+    def _set_right(self, card: Card) -> list[str]:
+        """See to the card's own switches and volumes; return what was found."""
+        if card.number < 0:
+            return []
+        try:
+            with ControlDevice(card.number) as mixer:
+                found = set_right(mixer)
+        except OSError as error:
+            self._tell("log", f"the mixer of '{card.name}' can't be read: {error}", "debug")
+            return []
+        for line in found:
+            self._tell("log", f"on '{card.name}' {line}", "warning")
+        return found
+
     def _raise_priority(self) -> None:
         self._grants.append(realtime.raise_priority())
 
@@ -216,6 +234,7 @@ class Player:
             card=output.card.as_plain(),
             sample_rate=output.sample_rate,
             delay_ms=round(1000 * output.delay_s, 2),
+            mixer=self._mixer,
         )
 
     def _play(self, output: Output, playing: Playing) -> Ending:
