@@ -30,6 +30,7 @@ log = logging.getLogger(__name__)
 
 TICK_S = 0.25
 """How often controllers are looked for, and files."""
+SETTLED_US = 200_000
 
 
 class SettingsSource(Protocol):
@@ -90,6 +91,7 @@ class Keeper:
         self._loaded = Loaded(self.settings)
         self._stamp: object = None
         self._settling: object = None
+        self._settling_us = 0
         self._lost_us: dict[int, int] = {}
         self._started_us = self._pinged_us = clock_us()
         self._progress = False
@@ -117,7 +119,7 @@ class Keeper:
         """Do what is due; several times a second, and when the player has something to say."""
         now_us = self._clock_us()
         self._look_for_controllers(now_us)
-        self._look_for_edits()
+        self._look_for_edits(now_us)
         if self._health.tick(now_us):
             self._signs.tell("unwell", now_us)
         if self._lives.tick(now_us):
@@ -208,12 +210,13 @@ class Keeper:
         for change in self._listener.poll(now_us):
             self._tell_change(change, now_us)
 
-    def _look_for_edits(self) -> None:
+    def _look_for_edits(self, now_us: int) -> None:
         stamp = self._source.stamp()
-        # An editor may be in the middle of writing: the same twice means it is done.
-        if stamp == self._settling != self._stamp:
+        # An editor may be in the middle of writing: unchanged for a moment means it is done.
+        if stamp != self._settling:
+            self._settling, self._settling_us = stamp, now_us
+        elif stamp != self._stamp and now_us - self._settling_us >= SETTLED_US:
             self.reload()
-        self._settling = stamp
 
     def _put_in_force(self, loaded: Loaded) -> None:
         for remark in loaded.remarks:

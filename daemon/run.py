@@ -33,8 +33,14 @@ from daemon.quiet import hush
 from daemon.seat import Seat
 from daemon.sources import SettingsFiles
 from daemon.spawner import Spawner, board_in, ring_in, shared_memory
+from daemon.watch import Watch
 
 log = logging.getLogger(__name__)
+
+_SOUND = Path("/dev/snd")
+# Between a device's node and the port or card that can be used pass some hundredths of a second.
+_HURRY_S = 1.0
+_HURRIED_TICK_S = 0.03
 
 _STOPPING = (signal.SIGTERM, signal.SIGINT)
 
@@ -70,8 +76,9 @@ class _Daemon:
             self._spawner, ring, board_in(memory), chase, cards_stamp, Newcomers(there)
         )
         self._ports = midi_ports()
+        self._files = SettingsFiles(settings)
         self._keeper = Keeper(
-            SettingsFiles(settings),
+            self._files,
             Listener(self._ports, ring.put, chase=chase),
             self._lives,
             self._notifier,
@@ -80,6 +87,8 @@ class _Daemon:
         )
         self._control = ControlServer(seat.path, self._answer, self._selector, time.monotonic)
         self._selector.register(self._spawner, selectors.EVENT_READ, lambda _: None)
+        self._hurry_until_s = 0.0
+        self._watch_devices_and_files()
 
     def loop(self) -> int:
         """Run until told to stop."""
@@ -95,11 +104,12 @@ class _Daemon:
             for key, events in ready:
                 act: Callable[[int], None] = key.data
                 act(events)
-            from_player = any(key.fileobj is self._spawner for key, _ in ready)
-            if from_player or time.monotonic() >= due_s:
+            urgent = any(key.fileobj in (self._spawner, self._watch) for key, _ in ready)
+            if urgent or time.monotonic() >= due_s:
                 self._keeper.tick()
                 self._control.tick()
-                due_s = time.monotonic() + pause_s
+                hurried = time.monotonic() < self._hurry_until_s
+                due_s = time.monotonic() + (_HURRIED_TICK_S if hurried else pause_s)
             if not self._spawner.alive:
                 log.error("no player can be made any more; leaving, to be started anew")
                 code = 1
@@ -114,6 +124,23 @@ class _Daemon:
 
     def _answer(self, request: Request) -> dict[str, object]:
         return self._keeper.status()
+
+    def _watch_devices_and_files(self) -> None:
+        """Have what is plugged in or saved wake the loop, where the kernel tells of it."""
+        self._watch: Watch | None = None
+        try:
+            self._watch = Watch([_SOUND.parent, _SOUND, *self._files.parents])
+        except OSError as fault:
+            log.debug("devices and files are only looked for: %s", fault)
+            return
+        self._selector.register(self._watch, selectors.EVENT_READ, self._hurry)
+
+    def _hurry(self, _: int) -> None:
+        assert self._watch is not None
+        changed = self._watch.changed()
+        self._files.edited(changed)
+        if any(_SOUND in (path, path.parent) for path in changed):
+            self._hurry_until_s = time.monotonic() + _HURRY_S
 
     def _catch_signals(self) -> None:
         """Have signals wake the loop; nothing is done inside a handler but noting the number."""

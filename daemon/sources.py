@@ -3,7 +3,7 @@
 Threads: the main loop's alone; reading takes some milliseconds.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -47,6 +47,21 @@ class SettingsFiles:
         self._paths: Sequence[Path] | None = None if only is None else [only]
         self._watched = list(DEFAULT_PATHS) if only is None else [only]
         self._folders = sound_folders
+        self._edits = 0
+
+    @property
+    def parents(self) -> list[Path]:
+        """The folders in which edits are made."""
+        return [*(path.parent for path in self._watched), *self._folders]
+
+    def edited(self, paths: Collection[Path]) -> None:
+        """Take paths at which something happened.
+
+        The clock of a FAT partition goes in steps of two seconds: a second edit within one step may
+        leave no other trace.
+        """
+        ours = [p for p in paths if p in self._watched or p.parent in self._folders]
+        self._edits += bool(ours)
 
     def load(self) -> Loaded:
         """Read everything; no fault of a file comes out as an exception."""
@@ -69,7 +84,7 @@ class SettingsFiles:
     def stamp(self) -> object:
         """Return what changes when one of the files does."""
         sounds = [path for folder in self._folders for path in sorted(folder.glob("*.toml"))]
-        return [_stamp(path) for path in [*self._watched, *sounds]]
+        return [self._edits, *(_stamp(path) for path in [*self._watched, *sounds])]
 
 
 def _stamp(path: Path) -> object:
