@@ -1,5 +1,6 @@
 """A real JACK server for tests."""
 
+import ctypes
 import fcntl
 import os
 import signal
@@ -12,6 +13,10 @@ from pathlib import Path
 from tests.waiting import wait_until
 
 _NAMES = 4
+
+
+def _end_with_parent() -> None:
+    ctypes.CDLL(None).prctl(1, int(signal.SIGKILL), 0, 0, 0)  # PR_SET_PDEATHSIG
 
 
 @contextmanager
@@ -70,6 +75,8 @@ class JackServer:
                 stdout=log,
                 stderr=log,
                 env=environment,
+                # A server that outlives a killed test run takes the next run's clients.
+                preexec_fn=_end_with_parent,
             )
 
         def answers() -> bool:
