@@ -5,7 +5,7 @@ straight line until the first frame that would, and afterwards returns to 1 expo
 line that steep still lets through is clipped. Cells are absolute, so the result does not depend
 on the block size. As long as nothing reaches the ceiling the block is left as it is, bit for bit.
 
-Units: linear levels. Shapes: ``T`` frames, stereo (T, 2).
+Units: linear levels. Shapes: ``T`` frames, left and right (2, T).
 """
 
 from math import exp
@@ -22,24 +22,32 @@ RETURN_S = 0.2
 class Guard:
     """One ceiling and the gain it needs at the moment."""
 
-    def __init__(self, ceiling: float, sample_rate: int) -> None:
+    def __init__(self, ceiling: float, sample_rate: int, frames: int) -> None:
         self.ceiling = ceiling
         self.gain = 1.0
         self._return = 1.0 - exp(-CELL / (RETURN_S * sample_rate))
+        self._magnitude = np.zeros((2, frames), np.float32)
 
-    def limit(self, out: NDArray[np.float32]) -> tuple[float, float]:
+    def limit(self, sides: NDArray[np.float32]) -> tuple[float, float]:
         """Keep a block below the ceiling, in place, and return its peaks. Real-time safe."""
-        peaks = peak(out[:, 0]), peak(out[:, 1])
-        if self.gain == 1.0 and max(peaks) <= self.ceiling:
+        peaks = self._peaks(sides)
+        if self.gain == 1.0 and peaks[0] <= self.ceiling and peaks[1] <= self.ceiling:
             return peaks
-        line = np.empty(len(out), np.float32)
-        loud = np.abs(out).max(axis=1)
-        for start in range(0, len(out), CELL):
+        loud = self._magnitude.max(axis=0)
+        line = np.empty(len(loud), np.float32)
+        for start in range(0, len(loud), CELL):
             cell = slice(start, start + CELL)
             self._draw(line[cell], loud[cell])
-        out *= line[:, None]
-        np.clip(out, -self.ceiling, self.ceiling, out=out)
-        return peak(out[:, 0]), peak(out[:, 1])
+        sides *= line
+        np.clip(sides, -self.ceiling, self.ceiling, out=sides)
+        return self._peaks(sides)
+
+    def _peaks(self, sides: NDArray[np.float32]) -> tuple[float, float]:
+        """Return the largest magnitude of each side (argmax costs a third of max)."""
+        magnitude = self._magnitude
+        np.abs(sides, out=magnitude)
+        left, right = magnitude.argmax(1).tolist()
+        return magnitude.item(0, left), magnitude.item(1, right)
 
     def _draw(self, line: NDArray[np.float32], loud: NDArray[np.float32]) -> None:
         """Draw the gain over one cell, whose frames are as loud as ``loud``."""
@@ -56,8 +64,3 @@ class Guard:
         if self.gain > 0.9999:
             self.gain = 1.0
         line[:] = np.linspace(begin, self.gain, len(line) + 1, dtype=np.float32)[1:]
-
-
-def peak(side: NDArray[np.float32]) -> float:
-    """Return the largest magnitude of one side of a block (argmax costs a third of max)."""
-    return max(float(side[side.argmax()]), -float(side[side.argmin()]))

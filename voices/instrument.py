@@ -76,7 +76,9 @@ class Instrument:
         self._spectrum = Spectrum()
         self._notes = Notes(self.ledger, self._motion, self._spectrum, sample_rate, block_frames)
         self._receiver = Receiver(self._notes, self._motion, mono=mono)
-        self._guard = Guard(decibels(settings.level.ceiling_db), sample_rate)
+        self._guard = Guard(decibels(settings.level.ceiling_db), sample_rate, block_frames)
+        self._sides = np.zeros((2, block_frames), np.float32)
+        self._sides_across = self._sides.T
         self.apply(settings, shipped() if sounds is None else sounds)
         self._notes.warm_up()
         for controller in range(EXPECTED_CONTROLLERS):
@@ -138,9 +140,10 @@ class Instrument:
         for place, bank in enumerate(banks):
             wave, level = bank.render(frame, passage)
             moving = passage if self._motion.panning else None
-            mix(wave, level, bank, moving, out, fresh=place == 0)
+            mix(wave, level, bank, moving, self._sides, fresh=place == 0)
             self._notes.retire(bank.ended(self.frame), self.frame)
-        self.peaks = self._guard.limit(out)
+        self.peaks = self._guard.limit(self._sides)
+        out[...] = self._sides_across
 
     def spare(self, partials: int | None) -> int:
         """Render at most about so many partials from the next block on; None: all.

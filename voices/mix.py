@@ -15,11 +15,11 @@ def mix(
     level: NDArray[np.float32] | None,
     bank: Bank,
     passage: Passage | None,
-    out: NDArray[np.float32],
+    sides: NDArray[np.float32],
     *,
     fresh: bool,
 ) -> None:
-    """Write the voices of a bank, ``wave`` (V, T), into ``out`` (T, 2); add if not ``fresh``.
+    """Write the voices of a bank, ``wave`` (V, T), into ``sides`` (2, T); add if not ``fresh``.
 
     ``level``, shape (V, 1), goes on top where given; ``passage`` is that of gains in motion.
     """
@@ -29,14 +29,14 @@ def mix(
         gain = bank.rows.gain[: bank.count]
         if level is not None:
             gain = gain * level
-        if fresh:
-            np.dot(wave.T, gain, out=out)
+        if fresh:  # this way round the product costs half
+            gain.T.dot(wave, sides)
             return
-        mixed = np.dot(wave.T, gain)
+        mixed = gain.T.dot(wave)
     if fresh:
-        out[:] = mixed
+        sides[...] = mixed
     else:
-        out += mixed
+        sides += mixed
 
 
 def _moving(
@@ -56,4 +56,4 @@ def _moving(
     mixed = np.matmul(parts, gains.astype(np.float32))
     ramp = np.arange(frames, dtype=np.float32)[:, None]
     moved: NDArray[np.float32] = mixed[..., :2] + ramp * mixed[..., 2:]
-    return moved.reshape(-1, 2)
+    return moved.reshape(-1, 2).T
