@@ -135,6 +135,13 @@ class Power(Section):
         return keys
 
 
+class ReportSettings(Section):
+    """For owners without a network."""
+
+    write: bool = False
+    """Keep ``partiald-report.txt`` on the card's boot partition, written in pauses."""
+
+
 Target = Literal["volume", "tilt", "attack", "release", "partial"]
 
 # What the two ends of a control's travel mean when the binding does not say: volume and partial
@@ -195,6 +202,7 @@ class Settings(Section):
     vibrato: Vibrato = Vibrato()
     cues: CueSettings = CueSettings()
     power: Power = Power()
+    report: ReportSettings = ReportSettings()
     bindings: list[Binding] = [
         Binding(control=74, target="tilt"),
         Binding(control=72, target="release"),

@@ -66,6 +66,8 @@ class Keeper:
         The board's light; likewise.
     switch_off
         Asks for the power to be taken away.
+    report
+        Takes what a report would say differently, when one is wanted, and the time.
     """
 
     def __init__(
@@ -79,13 +81,14 @@ class Keeper:
         health: Health | None = None,
         lamp: Lamp | None = None,
         switch_off: Callable[[], None] = lambda: None,
+        report: Callable[[object, int], None] = lambda state, now_us: None,
     ) -> None:
         self.settings = Settings()
         self.pauses = pauses or Pauses()
         self._health = health or Health()
         self._signs = Signs(lives.cue, lamp)
         self._chord = Chord()
-        self._switch_off = switch_off
+        self._switch_off, self._report = switch_off, report
         self._source, self._listener, self._lives = source, listener, lives
         self._notifier, self._clock_us = notifier, clock_us
         self._loaded = Loaded(self.settings)
@@ -127,6 +130,8 @@ class Keeper:
         snapshot = self._lives.snapshot()
         self._show_signs(snapshot.sounding if snapshot else 0, now_us)
         self.pauses.tick(self._lives.struck, snapshot.sounding if snapshot else 0, now_us)
+        if self.settings.report.write:
+            self._report((self.describe(), self._lives.struck, *self._health.warnings), now_us)
         self._notifier.status(self.describe())
         period_s = self._notifier.watchdog_s
         if period_s and self._progress and now_us - self._pinged_us >= period_s * 0.4e6:

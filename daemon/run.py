@@ -28,11 +28,14 @@ from daemon.listener import Listener
 from daemon.lives import Lives
 from daemon.newcomers import Newcomers
 from daemon.notify import Notifier
+from daemon.pauses import Pauses
 from daemon.ports import NoPorts, RtMidiPorts
 from daemon.quiet import hush
+from daemon.report import Report
 from daemon.seat import Seat
 from daemon.sources import SettingsFiles
 from daemon.spawner import Spawner, board_in, ring_in, shared_memory
+from daemon.status import readable
 from daemon.watch import Watch
 
 log = logging.getLogger(__name__)
@@ -77,12 +80,16 @@ class _Daemon:
         )
         self._ports = midi_ports()
         self._files = SettingsFiles(settings)
+        pauses = Pauses()
+        report = Report(seat.path.parent, pauses, lambda: readable(self._keeper.status()))
         self._keeper = Keeper(
             self._files,
             Listener(self._ports, ring.put, chase=chase),
             self._lives,
             self._notifier,
             clock_us=lambda: time.monotonic_ns() // 1000,
+            pauses=pauses,
+            report=report.tick,
             switch_off=lambda: ask_for_power_off(seat.path.parent),
         )
         self._control = ControlServer(seat.path, self._answer, self._selector, time.monotonic)

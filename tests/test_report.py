@@ -1,0 +1,59 @@
+"""The report for the boot partition."""
+
+from pathlib import Path
+
+from daemon.pauses import QUIET_US, Pauses
+from daemon.report import EVERY_US, NAME, Report, versions
+
+TICK_US = 250_000
+
+
+class Bench:
+    def __init__(self, folder: Path) -> None:
+        self.path, self.pauses, self.now_us = folder / NAME, Pauses(), 0
+        self.words = "playing"
+        self.report = Report(folder, self.pauses, lambda: self.words + "\n")
+
+    def run(self, state: object, us: int, sounding: int = 0) -> None:
+        until = self.now_us + us
+        while self.now_us < until:
+            self.now_us += TICK_US
+            self.report.tick(state, self.now_us)
+            self.pauses.tick(0, sounding, self.now_us)
+
+
+def test_a_report_waits_for_a_pause_and_says_what_is_at_work(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.run("a", 60_000_000, sounding=1)
+    assert not bench.path.exists()
+    bench.run("a", 2 * QUIET_US)
+    text = bench.path.read_text()
+    assert text.startswith("partiald ")
+    assert text.endswith("\nplaying\n")
+    assert list(tmp_path.iterdir()) == [bench.path]
+
+
+def test_the_same_is_not_reported_twice_and_news_not_more_often_than_needed(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path)
+    bench.run("a", 2 * QUIET_US)
+    bench.path.unlink()  # the system has taken it
+    bench.run("a", 3 * EVERY_US)
+    assert not bench.path.exists()
+    bench.words = "silent: no sound card"
+    bench.run("b", 2 * QUIET_US)
+    assert bench.path.read_text().endswith("silent: no sound card\n")
+    bench.path.unlink()
+    bench.run("c", EVERY_US // 2)
+    assert not bench.path.exists()
+    bench.run("c", EVERY_US)
+    assert bench.path.exists()
+
+
+def test_the_versions_name_python_and_the_libraries() -> None:
+    lines = versions().splitlines()
+    assert [line.split()[0] for line in lines] == [
+        *("partiald", "Python", "mido", "python-rtmidi", "numpy", "sounddevice", "pydantic")
+    ]
+    assert not any("not installed" in line for line in lines)
