@@ -7,7 +7,7 @@ strict (``true`` is not 1, ``"8"`` is not 8), and an unknown key is a fault.
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from config.temperament import Temperament
 
@@ -16,6 +16,19 @@ class Section(BaseModel):
     """A strict, frozen table of the settings file."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+Ignored = Literal[
+    "program_change",
+    "bank_select",
+    "pitch_bend",
+    "channel_pressure",
+    "key_pressure",
+    "control_change",
+    "mode_message",
+    "system_exclusive",
+    "active_sensing",
+]
 
 
 class Controller(Section):
@@ -27,6 +40,26 @@ class Controller(Section):
     """MIDI channels listened to; empty: all sixteen."""
     fixed_velocity: int = Field(default=0, ge=0, le=127)
     """One velocity for every key, for keyboards without; 0: as played."""
+    release_octaves: float = Field(default=1.0, ge=0.0, le=4.0)
+    """How much slower than usual a key let go as slowly as can be is released, in octaves of
+    time; and as much faster one let go fast. Velocity 64 and, since many keys send it always, 0
+    change nothing."""
+    counted_note_offs: bool = False
+    """Whether a key struck twice sounds until it is let go twice; if not, once is enough."""
+    ignore: list[Ignored] = []
+    """Kinds of messages that are not listened to."""
+    mode: int = Field(default=3, ge=1, le=4)
+    """The MIDI mode at power-on: 1 omni, 2 omni and mono, 3 poly, 4 mono."""
+    basic_channel: int = Field(default=0, ge=0, le=16)
+    """The one channel the modes go by; 0: each of the sixteen is a receiver of its own."""
+    device_number: int = Field(default=0, ge=0, le=126)
+    """By which number system exclusive messages mean this instrument alone."""
+
+    @model_validator(mode="after")
+    def _omni_has_a_basic_channel(self) -> "Controller":
+        if self.mode <= 2 and self.basic_channel == 0:
+            raise ValueError(f"mode = {self.mode}: has to be 3 or 4 without a basic_channel")
+        return self
 
 
 class Audio(Section):
@@ -54,6 +87,15 @@ class Audio(Section):
         return frames
 
 
+def _is_bank(number: str) -> str:
+    if not (number.isascii() and number.isdigit() and int(number) <= 16383):
+        raise ValueError("has to be a number from 0 to 16383")
+    return str(int(number))
+
+
+Bank = Annotated[str, AfterValidator(_is_bank)]
+
+
 class SoundChoice(Section):
     """Which sound plays."""
 
@@ -74,7 +116,9 @@ class SoundChoice(Section):
         ],
         max_length=128,
     )
-    """Program change *n* (from 1) chooses the *n*-th of these."""
+    """Program change *n* (from 1) chooses the *n*-th of these, in every bank not listed."""
+    banks: dict[Bank, Annotated[list[str], Field(max_length=128)]] = {}
+    """The programs of other banks, by number: 128 times CC 0 plus CC 32."""
 
 
 class Level(Section):
@@ -102,6 +146,24 @@ class Vibrato(Section):
     """How often the pitch swings."""
     depth_cents: float = Field(default=50.0, ge=0.0, le=600.0)
     """How far each way at full modulation (GM2's default is 50)."""
+
+
+PressureTarget = Literal["level", "brightness", "vibrato", "none"]
+
+
+class Pressure(Section):
+    """What pressing a key that is down does (aftertouch)."""
+
+    channel: PressureTarget = "vibrato"
+    """What the pressure on the whole keyboard changes."""
+    key: PressureTarget = "vibrato"
+    """What the pressure on each key changes, for its own note."""
+    louder_db: float = Field(default=6.0, ge=-24.0, le=12.0)
+    """How much louder full pressure is."""
+    brighter_db: float = Field(default=3.0, ge=-12.0, le=6.0)
+    """How much brighter full pressure is, in dB per octave."""
+    swing_cents: float = Field(default=30.0, ge=0.0, le=600.0)
+    """How far full pressure swings each way."""
 
 
 class CueSettings(Section):
@@ -200,6 +262,7 @@ class Settings(Section):
     level: Level = Level()
     tuning: Tuning = Tuning()
     vibrato: Vibrato = Vibrato()
+    pressure: Pressure = Pressure()
     cues: CueSettings = CueSettings()
     power: Power = Power()
     report: ReportSettings = ReportSettings()

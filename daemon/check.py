@@ -67,7 +67,9 @@ def _table(in_force: InForce) -> list[str]:
 def _rows(plain: dict[str, Any], prefix: str = "") -> list[tuple[str, str]]:
     rows: list[tuple[str, str]] = []
     for key, value in plain.items():
-        if isinstance(value, dict):
+        if value == {}:
+            rows.append((prefix + key, "none"))
+        elif isinstance(value, dict):
             rows += _rows(value, f"{prefix}{key}.")
         elif key == "bindings":
             rows += [(key, _binding(each)) for each in value] or [(key, "none")]

@@ -1,8 +1,9 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
+from config.settings import Settings
 from daemon.chase import Chase
-from voices.channel import Channel
+from voices.instrument import Instrument
 
 CHANNEL = 3
 
@@ -14,24 +15,21 @@ def noted(*messages: tuple[int, ...], controller: int = 0) -> Chase:
     return chase
 
 
+SETTINGS = Settings.model_validate({"bindings": []})
+INSTRUMENT = Instrument(SETTINGS, sample_rate=48_000, block_frames=64)
+
+
 def state(messages: list[bytes]) -> dict[str, object]:
-    """Return what a receiver of the instrument makes of messages, bindings left out."""
-    receiver = Channel(0, CHANNEL)
-    programs = []
+    """Return what the instrument's receiver makes of messages, bindings left out."""
+    INSTRUMENT.take(b"\xff")
     for message in messages:
-        kind = message[0] & 0xF0
-        if kind == 0xB0 and message[1] == 121:
-            receiver.reset_controllers()
-        elif kind == 0xB0 and message[1] < 120:
-            receiver.control(message[1], message[2], [])
-        elif kind == 0xC0:
-            programs.append(message[1])
-        elif kind == 0xE0:
-            receiver.bend = (message[2] << 7 | message[1]) - 8192
-    names = ("volume", "pan", "expression", "modulation", "sustain", "bend", "bend_range_cents")
+        INSTRUMENT.take(message)
+    channel = INSTRUMENT.channel(CHANNEL)
+    told = ("goals", "bend", "bend_range_cents", "parameter", "release_octaves")
+    programs = [message[1] for message in messages if message[0] & 0xF0 == 0xC0]
     return {
-        **{name: getattr(receiver, name) for name in names},
-        "parameter": receiver.parameter,
+        **{name: getattr(channel, name) for name in told},
+        "hold": channel.pedals.hold,
         "program": programs[-1:],
     }
 

@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from config.library import shipped
 from config.settings import Settings
 from config.sound import Sound
+from voices.channel import Channel
+from voices.ensemble import Ensemble
 from voices.guard import Guard
 from voices.laws import decibels
 from voices.ledger import Ledger
@@ -74,25 +76,36 @@ class Instrument:
         self.ledger = Ledger()
         self._motion = Motion(sample_rate, settings.vibrato.rate_hz)
         self._spectrum = Spectrum()
-        self._notes = Notes(self.ledger, self._motion, self._spectrum, sample_rate, block_frames)
-        self._receiver = Receiver(self._notes, self._motion, mono=mono)
+        self._ensemble = Ensemble(
+            self.ledger, self._motion, self._spectrum, sample_rate, block_frames
+        )
+        self._receiver = Receiver(
+            Notes(self._ensemble), self._motion, sample_rate=sample_rate, mono=mono
+        )
+        self.replies = self._receiver.replies
+        """Messages for the controllers that asked, whole: (controller, bytes), the oldest first.
+        Whoever can send them takes them out."""
         self._guard = Guard(decibels(settings.level.ceiling_db), sample_rate, block_frames)
         self._sides = np.zeros((2, block_frames), np.float32)
         self._sides_across = self._sides.T
         self.apply(settings, shipped() if sounds is None else sounds)
-        self._notes.warm_up()
+        self._ensemble.warm_up(self._receiver.tunings)
         for controller in range(EXPECTED_CONTROLLERS):
             self._receiver.expect(controller)
 
     @property
     def sounding(self) -> int:
         """How many voices sound now, tails and fades included."""
-        return sum(bank.count for bank in self._notes.banks.values())
+        return sum(bank.count for bank in self._ensemble.banks.values())
 
     @property
     def partials(self) -> int:
         """How many partials are rendered now."""
-        return sum(bank.count * bank.kept for bank in self._notes.banks.values())
+        return sum(bank.count * bank.kept for bank in self._ensemble.banks.values())
+
+    def channel(self, number: int, controller: int = 0) -> Channel:
+        """Return the state of a channel, 0 to 15 as on the wire; for tests and displays."""
+        return self._receiver.channel(controller, number)
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         """Put other settings in force between two blocks; sounding notes go on.
@@ -104,11 +117,11 @@ class Instrument:
         ValueError
             If the settings name a sound that does not exist; then nothing has changed.
         """
-        sounds = self._notes.sounds if sounds is None else sounds
+        sounds = self._ensemble.sounds if sounds is None else sounds
         if settings.sound.name not in sounds:
             raise ValueError(f"no sound {settings.sound.name!r} among {sorted(sounds)}")
         self.settings = settings
-        self._notes.apply(settings, sounds, self.frame)
+        self._ensemble.apply(settings, sounds, self.frame)
         self._receiver.apply(settings, self.frame)
         self._spectrum.bound = self._receiver.bound
         self._guard.ceiling = decibels(settings.level.ceiling_db)
@@ -129,7 +142,11 @@ class Instrument:
         """Overwrite ``out`` with the next block. Real-time safe."""
         frame, frames = self.frame, self.block_frames
         self.frame = frame + frames
-        banks = [bank for bank in self._notes.banks.values() if bank.count]
+        if self._receiver.sensing.watched:
+            self._receiver.listen(frame)
+        if self._ensemble.lanes.gliding:
+            self._ensemble.lanes.glide(self.frame)
+        banks = [bank for bank in self._ensemble.banks.values() if bank.count]
         if not banks:
             out.fill(0.0)
             self._motion.jump_all()
@@ -141,7 +158,7 @@ class Instrument:
             wave, level = bank.render(frame, passage)
             moving = passage if self._motion.panning else None
             mix(wave, level, bank, moving, self._sides, fresh=place == 0)
-            self._notes.retire(bank.ended(self.frame), self.frame)
+            self._ensemble.retire(bank.ended(self.frame), self.frame)
         self.peaks = self._guard.limit(self._sides)
         out[...] = self._sides_across
 
@@ -152,11 +169,11 @@ class Instrument:
         Nothing else leaves any out. Return how many are rendered now.
         """
         count = max(1, self.sounding)
-        for bank in self._notes.banks.values():
+        for bank in self._ensemble.banks.values():
             most = bank.partials if partials is None else partials // count // PADDING * PADDING
             bank.kept = min(bank.partials, max(PADDING, most))
         return self.partials
 
     def end_tails(self) -> int:
         """Fade every note whose key and pedal are up; return how many."""
-        return self._notes.end_tails(self.frame)
+        return self._ensemble.end_tails(self.frame)

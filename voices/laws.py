@@ -47,6 +47,30 @@ def decibels(value_db: float) -> float:
     return float(10.0 ** (value_db / 20.0))
 
 
-def travel(value: int, low: float, high: float) -> float:
-    """Return what a control at ``value`` means between its two ends; 64 is the exact middle."""
-    return low + (high - low) * (value / 128 if value <= 64 else 0.5 + (value - 64) / 126)
+def balance_gains(value: float) -> tuple[float, float]:
+    """Return the gains left and right of balance: both 1 at 64, one side falls towards an end.
+
+    MIDI 1.0 fixes what 0, 64 and 127 mean (p. 13); the straight line between is common practice.
+    """
+    return min(1.0, max(0.0, (127.0 - value) / 63.0)), min(1.0, value / 64.0)
+
+
+def travel(value: int, low: float, high: float, middle: float | None = None) -> float:
+    """Return what a control at ``value`` means between its two ends; 64 is the exact middle.
+
+    The middle means the mean of both ends, or what ``middle`` says.
+    """
+    if middle is None:
+        middle = (low + high) / 2
+    if value <= 64:
+        return low + (middle - low) * value / 64
+    return middle + (high - middle) * (value - 64) / 63
+
+
+def glide_cents_per_s(value: float) -> float:
+    """Return how fast a portamento goes at a portamento time of 1 to 127.
+
+    Falling with the logarithm, as the chart of GM2 v1.2a section 3.3.3 does; the ends are ours: an
+    octave in 12 ms and in 24 s.
+    """
+    return float(100_000.0 * 2000.0 ** (-(value - 1.0) / 126.0))

@@ -1,238 +1,212 @@
-"""The notes: from a key struck to a voice, and to what ends it.
+"""The notes: what keys and pedals do to voices.
 
-Every note-on comes through `Notes.strike`; whatever ends a note goes through one of the other
-methods, which book it in the ledger and start the last segment of its envelope.
+Every note-on comes through `Notes.strike`. A key that is struck again takes over its own voice, and
+the first Note Off lets it go, as a receiver may that does not stack (MIDI 1.0, A-4); with
+``counted_note_offs`` it sounds until there was one Note Off for every Note On.
 
-Units: frames, absolute. Threads: the instrument's.
+Units: frames, absolute; velocities 1.0 to 127.0. Threads: the instrument's.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator
 
-from config.settings import Settings, Tuning
-from config.sound import Sound
-from config.temperament import offsets
-from voices.allocator import Allocator
-from voices.bank import Bank
+from voices.allocator import Place
 from voices.channel import Channel
-from voices.laws import key_frequency
-from voices.ledger import Ledger
-from voices.lost import Lost
-from voices.motion import LEFT, RIGHT, Motion
-from voices.segment import fade, note_on, release
-from voices.spectrum import Spectrum
-from voices.table_cache import TableCache
-from voices.timbre import Timbre
+from voices.ensemble import Ensemble
+from voices.goals import pressed_by
+from voices.motion import LEFT, RIGHT
+from voices.segment import note_on
+from voices.slurs import Slurs
 from voices.voice import Voice
 
-FADE_S = 0.004
-"""The raised cosine on which a stolen note leaves (2 to 5 ms is click-free)."""
+NEUTRAL = 64
+"""The release velocity of keys that have none (MIDI 1.0, p. 10)."""
 
 
 class Notes:
-    """Every voice there is, and the rules by which notes come and go."""
+    """The rules by which notes come and go."""
 
-    def __init__(
-        self, ledger: Ledger, motion: Motion, spectrum: Spectrum, sample_rate: int, frames: int
-    ) -> None:
-        self.allocator: Allocator[Voice] = Allocator(1)
-        self.banks: dict[int, Bank] = {}
-        self.sounds: Mapping[str, Sound] = {}
-        self.settings: Settings
-        self._tuning: Tuning | None = None
-        self._turning: list[float] = []
-        """Cycles per frame of every key."""
-        self._ledger = ledger
-        self._motion = motion
-        self._spectrum = spectrum
-        self._sample_rate = sample_rate
-        self._frames = frames
-        self._fade_frames = int(FADE_S * sample_rate)
-        self._lost = Lost(ledger)
-        self._cache = TableCache(frames)
-        self._timbres: dict[str, Timbre] = {}
+    def __init__(self, ensemble: Ensemble) -> None:
+        self._ensemble = ensemble
+        self._lanes = ensemble.lanes
+        self._slurs = Slurs(ensemble)
 
-    def apply(self, settings: Settings, sounds: Mapping[str, Sound], frame: int) -> None:
-        """Put settings in force; sounding notes go on, but for those that are too many now."""
-        if sounds is not self.sounds:
-            self.sounds = sounds
-            self._timbres = {}
-        self.settings = settings
-        if settings.tuning != self._tuning:
-            self._tuning = settings.tuning
-            tuned = offsets(settings.tuning.temperament)
-            self._turning = [
-                key_frequency(key, settings.tuning.a4_hz, tuned) / self._sample_rate
-                for key in range(128)
-            ]
-        self.allocator.polyphony = settings.polyphony
-        for voice in self.allocator.surplus():
-            self._steal(voice, frame, "polyphony lowered")
+    def knows(self, sound: str) -> bool:
+        """Return whether there is a sound of a name."""
+        return sound in self._ensemble.sounds
 
-    def warm_up(self) -> None:
-        """Make the tables of every key of the settings' sound, so that no first note waits."""
-        timbre = self._timbre("")
-        self._bank(timbre)
-        self._cache.prepare(timbre, enumerate(self._turning))
+    # --- keys ------------------------------------------------------------------------------
 
-    def _timbre(self, name: str) -> Timbre:
-        """Return a sound ready to play; the settings' own if it is unknown or not given."""
-        if name not in self.sounds:
-            name = self.settings.sound.name
-        if name not in self._timbres:
-            self._timbres[name] = Timbre(self.sounds[name], self._sample_rate)
-        return self._timbres[name]
+    def refuse(self, account: str, place: Place, velocity: int, at: int) -> None:
+        """Book a note-on that nothing sounds for."""
+        controller, channel, key = place
+        self._ensemble.ledger.turn_away(account, controller, channel + 1, key, velocity, at)
 
-    def _bank(self, timbre: Timbre) -> Bank:
-        bank = self.banks.get(timbre.partials)
-        if bank is None:
-            bank = self.banks[timbre.partials] = Bank(
-                timbre.partials,
-                self._frames,
-                self.settings.polyphony,
-                self._motion,
-                self._spectrum,
-                self._cache,
-            )
-        return bank
-
-    # --- notes begin -----------------------------------------------------------------------
-
-    def strike(self, channel: Channel, key: int, velocity: int, at: int) -> None:
+    def strike(self, channel: Channel, key: int, velocity: float, at: int) -> None:
         """Begin a note, or book why it cannot sound."""
-        settings = self.settings.controller
-        if settings.channels and channel.number + 1 not in settings.channels:
-            self._refuse("channel not listened to", channel, key, velocity, at)
-            return
-        timbre = self._timbre(channel.sound)
-        turning = self._turning[key]
-        if turning * self._motion.pitch(channel.index) * timbre.lowest >= 0.5:
-            self._refuse("above half the sample rate", channel, key, velocity, at)
-            return
-        velocity = settings.fixed_velocity or velocity
-        note = self._ledger.strike(channel.controller, channel.number + 1, key, velocity, at)
+        ensemble, leader = self._ensemble, channel.leader
         place = (channel.controller, channel.number, key)
-        self._make_room(place, f"by note {note.serial}", at)
-        if not self._busy(channel, at):
-            self._motion.jump(channel.index)
-        attack = timbre.attack * 2.0**channel.attack_octaves
-        segment = note_on(at, attack, timbre.sustain, timbre.decay_rate)
-        voice = Voice(note, place, channel, timbre, turning, segment)
-        voice.audible = bool(channel.goals[LEFT] or channel.goals[RIGHT])
-        self.allocator.strike(voice)
-        self._bank(timbre).add(voice)
-
-    def _refuse(self, account: str, channel: Channel, key: int, velocity: int, at: int) -> None:
-        self._ledger.turn_away(account, channel.controller, channel.number + 1, key, velocity, at)
-
-    def _make_room(self, place: tuple[int, int, int], by: str, at: int) -> None:
-        """Free the place of a key, and one of the polyphony's."""
-        self._lost.end(place, at)
-        again = self.allocator.pop(place, None)
-        if again is not None:
-            self._book(again, "retriggered", at, by)
-            self._fade(again, at)
-        if len(self.allocator) >= self.allocator.polyphony:
-            self.retire([voice for voice in self.allocator.values() if voice.ends <= at], at)
-        for voice in self.allocator.surplus(coming=1):
-            self._steal(voice, at, by)
-
-    def _busy(self, channel: Channel, at: int) -> bool:
-        """Return whether anything of a channel still sounds at a frame."""
-        return any(
-            voice.channel is channel and voice.ends > at
-            for bank in self.banks.values()
-            for voice in bank.voices
+        timbre = ensemble.timbre(leader.sound)
+        turning = channel.tuning.turning[key]
+        if turning * ensemble.motion.pitch(channel.index) * timbre.lowest >= 0.5:
+            self.refuse("above half the sample rate", place, int(velocity), at)
+            return
+        velocity = ensemble.settings.controller.fixed_velocity or velocity
+        note = ensemble.ledger.strike(place[0], channel.number + 1, key, int(velocity), at)
+        if self._slurs.take_over(channel, note, at):
+            return
+        by = f"by note {note.serial}"
+        before = ensemble.allocator.get(place)
+        offs_due = 1
+        if ensemble.settings.controller.counted_note_offs and before and before.key_down:
+            offs_due += before.offs_due
+        ensemble.make_room(place, by, at)
+        if not ensemble.busy(channel, at):
+            ensemble.motion.jump(channel.index)
+        segment = note_on(
+            at,
+            timbre.attack * 2.0**leader.attack_octaves,
+            timbre.sustain,
+            timbre.decay_rate / 2.0**leader.decay_octaves,
         )
+        voice = Voice(
+            note, place, channel, timbre, turning, segment, velocity, soft=channel.pedals.soft
+        )
+        voice.offs_due = offs_due
+        voice.audible = bool(channel.goals[LEFT] or channel.goals[RIGHT])
+        ensemble.enter(voice)
+        self._slurs.begin(voice, at)
 
-    def heard(self, channel: Channel) -> None:
-        """Remember that the notes of a channel can be heard now."""
-        for voice in self._of(channel):
-            voice.audible = True
-
-    # --- notes end -------------------------------------------------------------------------
-
-    def key_up(self, channel: Channel, key: int, at: int) -> None:
+    def key_up(self, channel: Channel, key: int, at: int, velocity: int = NEUTRAL) -> None:
         """Let a key go; a pedal may hold on to its note."""
+        ensemble, pedals = self._ensemble, channel.pedals
         place = (channel.controller, channel.number, key)
-        self._lost.key_up(place, at, pedal=channel.sustain)
-        voice = self.allocator.get(place)
-        if voice is not None and voice.key_down:
-            voice.key_down = False
-            if not channel.sustain:
-                self._let_go(voice, at)
+        ensemble.lost.key_up(place, at, pedal=pedals.holding)
+        voice = ensemble.allocator.get(place)
+        if voice is None or not voice.key_down:
+            self._slurs.uncover(channel, key)
+            return
+        voice.offs_due -= 1
+        if voice.offs_due > 0:
+            return
+        if velocity:  # many keys that do not feel how they are let go send 0
+            reach = ensemble.settings.controller.release_octaves
+            voice.release_octaves = reach * (NEUTRAL - velocity) / NEUTRAL
+        self._key_gone(voice, at)
 
     def keys_up(self, channel: Channel, at: int) -> None:
         """Let every key of a channel go."""
-        self._lost.keys_up(channel.controller, channel.number, at, pedal=channel.sustain)
-        for voice in self._of(channel):
-            voice.key_down = False
-            if not channel.sustain:
-                self._let_go(voice, at)
+        ensemble, pedals = self._ensemble, channel.pedals
+        number = channel.controller, channel.number
+        ensemble.lost.keys_up(*number, at, pedal=pedals.holding)
+        for voice in ensemble.of(channel):
+            voice.covered.clear()
+            if voice.key_down:
+                self._key_gone(voice, at)
+
+    def _key_gone(self, voice: Voice, at: int) -> None:
+        """Release a note whose key is up, or let a pedal hold it."""
+        pedals = voice.channel.pedals
+        voice.key_down = False
+        if pedals.freeze and not pedals.hold:
+            self._ensemble.freeze(voice, at)
+        if not (pedals.holding or voice.latched):
+            self._nothing_holds(voice, at)
+
+    def _nothing_holds(self, voice: Voice, at: int) -> None:
+        if not self._slurs.go_back(voice, at):
+            self._ensemble.let_go(voice, at)
+
+    def press(self, channel: Channel, key: int, pressure: int, at: int) -> None:
+        """Take the pressure on one key."""
+        voice = self._ensemble.allocator.get((channel.controller, channel.number, key))
+        if voice is not None:
+            self._press(voice, pressure, at)
+
+    def _press(self, voice: Voice, pressure: int, at: int) -> None:
+        settings = self._ensemble.settings
+        own = self._lanes.give(voice)
+        own.pressure = pressure
+        own.gain, own.swing, own.tilt = pressed_by(pressure, settings.pressure.key, settings)
+        self._lanes.aim(voice, at)
+
+    def unpress(self, channel: Channel, at: int) -> None:
+        """Take the pressure off every key of a channel."""
+        for voice in list(channel.soloists):
+            if voice.own is not None and voice.own.pressure:
+                self._press(voice, 0, at)
+
+    # --- pedals ----------------------------------------------------------------------------
+
+    def hold_down(self, channel: Channel, at: int) -> None:
+        """Catch what is in its release and still high enough."""
+        for voice in self._under(channel):
+            self._ensemble.catch(voice, at)
+
+    def freeze_down(self, channel: Channel, at: int) -> None:
+        """Keep every note at the level it has."""
+        for voice in self._under(channel):
+            if not voice.released:
+                self._ensemble.freeze(voice, at)
+
+    def sostenuto_down(self, channel: Channel) -> None:
+        """Latch the keys that are down."""
+        for voice in self._under(channel):
+            voice.latched = voice.key_down
+
+    def sostenuto_up(self, channel: Channel) -> None:
+        """Unlatch them; `pedal_up` has to follow."""
+        for voice in self._under(channel):
+            voice.latched = False
 
     def pedal_up(self, channel: Channel, at: int) -> None:
-        """Let go what only the pedal of a channel held."""
-        self._lost.pedal_up(channel.controller, channel.number, at)
-        for voice in self._of(channel):
-            if not voice.key_down:
-                self._let_go(voice, at)
+        """Let go what no pedal of a channel holds any more."""
+        if channel.pedals.holding:
+            return
+        for each in (channel, *channel.members):
+            self._ensemble.lost.pedal_up(each.controller, each.number, at)
+        for voice in self._under(channel):
+            if not (voice.key_down or voice.latched or voice.released):
+                self._nothing_holds(voice, at)
+
+    def _under(self, channel: Channel) -> Iterator[Voice]:
+        """Yield the voices that a channel's pedals hold."""
+        pedals = channel.pedals
+        for voice in list(self._ensemble.allocator.values()):
+            if voice.channel.pedals is pedals:
+                yield voice
+
+    # --- all at once -----------------------------------------------------------------------
+
+    def heard(self, channel: Channel) -> None:
+        """Remember that the notes of a channel can be heard now."""
+        for voice in self._ensemble.of(channel):
+            voice.audible = True
 
     def silence(self, channel: Channel, at: int) -> None:
         """End every note of a channel at once, without a click."""
-        self._lost.keys_up(channel.controller, channel.number, at, pedal=False)
-        for voice in self._of(channel):
-            self._book(voice, "cut", at, "all sound off")
-            self.allocator.drop(voice)
-            self._fade(voice, at)
+        self._ensemble.lost.keys_up(channel.controller, channel.number, at, pedal=False)
+        for voice in self._ensemble.of(channel):
+            self._ensemble.cut(voice, at, "all sound off")
 
-    def unplugged(self, controller: int, at: int) -> None:
-        """Release every note of a controller that is gone."""
-        self._lost.unplugged(controller, at)
-        for voice in [each for each in self.allocator.values() if each.place[0] == controller]:
-            self._book(voice, "cut", at, "controller unplugged")
-            self._release(voice, at)
+    def cut(self, controller: int, at: int, by: str) -> None:
+        """Release every note of a controller."""
+        ensemble = self._ensemble
+        ensemble.lost.unplugged(controller, at)
+        for voice in [v for v in ensemble.allocator.values() if v.place[0] == controller]:
+            voice.covered.clear()
+            ensemble.book(voice, "cut", at, by)
+            ensemble.release(voice, at)
 
-    def retire(self, ended: Iterable[Voice], at: int) -> None:
-        """Take voices that are silent out of the polyphony."""
-        for voice in ended:
-            self._book(voice, "died away", at)
-            self.allocator.drop(voice)
+    def glide(self, until: int) -> None:
+        """Move every gliding note along up to a frame."""
+        if self._lanes.gliding:
+            self._lanes.glide(until)
 
-    def end_tails(self, at: int) -> int:
-        """Fade every note that is released; return how many."""
-        tails = [voice for voice in self.allocator.values() if voice.released]
-        for voice in tails:
-            self.allocator.drop(voice)
-            self._fade(voice, at)
-        return len(tails)
+    def follow(self, voice: Voice, at: int) -> None:
+        """Send a note that moves by itself to where its channel's controls are now."""
+        self._lanes.aim(voice, at)
 
-    def _of(self, channel: Channel) -> list[Voice]:
-        return [voice for voice in self.allocator.values() if voice.channel is channel]
-
-    def _let_go(self, voice: Voice, at: int) -> None:
-        """Release a note that neither key nor pedal holds any more."""
-        self._book(voice, "released", at)
-        self._release(voice, at)
-
-    def _release(self, voice: Voice, at: int) -> None:
-        if not voice.released:
-            voice.key_down, voice.released = False, True
-            rate = voice.timbre.release_rate / 2.0**voice.channel.release_octaves
-            voice.bank.change(voice, release(at, voice.segment.at(at), rate))
-
-    def _steal(self, voice: Voice, at: int, by: str) -> None:
-        """Take the voice from a note; its key may still be down."""
-        if not voice.released:
-            self._lost.add(voice.place, voice.note, key_down=voice.key_down)
-        self._book(voice, "stolen", at, by)
-        self._fade(voice, at)
-
-    def _fade(self, voice: Voice, at: int) -> None:
-        """End a voice on a raised cosine that makes no click."""
-        voice.released = True
-        voice.bank.change(voice, fade(at, voice.segment.at(at), self._fade_frames))
-
-    def _book(self, voice: Voice, account: str, at: int, detail: str = "") -> None:
-        """Settle a note; one that never was audible is booked as that."""
-        if not voice.audible:
-            account, detail = "inaudible at volume 0", "volume or expression was 0"
-        self._ledger.settle(voice.note, account, at, detail)
+    def retune(self, channel: Channel, at: int) -> None:
+        """Bring the sounding notes of a channel to its tuning, without a click."""
+        for voice in self._ensemble.of(channel):
+            self._slurs.retune(voice, at)

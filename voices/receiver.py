@@ -3,137 +3,272 @@
 Sixteen channels for every controller. Messages are the bytes of one message, status first;
 values are as on the wire. What is not understood is ignored.
 
-Source: MIDI 1.0 Detailed Specification 4.2.1, tables I to III; RP-015 for Reset All Controllers.
+What it does stands in tables, with the words for an implementation chart beside each entry:
+`MESSAGES`, `CONTROLS`, `MODES`, `PARAMETERS` and `EXCLUSIVE`, in the modules of their names, and
+`SYSTEM` here.
+
+Source: MIDI 1.0 Detailed Specification 4.2.1, tables I to VI.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections import deque
+from collections.abc import Sequence
 
 from config.settings import Settings
+from voices import exclusive
 from voices.channel import Channel
-from voices.motion import LEFT, RIGHT, Motion
+from voices.controls import CONTROLS, bound
+from voices.entry import Act
+from voices.goals import STANDING, goals, rate_hz
+from voices.master import Master
+from voices.messages import CONTROL, MESSAGES, NOTE_ON, Message
+from voices.modes import MODES, Modes
+from voices.motion import FIRST_PARTIAL, LEFT, RIGHT, Motion
 from voices.notes import Notes
+from voices.sensing import Sensing
+from voices.tunings import Tuning, Tunings
+from voices.zones import Zones
 
 CHANNELS = 16
-SYSTEM_RESET = 0xFF
-ALL_SOUND_OFF, RESET_ALL_CONTROLLERS, ALL_NOTES_OFF = 120, 121, 123
+REPLIES = 16
+"""So many answers wait for their controllers at most."""
+SYSTEM: dict[int, tuple[str, bool, str]] = {
+    0xF0: ("System exclusive", True, "those of the standards"),
+    0xF1: ("Quarter frame", False, ""),
+    0xF2: ("Song position", False, ""),
+    0xF3: ("Song select", False, ""),
+    0xF6: ("Tune request", False, ""),
+    0xF8: ("Clock", False, "counts as a sign of life"),
+    0xFA: ("Start", False, ""),
+    0xFB: ("Continue", False, ""),
+    0xFC: ("Stop", False, ""),
+    0xFE: ("Active sensing", True, "notes off after 330 ms of silence"),
+    0xFF: ("System reset", True, "as at power-on"),
+}
+"""Function, recognised, remarks of the system messages: words for the implementation chart."""
 
 
 class Receiver:
     """The channels of every controller."""
 
-    def __init__(self, notes: Notes, motion: Motion, *, mono: bool) -> None:
-        self._notes = notes
+    def __init__(self, notes: Notes, motion: Motion, *, sample_rate: int, mono: bool) -> None:
+        self.notes = notes
+        self.master = Master()
+        self.tunings = Tunings(sample_rate)
+        self.zones = Zones()
+        self.sensing = Sensing(sample_rate)
+        self.settings: Settings
+        self.replies: deque[tuple[int, bytes]] = deque(maxlen=REPLIES)
+        """Controller and message, whole, for whoever can send them."""
+        self.bound: list[int] = list(STANDING)
+        """The partials with a control of their own, from 1, in the order of `Motion`."""
         self._motion = motion
         self._mono = mono
-        self._channels: dict[tuple[int, int], Channel] = {}
-        self._settings: Settings
+        self._modes: dict[int, Modes] = {}
+        self.controls: list[Act | None] = []
+        """What each controller does under the settings."""
+        self._ignored: frozenset[str] = frozenset()
         self._aimed: object = None
-        self._bound: list[int] = []
+        self._routed: object = None
+
+    # --- settings --------------------------------------------------------------------------
 
     def apply(self, settings: Settings, frame: int) -> None:
         """Put settings in force; every channel moves to where its controls are under them."""
-        self._settings = settings
-        aimed = (settings.level, settings.vibrato, settings.bindings)
+        self.settings = settings
+        self._ignored = frozenset(settings.controller.ignore)
+        controls = {binding.control for binding in settings.bindings}
+        self.controls = [self._act_of(number, controls) for number in range(128)]
+        if self.tunings.apply(settings.tuning):
+            for channel in self._channels():
+                channel.tuning = self.tunings.preset
+        chosen = settings.controller
+        routed = (chosen.mode, chosen.basic_channel, chosen.channels)
+        if routed != self._routed:
+            self._routed = routed
+            for modes in self._modes.values():
+                modes.power_up(*routed)
+        aimed = (settings.level, settings.vibrato, settings.pressure, settings.bindings)
         if aimed == self._aimed:
             return  # nothing that a control aims by has changed
         self._aimed = aimed
-        self._bound = sorted({each.partial for each in settings.bindings if each.partial})
-        self._motion.bind(len(self._bound))
-        for channel in self._channels.values():
-            self._motion.swing_at(channel.index, settings.vibrato.rate_hz, frame)
+        numbers = sorted({each.partial for each in settings.bindings if each.partial})
+        self.bound = [*STANDING, *numbers]
+        self._motion.bind(len(self.bound))
+        for channel in self._channels():
             channel.goals = []
-            self._aim(channel, frame)
+            for voice in channel.soloists:
+                if voice.own is not None:
+                    voice.own.goals = voice.own.goals[:FIRST_PARTIAL]
+        for channel in self._channels():
+            self.aim(channel, frame)
 
-    @property
-    def bound(self) -> list[int]:
-        """The partials with a control of their own, from 1, in the order of `Motion`."""
-        return self._bound
+    def _act_of(self, number: int, controls: set[int]) -> Act | None:
+        """Return what a controller does: what it is bound to, or its own meaning."""
+        if number in controls:
+            return bound
+        entry = CONTROLS.get(number) or MODES.get(number)
+        ignored = "mode_message" if number >= 120 else "control_change"
+        if entry is None or ignored in self._ignored:
+            return None
+        if number in (0, 32) and "bank_select" in self._ignored:
+            return None
+        return entry.act
+
+    # --- messages --------------------------------------------------------------------------
 
     def take(self, message: Sequence[int], controller: int, at: int) -> None:
         """Take a message at an absolute frame."""
+        if self.sensing.watched:
+            self.sensing.heard(controller, at)
         status = message[0]
-        if status == SYSTEM_RESET:
-            self.unplugged(controller, at)
-        elif 0x80 <= status < 0xF0 and len(message) >= 2:
-            handle = self._HANDLERS.get(status & 0xF0)
-            if handle is not None:
-                handle(self, self._channel(controller, status & 0x0F), message, at)
+        if status < 0xF0:
+            entry = MESSAGES.get(status >> 4)
+            if entry is None or len(message) < entry.length or max(message[1:]) > 127:
+                return
+            self._take_channel(entry, message, controller, at)
+        elif status == 0xF0:
+            if "system_exclusive" not in self._ignored:
+                exclusive.take(self, controller, message, at)
+        elif status == 0xFE and "active_sensing" not in self._ignored:
+            self.sensing.watch(controller, at)
+        elif status == 0xFF:
+            self.unplugged(controller, at, "system reset")
 
-    def unplugged(self, controller: int, at: int) -> None:
+    def _take_channel(
+        self, entry: Message, message: Sequence[int], controller: int, at: int
+    ) -> None:
+        number = message[0] & 0x0F
+        channel = self._modes_of(controller).route[number]
+        first = message[1]
+        second = message[2] if entry.length > 2 else 0
+        if channel is None:
+            if message[0] >> 4 == NOTE_ON and second:
+                place = (controller, number, first)
+                self.notes.refuse("channel not listened to", place, second, at)
+        elif message[0] >> 4 == CONTROL and first >= 120 and channel.number != number:
+            pass  # mode messages count on the basic channel alone
+        elif entry.kind not in self._ignored:
+            entry.act(self, channel, first, second, at)
+
+    def unplugged(self, controller: int, at: int, by: str = "controller unplugged") -> None:
         """Release every note of a controller that is gone, and reset its controls."""
-        self._notes.unplugged(controller, at)
-        for channel in self._channels.values():
-            if channel.controller == controller:
-                channel.power_up()
-                self._aim(channel, at)
+        self.notes.cut(controller, at, by)
+        self.sensing.forget(controller)
+        modes = self._modes.get(controller)
+        if modes is not None:
+            self._power_up(modes, at)
+
+    def listen(self, now: int) -> None:
+        """Turn off the notes of controllers that were to keep talking and fell silent."""
+        for controller in self.sensing.silent(now):
+            self.notes.cut(controller, now, "active sensing: the controller fell silent")
+
+    def power_up(self, at: int) -> None:
+        """Bring everything to where it is at power-on."""
+        self.master.power_up()
+        for controller, modes in self._modes.items():
+            self.notes.cut(controller, at, "general MIDI on or off")
+            self._power_up(modes, at)
+
+    def _power_up(self, modes: Modes, at: int) -> None:
+        self.zones.forget(modes.channels)
+        for channel in modes.channels:
+            channel.power_up()
+            channel.tuning = self.tunings.find(0, 0) or self.tunings.preset
+        modes.power_up(
+            self.settings.controller.mode,
+            self.settings.controller.basic_channel,
+            self.settings.controller.channels,
+        )
+        for channel in modes.channels:
+            self.notes.unpress(channel, at)
+            self.aim(channel, at)
+
+    def reply(self, controller: int, body: bytes) -> None:
+        """Have a system exclusive message sent back to a controller."""
+        self.replies.append((controller, b"\xf0" + body + b"\xf7"))
+
+    # --- channels --------------------------------------------------------------------------
 
     def expect(self, controller: int) -> None:
         """Make a controller's channels before its first message asks for them."""
         channels = [Channel(controller, number) for number in range(CHANNELS)]
         for channel in channels:
-            channel.goals = channel.aims(self._settings, self._bound, self._mono)
+            channel.tuning = self.tunings.find(0, 0) or self.tunings.preset
+            channel.goals = self._goals(channel)
+            channel.rate_hz = rate_hz(channel, self.settings)
         first = self._motion.add([channel.goals for channel in channels])
         for channel in channels:
             channel.index = first + channel.number
-            self._channels[controller, channel.number] = channel
+        modes = self._modes[controller] = Modes(channels)
+        chosen = self.settings.controller
+        modes.power_up(chosen.mode, chosen.basic_channel, chosen.channels)
 
-    def _channel(self, controller: int, number: int) -> Channel:
-        channel = self._channels.get((controller, number))
-        if channel is None:
+    def channel(self, controller: int, number: int) -> Channel:
+        """Return a channel by its number on the wire."""
+        return self._modes_of(controller).channels[number]
+
+    def modes(self, channel: Channel) -> Modes:
+        """Return the modes of a channel's controller."""
+        return self._modes[channel.controller]
+
+    def _modes_of(self, controller: int) -> Modes:
+        modes = self._modes.get(controller)
+        if modes is None:
             self.expect(controller)
-            channel = self._channels[controller, number]
-        return channel
+            modes = self._modes[controller]
+        return modes
 
-    def _aim(self, channel: Channel, at: int) -> None:
-        """Send the values of a channel to where its controls are."""
-        goals = channel.aims(self._settings, self._bound, self._mono)
+    def _channels(self) -> list[Channel]:
+        return [channel for modes in self._modes.values() for channel in modes.channels]
+
+    def _goals(self, channel: Channel) -> list[float]:
+        return goals(channel, self.settings, self.master, self.bound, mono=self._mono)
+
+    def aim(self, channel: Channel, at: int) -> None:
+        """Send the values of a channel, and of its members, to where its controls are."""
+        aims = self._goals(channel)
+        rate = rate_hz(channel, self.settings)
+        if rate != channel.rate_hz:
+            channel.rate_hz = rate
+            for lane in (channel.index, *(voice.lane for voice in channel.soloists)):
+                self._motion.swing_at(lane, rate, at)
         old = channel.goals
-        if goals == old:
-            return
-        for column, goal in enumerate(goals):
-            if not old or goal != old[column]:
-                self._motion.aim(channel.index, column, goal, at)
-        channel.goals = goals
-        if goals[LEFT] or goals[RIGHT]:
-            self._notes.heard(channel)
+        if aims != old:
+            self.notes.glide(at)
+            for column, goal in enumerate(aims):
+                if not old or goal != old[column]:
+                    self._motion.aim(channel.index, column, goal, at)
+            channel.goals = aims
+            for voice in channel.soloists:
+                self.notes.follow(voice, at)
+            if aims[LEFT] or aims[RIGHT]:
+                self.notes.heard(channel)
+        for member in channel.members:
+            self.aim(member, at)
 
-    def _note_on(self, channel: Channel, message: Sequence[int], at: int) -> None:
-        if message[2]:
-            self._notes.strike(channel, message[1], message[2], at)
-        else:
-            self._notes.key_up(channel, message[1], at)
+    def aim_all(self, at: int) -> None:
+        """Send every channel to where its controls and the master controls are."""
+        for channel in self._channels():
+            if channel.manager is None:
+                self.aim(channel, at)
 
-    def _note_off(self, channel: Channel, message: Sequence[int], at: int) -> None:
-        self._notes.key_up(channel, message[1], at)
+    # --- tuning ----------------------------------------------------------------------------
 
-    def _control(self, channel: Channel, message: Sequence[int], at: int) -> None:
-        number, value = message[1], message[2]
-        held = channel.sustain
-        if number < ALL_SOUND_OFF:
-            channel.control(number, value, self._settings.bindings)
-        elif number == ALL_SOUND_OFF:
-            self._notes.silence(channel, at)
-        elif number == RESET_ALL_CONTROLLERS:
-            channel.reset_controllers()
-        elif number >= ALL_NOTES_OFF:  # 124 to 127, the modes, imply it
-            self._notes.keys_up(channel, at)
-        if held and not channel.sustain:
-            self._notes.pedal_up(channel, at)
-        self._aim(channel, at)
+    def retuned(self, before: Tuning | None, after: Tuning, at: int, *, sounding: bool) -> None:
+        """Take a tuning program that has changed to all its channels."""
+        for channel in self._channels():
+            if channel.tuning in (before, after):
+                channel.tuning = after
+                if sounding:
+                    self.notes.retune(channel, at)
 
-    def _program(self, channel: Channel, message: Sequence[int], at: int) -> None:
-        programs = self._settings.sound.programs
-        if message[1] < len(programs) and programs[message[1]] in self._notes.sounds:
-            channel.sound = programs[message[1]]
-
-    def _bend(self, channel: Channel, message: Sequence[int], at: int) -> None:
-        channel.bend = (message[2] << 7 | message[1]) - 8192
-        self._aim(channel, at)
-
-    _HANDLERS: Mapping[int, Callable[["Receiver", Channel, Sequence[int], int], None]] = {
-        0x80: _note_off,
-        0x90: _note_on,
-        0xB0: _control,
-        0xC0: _program,
-        0xE0: _bend,
-    }
+    def tune(
+        self, numbers: Sequence[int], controller: int, tuning: Tuning, at: int, *, sounding: bool
+    ) -> None:
+        """Give some channels of a controller another tuning."""
+        channels = self._modes_of(controller).channels
+        for number in numbers:
+            channels[number].tuning = tuning
+            if sounding:
+                self.notes.retune(channels[number], at)

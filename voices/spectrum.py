@@ -10,11 +10,17 @@ from numpy.typing import NDArray
 
 from voices.motion import FIRST_PARTIAL, TILT
 
+OVERTONES, EVEN = -1, -2
+"""What stands for all partials above the key, and for the even harmonics."""
+
 _DB = np.log(10.0) / 20.0
 
 
 class Spectrum:
-    """The gains of partials; ``bound`` are the numbers, from 1, of those with their own control."""
+    """The gains of partials; ``bound`` are the numbers, from 1, of those with their own control.
+
+    `OVERTONES` and `EVEN` among them stand for several partials.
+    """
 
     def __init__(self) -> None:
         self.bound: Sequence[int] = ()
@@ -34,5 +40,18 @@ class Spectrum:
             return None
         level: NDArray[np.float64] = values[..., TILT, None] * octaves
         for column, number in enumerate(self.bound, FIRST_PARTIAL):
-            level += (numbers == number) * values[..., column, None]
+            if values[..., column].any():
+                level += _belonging(number, numbers, octaves) * values[..., column, None]
         return np.asarray(np.exp(level * _DB))
+
+
+def _belonging(
+    number: int, numbers: NDArray[np.float64], octaves: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Return which partials a bound number means."""
+    if number == OVERTONES:
+        return np.asarray(octaves > 0)
+    if number == EVEN:
+        halves = np.exp2(octaves - 1)
+        return np.asarray(np.abs(halves - np.rint(halves)) < 0.01)
+    return np.asarray(numbers == number)

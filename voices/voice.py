@@ -13,6 +13,10 @@ from voices.timbre import Timbre
 
 if TYPE_CHECKING:
     from voices.bank import Bank
+    from voices.lanes import Own
+
+SOFT_DB, SOFT_TILT_DB = -3.0, -1.5
+"""What the soft pedal does: dB, and dB per octave above the key (our choice; no source)."""
 
 
 class Voice:
@@ -25,6 +29,7 @@ class Voice:
         "audible",
         "bank",
         "channel",
+        "covered",
         "decays",
         "ends",
         "frequency",
@@ -32,10 +37,14 @@ class Voice:
         "key",
         "key_down",
         "lane",
+        "latched",
         "levels",
         "loudest",
         "note",
+        "offs_due",
+        "own",
         "place",
+        "release_octaves",
         "released",
         "segment",
         "timbre",
@@ -49,6 +58,9 @@ class Voice:
         timbre: Timbre,
         frequency: float,
         segment: Segment,
+        velocity: float,
+        *,
+        soft: bool = False,
     ) -> None:
         self.note = note
         self.place = place
@@ -60,15 +72,40 @@ class Voice:
         self.timbre = timbre
         self.frequency = frequency
         """Cycles per frame of the key, not bent."""
-        self.levels, self.loudest = timbre.levels_at(note.velocity)
+        self.levels, self.loudest = _struck(timbre, velocity, soft=soft)
         self.decays: NDArray[np.float64] = timbre.decays_at(note.key)
         self.segment = segment
         self.ends = float("inf")
         """The frame from which it is silent."""
         self.key_down = True
+        self.offs_due = 1
+        """How many Note Offs let its key go."""
+        self.latched = False
+        """Whether the sostenuto pedal holds it."""
+        self.release_octaves = 0.0
+        """How much slower it is released for how its key was let go."""
+        self.covered: list[Note] = []
+        """The notes whose keys are still down but whose voice this is now (mono)."""
+        self.own: Own | None = None
+        """What it does by itself, in a lane of its own; None: it moves with its channel."""
         self.released = False
         """Whether neither key nor pedal holds it."""
         self.audible = False
         """Whether its channel's gain has been above zero since its onset."""
         self.bank: Bank
         self.index = -1
+
+
+def _struck(timbre: Timbre, velocity: float, *, soft: bool) -> tuple[NDArray[np.float64], float]:
+    """Return the level of each partial at a velocity of 1.0 to 127.0, and their sum."""
+    whole = int(velocity)
+    levels, loudest = timbre.levels_at(whole)
+    between = velocity - whole
+    if between and whole < 127:
+        above = timbre.levels_at(whole + 1)
+        levels = levels + (above[0] - levels) * between
+        loudest += (above[1] - loudest) * between
+    if soft:
+        levels = levels * 10.0 ** ((SOFT_DB + SOFT_TILT_DB * np.maximum(timbre.octaves, 0.0)) / 20)
+        loudest = float(levels.sum())
+    return levels, loudest
