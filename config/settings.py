@@ -36,6 +36,8 @@ class Controller(Section):
 
     name: str = ""
     """Part of the controller's name, upper or lower case; empty: every real controller."""
+    serial: str = ""
+    """Its serial number, where two have the same name; empty: any."""
     channels: list[Annotated[int, Field(ge=1, le=16)]] = []
     """MIDI channels listened to; empty: all sixteen."""
     fixed_velocity: int = Field(default=0, ge=0, le=127)

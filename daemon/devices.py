@@ -3,7 +3,7 @@
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 from config.settings import Settings
@@ -12,7 +12,7 @@ from daemon.cardlist import list_cards
 from daemon.cards import KINDS, Card, choose, missing
 from daemon.faults import DeviceError
 from daemon.mixer import report
-from daemon.ports import Choice, RtMidiPorts, device
+from daemon.ports import Choice, RtMidiPorts, device, serial_of
 from daemon.ports import choose as choose_ports
 from daemon.quiet import quiet
 from daemon.sources import SettingsFiles
@@ -29,16 +29,27 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def controllers_table(names: Sequence[str], wanted: str, system: str) -> str:
+def controllers_table(
+    names: Sequence[str],
+    wanted: str,
+    system: str,
+    wanted_serial: str = "",
+    serial_of: Callable[[str], str] = lambda port: "",
+) -> str:
     """Return the MIDI inputs as lines; ``system`` is where they were looked for."""
-    choices = choose_ports(names, wanted)
+    choices = choose_ports(names, wanted, wanted_serial, serial_of)
     if not choices:
         where = f"{system} has no MIDI input" if system else "no ALSA sequencer, no JACK server"
         return f"Controllers: none seen: {where}\n"
-    rows = [(_MARK[choice.chosen], _shown(choice), choice.why) for choice in choices]
+    rows = [
+        (_MARK[choice.chosen], _shown(choice, serial_of(choice.name)), choice.why)
+        for choice in choices
+    ]
     table = f"Controllers ({system}):\n" + _table(rows)
-    if wanted and not any(choice.chosen for choice in choices):
-        table += f"  no controller matches '{wanted}'; [controller] name narrows too much\n"
+    if (wanted or wanted_serial) and not any(choice.chosen for choice in choices):
+        asked = f"'{wanted}'" if wanted else f"number '{wanted_serial}'"
+        key = "serial" if wanted_serial else "name"
+        table += f"  no controller matches {asked}; [controller] {key} narrows too much\n"
     return table
 
 
@@ -71,9 +82,10 @@ def mixer_lines(cards: Sequence[Card]) -> str:
     return "".join(lines)
 
 
-def _shown(choice: Choice) -> str:
-    name, number = device(choice.name)
-    return f"{name} (ALSA client {number})" if number else name
+def _shown(choice: Choice, serial: str) -> str:
+    name, client = device(choice.name)
+    marks = [f"ALSA client {client}"] * bool(client) + [f"number {serial}"] * bool(serial)
+    return f"{name} ({', '.join(marks)})" if marks else name
 
 
 def _controllers(settings: Settings) -> str:
@@ -84,7 +96,8 @@ def _controllers(settings: Settings) -> str:
             ports.close()
     except DeviceError as fault:
         return f"Controllers: none seen: {fault}\n"
-    return controllers_table(names, settings.controller.name, ports.system)
+    wanted = settings.controller
+    return controllers_table(names, wanted.name, ports.system, wanted.serial, serial_of)
 
 
 def _cards(settings: Settings) -> str:

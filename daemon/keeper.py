@@ -230,6 +230,7 @@ class Keeper:
         self._signs.use(loaded.settings)
         self._chord.keys = frozenset(loaded.settings.power.off_keys)
         self._listener.wanted = loaded.settings.controller.name
+        self._listener.wanted_serial = loaded.settings.controller.serial
         self._lives.use(loaded.settings, loaded.sounds, self._clock_us())
 
     def _show_signs(self, sounding: int, now_us: int) -> None:

@@ -49,6 +49,18 @@ def kernel_cards(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> dict[i
     return {number: _card(number, texts.get(number), proc, sys) for number in sorted(numbers)}
 
 
+def card_of(client: int) -> int:
+    """Return the card behind a client of the sequencer, by the client's number; -1: none."""
+    # The kernel gives the clients of card n the four numbers from 16 + 4 n on.
+    return (client - 16) // 4 if client >= 16 else -1
+
+
+def serial(number: int, sys: Path = Path("/sys")) -> str:
+    """Return a USB device's own number, by its card's; empty: it has none."""
+    socket = Path(os.path.realpath(sys / f"class/sound/card{number}/device"))
+    return _read(socket.parent / "serial").strip() if "/usb" in str(socket) else ""
+
+
 def playbacks(proc: Path = Path("/proc")) -> Iterator[tuple[int, int, str]]:
     """Yield card, device and name of everything that can play, busy or not."""
     for line in _read(proc / "asound/pcm").splitlines():
@@ -105,8 +117,7 @@ def _card(number: int, text: tuple[str, str, str] | None, proc: Path, sys: Path)
     usb = _read(proc / f"asound/card{number}/usbid").strip()
     if not usb and "/usb" in str(socket):
         usb = "?"
-    serial = _read(socket.parent / "serial").strip() if usb else ""
-    return KernelCard(number, short, name, about, usb, serial)
+    return KernelCard(number, short, name, about, usb, serial(number, sys))
 
 
 def _read(path: Path) -> str:

@@ -52,14 +52,14 @@ _SHOWN_BYTES = 16
 def run(arguments: argparse.Namespace) -> int:
     """Write messages until Ctrl-C."""
     hush()
-    wanted = arguments.controller
+    wanted, serial = arguments.controller, ""
     if wanted is None:
         loaded = SettingsFiles(arguments.settings).load()
         for fault in loaded.faults:
             sys.stderr.write(f"partiald: {fault}; left out\n")
-        wanted = loaded.settings.controller.name
+        wanted, serial = loaded.settings.controller.name, loaded.settings.controller.serial
     ports = RtMidiPorts()
-    listening = Listening(ports, wanted, lambda: time.monotonic_ns() // 1000)
+    listening = Listening(ports, wanted, lambda: time.monotonic_ns() // 1000, serial)
     try:
         while True:
             for line in listening.lines(_POLL_S):
@@ -110,10 +110,15 @@ class Listening:
         Part of a name; empty: all.
     clock_us
         The monotonic clock.
+    serial
+        The serial number it has to have as well; empty: any.
     """
 
-    def __init__(self, ports: MidiPorts, wanted: str, clock_us: Callable[[], int]) -> None:
+    def __init__(
+        self, ports: MidiPorts, wanted: str, clock_us: Callable[[], int], serial: str = ""
+    ) -> None:
         self._ports, self._wanted, self._clock_us = ports, wanted, clock_us
+        self._serial = serial
         self._open: dict[str, Closer] = {}
         self._came: queue.SimpleQueue[tuple[int, str, Sequence[int]]] = queue.SimpleQueue()
         self._start_us = clock_us()
@@ -139,9 +144,8 @@ class Listening:
         self._open.clear()
 
     def _look(self) -> list[str]:
-        chosen = [
-            choice.name for choice in choose(self._ports.names(), self._wanted) if choice.chosen
-        ]
+        choices = choose(self._ports.names(), self._wanted, self._serial)
+        chosen = [choice.name for choice in choices if choice.chosen]
         lines = []
         for name in [name for name in self._open if name not in chosen]:
             self._open.pop(name)()

@@ -57,6 +57,8 @@ class Listener:
         Part of a controller's name; empty: every real one. It may change at any time.
     chase
         Told every message, so that a later player can be brought up to date.
+    serial_of
+        Returns a port's serial number, by its name; empty: it has none.
     """
 
     def __init__(
@@ -65,15 +67,19 @@ class Listener:
         put: Callable[[bytes, int, int], bool],
         wanted: str = "",
         chase: Chase | None = None,
+        serial_of: Callable[[str], str] = lambda port: "",
     ) -> None:
         self.wanted = wanted
+        self.wanted_serial = ""
+        """The serial number it has to have as well; empty: any. It may change at any time."""
         self.chase = Chase() if chase is None else chase
         self.messages = 0
         """Channel messages received."""
         self._ports = ports
         self._put = put
         self._open: dict[str, _Port] = {}
-        self._known: list[str] = []
+        self._serial_of = serial_of
+        self._known: list[tuple[str, str]] = []
         self._refused: dict[str, int] = {}
         self._unsent: list[int] = []
 
@@ -84,13 +90,13 @@ class Listener:
 
     def name(self, controller: int) -> str:
         """Return the name of a controller that is or was there."""
-        return self._known[controller] if controller < len(self._known) else ""
+        return self._known[controller][0] if controller < len(self._known) else ""
 
     def poll(self, now_us: int) -> list[Change]:
         """Open what has appeared, close what has vanished; return what changed."""
-        chosen = [
-            choice.name for choice in choose(self._ports.names(), self.wanted) if choice.chosen
-        ]
+        names = self._ports.names()
+        choices = choose(names, self.wanted, self.wanted_serial, self._serial_of)
+        chosen = [choice.name for choice in choices if choice.chosen]
         changes = self._drop([name for name in self._open if name not in chosen])
         changes += self._add([name for name in chosen if name not in self._open], now_us)
         for name in [name for name in self._refused if name not in chosen]:
@@ -133,7 +139,7 @@ class Listener:
             if now_us < self._refused.get(name, now_us):
                 continue
             client, instance = device(name)
-            controller = self._number(client, instance)
+            controller = self._number(client, instance, self._serial_of(name))
             is_new = controller not in self.controllers
             try:
                 close = self._ports.open(name, self._taker(controller))
@@ -148,16 +154,16 @@ class Listener:
                 changes.append(Change("found", client, controller))
         return changes
 
-    def _number(self, client: str, instance: str) -> int:
+    def _number(self, client: str, instance: str, serial: str) -> int:
         """Return the controller number of a device: its open one, one it had, or a new one."""
         for port in self._open.values():
             if (port.device, port.instance) == (client, instance):
                 return port.controller
         taken = self.controllers
         for number, known in enumerate(self._known):
-            if known == client and number not in taken:
+            if known == (client, serial) and number not in taken:
                 return number
-        self._known.append(client)
+        self._known.append((client, serial))
         return len(self._known) - 1
 
     def _taker(self, controller: int) -> Callable[[Sequence[int], int], None]:

@@ -21,6 +21,7 @@ from typing import Any, NamedTuple, Protocol
 from daemon.arrival import Arrival
 from daemon.faults import DeviceError
 from daemon.jack import client_life, server_life
+from daemon.kernelcards import card_of, serial
 
 OnMessage = Callable[[Sequence[int], int], None]
 Closer = Callable[[], None]
@@ -65,7 +66,18 @@ def device(port: str) -> tuple[str, str]:
     return client.strip() or bare, numbers[1] if numbers else ""
 
 
-def choose(names: Sequence[str], wanted: str = "") -> list[Choice]:
+def serial_of(port: str, sys: Path = Path("/sys")) -> str:
+    """Return the serial number of the device behind an ALSA port; empty: it has none."""
+    numbers = _NUMBERS.search(port)
+    return serial(card_of(int(numbers[1])), sys) if numbers else ""
+
+
+def choose(
+    names: Sequence[str],
+    wanted: str = "",
+    wanted_serial: str = "",
+    serial_of: Callable[[str], str] = serial_of,
+) -> list[Choice]:
     """Return for every port whether it is played.
 
     Parameters
@@ -74,8 +86,18 @@ def choose(names: Sequence[str], wanted: str = "") -> list[Choice]:
         As the library gives them.
     wanted
         Part of a name, upper or lower case, client numbers left out; empty: every controller.
+    wanted_serial
+        The serial number, upper or lower case, that it has to have as well; empty: any, or none.
     """
-    return [Choice(name, *_verdict(name, _NUMBERS.sub("", wanted.strip()))) for name in names]
+    choices = [Choice(name, *_verdict(name, _NUMBERS.sub("", wanted.strip()))) for name in names]
+    if not wanted_serial:
+        return choices
+    return [
+        Choice(choice.name, False, f"not number '{wanted_serial}'")
+        if choice.chosen and serial_of(choice.name).lower() != wanted_serial.strip().lower()
+        else choice
+        for choice in choices
+    ]
 
 
 def _verdict(port: str, wanted: str) -> tuple[bool, str]:
@@ -260,10 +282,9 @@ class RtMidiPorts:
         if self.system == "JACK":
             return client_life(name.partition(":")[0])
         numbers = _NUMBERS.search(name)
-        # The kernel numbers the clients of card n from 16 + 4 n.
-        if self.system != "ALSA" or numbers is None or int(numbers[1]) < 16:
+        card = card_of(int(numbers[1])) if numbers else -1
+        if self.system != "ALSA" or card < 0:
             return None
-        card = (int(numbers[1]) - 16) // 4
         nodes = sorted(self._sound_devices.glob(f"midiC{card}D*"))
         try:
             statuses = [node.stat() for node in nodes]

@@ -29,7 +29,7 @@ from daemon.lives import Lives
 from daemon.newcomers import Newcomers
 from daemon.notify import Notifier
 from daemon.pauses import Pauses
-from daemon.ports import NoPorts, RtMidiPorts
+from daemon.ports import NoPorts, RtMidiPorts, serial_of
 from daemon.quiet import hush
 from daemon.report import Report
 from daemon.seat import Seat
@@ -84,7 +84,7 @@ class _Daemon:
         report = Report(seat.path.parent, pauses, lambda: readable(self._keeper.status()))
         self._keeper = Keeper(
             self._files,
-            Listener(self._ports, ring.put, chase=chase),
+            Listener(self._ports, ring.put, chase=chase, serial_of=serial_of),
             self._lives,
             self._notifier,
             clock_us=lambda: time.monotonic_ns() // 1000,

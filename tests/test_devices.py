@@ -39,6 +39,16 @@ def test_a_controller_that_would_play_is_marked_and_each_has_its_reason() -> Non
     ]
 
 
+def test_two_controllers_alike_are_told_apart_by_their_serial_numbers() -> None:
+    other = KEYS.replace("20:0", "24:0")
+    sockets = {KEYS: "A-1", other: "B-2"}
+    lines = controllers_table([KEYS, other], "", "ALSA", "B-2", sockets.__getitem__).splitlines()
+    assert lines[1] == f"  -      {NAME} (ALSA client 20, number A-1)  not number 'B-2'"
+    assert lines[2].strip().startswith(f"plays  {NAME} (ALSA client 24, number B-2)")
+    nobody = controllers_table([KEYS], "", "ALSA", "C-3", sockets.__getitem__)
+    assert "no controller matches number 'C-3'; [controller] serial narrows too much" in nobody
+
+
 def test_a_name_that_fits_no_controller_is_told_below_the_table() -> None:
     table = controllers_table([THROUGH, KEYS], "bell", "ALSA")
     assert "plays" not in table

@@ -106,6 +106,31 @@ def test_two_devices_of_one_name_are_two_controllers(bench: Bench) -> None:
     assert bench.plug(KEYS) == [("found", name, 0)]
 
 
+def test_two_alike_keep_their_controller_numbers_in_whatever_order_they_return() -> None:
+    bench = Bench()
+    sockets = {KEYS: "A-1", KEYS_AGAIN: "B-2"}
+    bench.listener = Listener(bench.ports, bench.put, serial_of=lambda port: sockets[port])
+    name = "Cargo Bike Keys 25"
+    bench.plug(KEYS, KEYS_AGAIN)
+    bench.pull(KEYS)
+    bench.pull(KEYS_AGAIN)
+    # The second one is back first, and ALSA gives it the first one's number.
+    sockets = {KEYS: "B-2", KEYS_AGAIN: "A-1"}
+    assert bench.plug(KEYS) == [("found", name, 1)]
+    assert bench.plug(KEYS_AGAIN) == [("found", name, 0)]
+
+
+def test_a_serial_number_tells_one_of_two_alike() -> None:
+    bench = Bench("bike")
+    sockets = {KEYS: "A-1", KEYS_AGAIN: "B-2"}
+    bench.listener = Listener(bench.ports, bench.put, "bike", serial_of=sockets.__getitem__)
+    bench.listener.wanted_serial = "b-2"
+    bench.plug(KEYS, KEYS_AGAIN)
+    bench.ports.send(KEYS, b"\x90\x3c\x64", 1)
+    bench.ports.send(KEYS_AGAIN, b"\x90\x40\x64", 1)
+    assert [message for message, _, _ in bench.put.records] == [b"\x90\x40\x64"]
+
+
 def test_a_name_narrows_and_may_change() -> None:
     bench = Bench("pedals")
     assert bench.plug(KEYS, PEDALS) == [("found", "Bell Pedals", 0)]

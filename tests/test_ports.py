@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from daemon.faults import DeviceError
-from daemon.ports import NoPorts, RtMidiPorts, choose, device
+from daemon.ports import NoPorts, RtMidiPorts, choose, device, serial_of
 from tests.controller import PORT, VirtualController
 from tests.jackd import JackServer
 from tests.program import ROOT
@@ -235,3 +235,16 @@ def test_a_port_can_be_closed_while_messages_pour_in(jack_server: JackServer) ->
             process.kill()
             process.wait()
     assert process.returncode == 0
+
+
+def test_the_serial_number_is_that_of_the_usb_device_behind_the_client(tmp_path: Path) -> None:
+    """The kernel's client 24 is card 2's: 16 + 4 n; the tree is as on a real system."""
+    device = tmp_path / "devices/platform/vhci_hcd.0/usb3/3-2"
+    (device / "3-2:1.0").mkdir(parents=True)
+    (device / "serial").write_text("B-2\n")
+    (tmp_path / "class/sound/card2").mkdir(parents=True)
+    (tmp_path / "class/sound/card2/device").symlink_to(device / "3-2:1.0")
+    assert serial_of("Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 24:0", tmp_path) == "B-2"
+    assert serial_of("Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0", tmp_path) == ""
+    assert serial_of("Midi Through:Midi Through Port-0 14:0", tmp_path) == ""
+    assert serial_of("system:midi_capture_1", tmp_path) == ""
