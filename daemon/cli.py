@@ -29,6 +29,7 @@ Then, on the board, with the controller and the sound card plugged in:
 What can be changed:
   partiald check [FILE]    the settings in force, and where each comes from
   partiald sounds          the sounds: list, show NAME, draw NAME
+  partiald chart           what it understands of MIDI
 
 --settings FILE before the command uses that file instead of all others.
 'partiald COMMAND --help' tells more. Start low, headphones off the ears.
@@ -112,6 +113,8 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
 
     status = command("status", "Ask the running instrument what it does.")
     status.add_argument("--json", action="store_true", help="for a program to read")
+
+    command("chart", "Print the MIDI implementation chart: what is understood, what is not.")
 
     check = command("check", "Show the settings in force and where each comes from.")
     check.add_argument("file", nargs="?", type=Path, metavar="FILE", help="check only this file")
