@@ -107,7 +107,7 @@ class Bank:
             channels = rows.channel[:count]
             movers = np.flatnonzero(self._motion.turning[channels])
             rows.gain[:count] = self._motion.value[channels, GAINS]
-        if self._any_stale:
+        if self._any_stale and len(movers) < count:
             rested = rows.stale[:count].copy()
             rested[movers] = False
             self._settle(np.flatnonzero(rested), frame)
@@ -234,12 +234,13 @@ class Bank:
         self._next_tidy = frame + TIDY_FRAMES
         used = np.s_[: self.count]
         rows = self.rows
-        if not rows.decays[used].any():
+        if not rows.fading:
             return
         age = np.maximum(frame - rows.onset[used], 0.0)
         level = rows.levels[used] * np.exp(-rows.decays[used] * age[:, None])
         faint = (level < FAINT) & (rows.decays[used] > 0)
         rows.state[used][faint] = 0.0
+        rows.starts[used][faint] = 0.0
         rows.levels[used][faint] = 0.0
         for row in np.flatnonzero(~rows.levels[used].any(axis=1)):
             self.voices[row].ends = self._next_end = frame

@@ -41,6 +41,10 @@ class Passage(NamedTuple):
 
     frames: int
     """Of a stretch."""
+    inside: int
+    """The frame of its cell at which a stretch starts."""
+    shaping: bool
+    """Whether any channel's partials have gains of their own."""
     first: float
     last: float
     begin: NDArray[np.float64]
@@ -198,6 +202,8 @@ class Motion:
         starts = np.array(cells)[:, None]
         return Passage(
             length,
+            inside,
+            bool(begin[..., TILT:].any() or end[..., TILT:].any()),
             inside / GRID,
             (inside + length) / GRID,
             begin,

@@ -1,13 +1,18 @@
 """Voices whose pitch or spectrum moves, all stretches of a block at once.
 
-A moving partial is ``Re a(r, c)·z^c`` around the centre of row r: the phase at every row centre
-is exact, z turns at the mean frequency of its cell of the grid, and what the true frequency and
-level differ from it inside a row is a linear term, ``a(r, c) = a_r + b_r·c``. So a row is a
-product of inner length 4P. (With a constant frequency over 128 frames a vibrato of ±50 cents at
-6 Hz would leave sidebands of -48 dBc at 4.4 kHz; the linear term leaves less than -90.)
+A moving partial is ``Re a·E_r·(1 + iκ·m_r·c)·z^c`` around the centre of row r: the phase of E_r is
+exact at every row's centre, z turns at the frequency of the middle of its cell of the grid, and
+what the true frequency differs from it inside a row is the linear term, κ being how much the
+partial's pace changes a frame and m_r the row's distance from the middle. (With a constant
+frequency over 128 frames a vibrato of ±50 cents at 6 Hz would leave sidebands of -48 dBc at
+4.4 kHz; the linear term leaves less than -90.)
 
-Shapes: ``K`` moving voices, ``S`` stretches, ``P`` partials, ``R`` rows of ``C`` columns in a
-stretch.
+Sines are evaluated for the middle of a cell, half a frame's turn and the curve of the phase; the
+rest are products of those. Around a row's centre what is even in c and what is odd are products
+of inner length 2P over half a row each: their sum is one half, their difference the other.
+
+Shapes: ``K`` moving voices, ``S`` stretches, ``P`` partials, ``R`` rows of 16 columns in a
+stretch, four in a cell.
 """
 
 from functools import cache
@@ -16,15 +21,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.motion import Passage
+from voices.motion import GRID, Passage
 from voices.rows import Rows
 from voices.spectrum import Spectrum
 from voices.tables import FADE_START, below_nyquist
 
 COLUMNS = 16
-_CENTRE = (COLUMNS - 1) / 2
-_OFFSETS = (np.arange(COLUMNS) - _CENTRE).astype(np.float32)
-_TURN = np.float32(2 * np.pi)
+HALF = COLUMNS // 2
+_MIDDLE = (GRID - 1) / 2
+_PLACES = np.arange(0, GRID, COLUMNS) + (COLUMNS - 1) / 2 - _MIDDLE
+"""The rows' centres from the middle of the cell: two pairs of opposites."""
+_ALONG = -_PLACES.astype(np.float32)[:, None, None, None]
+_CURVES = (_PLACES[:2] ** 2 / 2).astype(np.float32)[:, None, None, None]
 _ALL = np.ones((1, 1, 1))
 
 Array = NDArray[Any]
@@ -40,169 +48,203 @@ def move(
     wave: NDArray[np.float32],
 ) -> None:
     """Render the voices in motion into their rows of ``wave`` (V, T), ``kept`` partials each."""
-    rows.stale[movers] = True
-    channels = rows.channel[movers]
-    parts = np.s_[:kept]
-    frequency, ratios = rows.frequency[movers], rows.ratios[movers, parts]
-    cell = passage.pitch_begin[:, channels], passage.pitch_end[:, channels]  # (S, K)
-    first, last = passage.cut(*cell)
-    phase = _phases_at_starts(rows, movers, frame, frequency, passage.frames, first, last)
-    turns = ratios * frequency[:, None]
-    gains = _gains(rows, movers, parts, passage, spectrum, turns, cell)
-    wave[movers] = _stretches(
-        passage.frames,
-        phase[:-1],
-        rows.phases[movers, parts],
-        ratios,
-        turns,
-        (first, last, (cell[0] + cell[1]) / 2),
-        *_levels(rows, movers, parts, frame, passage.frames, gains, len(first)),
-    )
-    rows.phase[movers], rows.since[movers] = phase[-1], frame + wave.shape[1]
+    all_move = len(movers) == len(wave)
+    which = slice(len(wave)) if all_move else movers
+    rows.stale[which] = True
+    channels = rows.channel[which]
+    frames, inside = passage.frames, passage.inside
+    begin = passage.pitch_begin.take(channels, 1)  # (S, K)
+    end = passage.pitch_end.take(channels, 1)
+    slope = (end - begin) / GRID
+    frequency = rows.frequency[which]
+    first = begin + slope * inside if inside else begin
+    starts = _starts(rows, which, frame, frames, frequency, first, slope)
+    to_middle = _MIDDLE - inside
+    turned = starts[:-1] + frequency * to_middle * (first + slope * (to_middle / 2))
+    turns = rows.turns[which, :kept]
+    gains = _gains(rows, which, kept, passage, spectrum, turns, (begin, end), channels)
+    levels = _levels(rows, which, kept, frame, frames, gains, len(begin))
+    spun = _spun(turned, rows.ratios[which, :kept], rows.starts[which, :kept])
+    height = frames // COLUMNS
+    parts = wave.reshape(len(wave), -1, height, COLUMNS)
+    drawn = parts if all_move else np.empty((len(movers), *parts.shape[1:]), np.float32)
+    pitches = begin + slope * _MIDDLE, slope
+    _draw(spun, turns, pitches, inside // COLUMNS, levels, drawn.transpose(1, 0, 2, 3))
+    if not all_move:
+        parts[movers] = drawn
+    rows.phase[which], rows.since[which] = starts[-1], frame + wave.shape[1]
 
 
-def _phases_at_starts(
+def _starts(
     rows: Rows,
-    movers: NDArray[np.intp],
+    which: slice | NDArray[np.intp],
     frame: int,
-    frequency: Array,
     frames: int,
+    frequency: Array,
     first: Array,
-    last: Array,
+    slope: Array,
 ) -> Array:
     """Return the cycles turned since the onset, at every stretch's start and at the end."""
-    phase = np.empty((len(first) + 1, len(movers)))
-    phase[0] = 0.0
-    np.cumsum(frequency * frames * (first + last) / 2, axis=0, out=phase[1:])
-    begun = rows.phase_at(movers, frame, rows.turning[movers])
-    into = rows.onset[movers] - frame
-    for voice in np.flatnonzero(into >= 0):  # a new voice has phase 0 at its onset
-        stretch, inside = divmod(int(into[voice]), frames)
-        start, end = first[stretch, voice], last[stretch, voice]
-        pitch = start + (end - start) / frames * inside / 2
-        begun[voice] = -phase[stretch, voice] - frequency[voice] * inside * pitch
-    phase += begun
+    phase = np.empty((len(first) + 1, len(frequency)))
+    phase[0] = rows.phase_at(which, frame, rows.turning[which])
+    np.multiply(frequency * frames, first + slope * (frames / 2), out=phase[1:])
+    if rows.newest >= frame:  # a new voice has phase 0 at its onset
+        into = rows.onset[which] - frame
+        for voice in (into >= 0).nonzero()[0]:
+            stretch, inside = divmod(int(into[voice]), frames)
+            pitch = first[stretch, voice] + slope[stretch, voice] * inside / 2
+            before = phase[1 : stretch + 1, voice].sum() + frequency[voice] * inside * pitch
+            phase[0, voice] = -before
+    np.add.accumulate(phase, out=phase)
     return phase
 
 
 def _gains(
     rows: Rows,
-    movers: NDArray[np.intp],
-    parts: slice,
+    which: slice | NDArray[np.intp],
+    kept: int,
     passage: Passage,
     spectrum: Spectrum,
     turns: Array,
     cell: tuple[Array, Array],
+    channels: NDArray[np.intp],
 ) -> tuple[Array, Array] | None:
     """Return what channels and half the sample rate do to each partial, (S, K, P), at both ends.
 
     None: nothing.
     """
-    channels, numbers = rows.channel[movers], rows.numbers[movers, parts]
-    octaves = rows.octaves[movers, parts]
-    high = turns.max() * max(pitch.max() for pitch in cell) > FADE_START
+    highest = float(turns.max()) * max(float(cell[0].max()), float(cell[1].max()))
+    if not (passage.shaping or highest > FADE_START):
+        return None
+    octaves, numbers = rows.octaves[which, :kept], rows.numbers[which, :kept]
     ends = []
     for values, pitch in zip((passage.begin, passage.end), cell, strict=True):
         gains = spectrum.gains(values[:, channels], octaves, numbers)
-        if high:
+        if highest > FADE_START:
             weight = below_nyquist(turns * pitch[:, :, None])
             gains = weight if gains is None else gains * weight
         ends.append(gains)
     begin, end = ends
-    if begin is None and end is None:
-        return None
     return passage.cut(_ALL if begin is None else begin, _ALL if end is None else end)
 
 
 def _levels(
     rows: Rows,
-    movers: NDArray[np.intp],
-    parts: slice,
+    which: slice | NDArray[np.intp],
+    kept: int,
     frame: int,
     frames: int,
     gains: tuple[Array, Array] | None,
     stretches: int,
-) -> tuple[Array, Array | None]:
-    """Return every partial's level at the centre of every row, and its growth per frame.
+) -> tuple[Array, Array | None] | None:
+    """Return the factor of every partial's level at the centre of every row, and its growth.
 
-    Shapes that broadcast to (S, K, R, P); growth None is none.
+    Shapes that broadcast to (R, S, K, P); growth is per frame, None is none. None: always 1.
     """
-    levels, decays = rows.levels[movers, parts], rows.decays[movers, parts]
-    fading = decays.any()
-    centres = (np.arange(0, frames, COLUMNS) + _CENTRE).astype(np.float32)[:, None]
-    growth: Array | None = None
-    if fading:
-        age = frame + np.arange(stretches)[:, None] * frames - rows.onset[movers]
-        levels = levels * np.exp(-decays * age[:, :, None])
+    if gains is None and not rows.fading:
+        return None
+    decays = rows.decays[which, :kept]
+    centres = (np.arange(0, frames, COLUMNS) + (COLUMNS - 1) / 2)[:, None, None, None]
+    age = frame + np.arange(stretches)[:, None] * frames - rows.onset[which]  # (S, K)
+    fall = np.exp(-decays * (age[..., None] + centres))
     if gains is None:
-        amplitude = levels.astype(np.float32)[..., None, :]
-    else:
-        begin, end = gains
-        growth = (levels * (end - begin) / frames).astype(np.float32)[..., None, :]
-        amplitude = growth * centres
-        amplitude += (levels * begin).astype(np.float32)[..., None, :]
-    if fading:
-        narrow = decays.astype(np.float32)[:, None, :]
-        fall = np.exp(-narrow * centres)
-        amplitude = amplitude * fall
-        growth = -narrow * amplitude + (0.0 if growth is None else growth * fall)
-    return amplitude, growth
+        return fall.astype(np.float32), (-decays * fall).astype(np.float32)
+    begin, end = gains
+    slope = (end - begin) / frames
+    level = begin + slope * centres
+    return (level * fall).astype(np.float32), ((slope - decays * level) * fall).astype(np.float32)
 
 
-def _stretches(
-    frames: int,
-    phase: Array,
-    phases: Array,
-    ratios: Array,
-    turns: Array,
-    pitches: tuple[Array, Array, Array],
-    amplitude: Array,
-    growth: Array | None,
-) -> NDArray[np.float32]:
-    """Return the sound of K voices over S stretches, shape (K, S·frames)."""
-    first, last, mean = pitches
-    count, voices, partials = len(first), *ratios.shape
-    height = frames // COLUMNS
-    frequency = turns[:, :1] / ratios[:, :1]
-    centres = np.arange(0, frames, COLUMNS) + _CENTRE
-    slope = (last - first)[:, :, None] / frames
-    turned = phase[:, :, None] + frequency * centres * (first[:, :, None] + slope * (centres / 2))
-    angle: Array = turned[..., None] * ratios[:, None, :]
-    angle += phases[:, None, :]
+def _spun(turned: Array, ratios: Array, starts: Array) -> NDArray[np.complex64]:
+    """Return every partial at the middle of every cell, (S, K, P)."""
+    angle = turned[..., None] * ratios
     angle -= np.rint(angle)
-    turn = angle.astype(np.float32)
-    turn *= _TURN
-    sine, cosine = np.sin(turn), np.cos(turn)
+    angle *= 2 * np.pi
+    spun = _turned(angle.astype(np.float32))
+    spun *= starts
+    return spun
 
-    # A rising sine at phase 0: amplitude·sin(angle + spin), spin the angle from the row's centre.
-    pace = (2 * np.pi * turns).astype(np.float32)
-    drift = (first - mean)[:, :, None] + slope * centres
-    detune = drift.astype(np.float32)[..., None] * pace[:, None, :]
-    detune *= amplitude
-    left = np.empty((count, voices, height, 4, partials), np.float32)
-    np.multiply(amplitude, sine, out=left[..., 0, :])
-    np.multiply(amplitude, cosine, out=left[..., 1, :])
-    np.multiply(detune, cosine, out=left[..., 2, :])
-    detune *= sine
-    np.negative(detune, out=left[..., 3, :])
-    if growth is not None:
-        left[..., 2, :] += growth * sine
-        left[..., 3, :] += growth * cosine
-    offsets = _offsets(partials)
-    spin = np.repeat(pace * mean.astype(np.float32)[:, :, None], COLUMNS, axis=2)
-    spin *= offsets
-    right = np.empty((count, voices, 4, partials * COLUMNS), np.float32)
-    np.cos(spin, out=right[:, :, 0])
-    np.sin(spin, out=right[:, :, 1])
-    np.multiply(right[:, :, :2], offsets, out=right[:, :, 2:])
-    rendered: NDArray[np.float32] = np.matmul(
-        left.reshape(count, voices, height, 4 * partials),
-        right.reshape(count, voices, 4 * partials, COLUMNS),
+
+def _turned(angle: NDArray[np.float32]) -> NDArray[np.complex64]:
+    """Return e^(i·angle)."""
+    result = np.empty(angle.shape, np.complex64)
+    np.cos(angle, out=result.real)
+    np.sin(angle, out=result.imag)
+    return result
+
+
+def _draw(
+    spun: NDArray[np.complex64],
+    turns: Array,
+    pitches: tuple[Array, Array],
+    skipped: int,
+    levels: tuple[Array, Array | None] | None,
+    out: NDArray[np.float32],
+) -> None:
+    """Write the sound of K voices over S stretches into ``out`` (S, K, R, 16).
+
+    ``skipped`` rows of each cell come before the stretch.
+    """
+    stretches, voices, partials = spun.shape
+    middle, slope = pitches
+    turns = (turns * (2 * np.pi)).astype(np.float32)
+    half = _turned(turns * (middle / 2).astype(np.float32)[..., None])
+    change = turns * slope.astype(np.float32)[..., None]  # κ
+
+    # The columns' turns: odd powers of half a frame's.
+    columns = np.empty((HALF, stretches, voices, partials), np.complex64)
+    columns[0] = half
+    power = half * half
+    done = 1
+    while done < HALF:
+        np.multiply(columns[:done], power, out=columns[done : 2 * done])
+        power = power * power
+        done *= 2
+    # ``power`` turns by 8 frames now, from the middle to the inner rows; the outer ones are at 24.
+    across = np.empty((2, stretches, voices, partials), np.complex64)
+    across[1] = power
+    np.multiply(power, power * power, out=across[0])
+    curved = _turned(change * _CURVES)
+    curved *= spun
+    rows = np.empty((4, stretches, voices, partials), np.complex64)
+    np.multiply(curved[::-1], across[::-1], out=rows[2:])
+    np.conjugate(across, out=across)
+    np.multiply(curved, across, out=rows[:2])
+    height = out.shape[2]
+    rows = rows[skipped : skipped + height]
+    drift = change * _ALONG[skipped : skipped + height]
+
+    left = np.empty((2, height, stretches, voices, partials, 2), np.float32)
+    even, odd = left
+    real, imaginary = rows.real, rows.imag
+    if levels is not None:
+        real, imaginary = real * levels[0], imaginary * levels[0]
+    even[..., 0] = real
+    np.multiply(real, drift, out=even[..., 1])
+    np.multiply(imaginary, drift, out=odd[..., 0])
+    odd[..., 1] = imaginary
+    if levels is not None and levels[1] is not None:
+        even[..., 1] -= rows.imag * levels[1]
+        odd[..., 0] += rows.real * levels[1]
+    right = np.empty((2, HALF, stretches * voices * partials * 2), np.float32)
+    np.multiply(columns.view(np.float32).reshape(HALF, -1), _offsets(right.shape[2]), out=right)
+    inner = 2 * partials
+    halves = np.matmul(
+        left.reshape(2, height, stretches, voices, inner).transpose(0, 2, 3, 1, 4),
+        right.reshape(2, HALF, stretches, voices, inner).transpose(0, 2, 3, 4, 1),
     )
-    return rendered.reshape(count, voices, frames).transpose(1, 0, 2).reshape(voices, -1)
+    np.add(halves[0], halves[1], out=out[..., HALF:])
+    np.subtract(halves[0], halves[1], out=out[..., HALF - 1 :: -1])
 
 
 @cache
-def _offsets(partials: int) -> NDArray[np.float32]:
-    """Return the columns' places from the row's centre, once for every partial."""
-    return np.tile(_OFFSETS, partials)
+def _offsets(width: int) -> NDArray[np.float32]:
+    """Return what turns cosine and sine of every column into what the products ask for.
+
+    Even: cosine, c·sine; odd: c·cosine, -sine. Shape (2, 8, width).
+    """
+    offsets = np.arange(HALF) + 0.5
+    factors = np.empty((2, HALF, width // 2, 2), np.float32)
+    factors[0, :, :, 0], factors[1, :, :, 1] = 1.0, -1.0
+    factors[0, :, :, 1] = factors[1, :, :, 0] = offsets[:, None]
+    return factors.reshape(2, HALF, width)

@@ -23,6 +23,10 @@ class Rows:
         self._shape = shape_of(frames)
         self._names: list[str] = []
         self.capacity = 0
+        self.newest = -1.0
+        """The latest onset there was."""
+        self.fading = False
+        """Whether partials of any voice decay by themselves."""
         self.grow(capacity)
 
     def grow(self, capacity: int) -> None:
@@ -48,6 +52,10 @@ class Rows:
         """Level and phase of each partial at the start of the next block."""
         self.stale = room("stale", bool)
         """Whether tables and state do not hold: a new voice, or one that was in motion."""
+        self.starts = room("starts", np.complex128, partials)
+        """Level and phase of each partial at the onset."""
+        self.turns = room("turns", np.float64, partials)
+        """Its cycles per frame, not bent."""
         self.levels = room("levels", np.float64, partials)
         self.decays = room("decays", np.float64, partials)
         self.fixed = room("fixed", np.float64, 4, partials)
@@ -65,6 +73,10 @@ class Rows:
     def enter(self, row: int, voice: Voice) -> None:
         """Fill a row for a voice whose onset lies in the next block."""
         start = voice.segment.start
+        self.newest = max(self.newest, start)
+        self.fading = self.fading or voice.timbre.fading
+        self.starts[row] = voice.levels * voice.timbre.onset
+        self.turns[row] = voice.timbre.ratios * voice.frequency
         self.levels[row] = voice.levels
         self.decays[row] = voice.decays
         self.fixed[row] = voice.timbre.fixed
@@ -78,7 +90,7 @@ class Rows:
             array[target] = array[source]
 
     def phase_at(
-        self, rows: NDArray[np.intp], frame: int, turning: NDArray[np.float64]
+        self, rows: slice | NDArray[np.intp], frame: int, turning: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """Return the cycles turned until ``frame``, at ``turning`` since last accounted for."""
         return np.asarray(self.phase[rows] + turning * (frame - self.since[rows]))

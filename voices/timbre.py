@@ -41,6 +41,7 @@ class Timbre:
         if sound.decays_s is not None:
             decays_s = self._padded(sound.decays_s, order, np.inf)
             self.decays = LN_1000 / (decays_s * sample_rate)
+        self.fading = bool(self.decays.any())
         self.attack = envelope.attack_s * sample_rate
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
