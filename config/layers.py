@@ -35,6 +35,8 @@ class InForce:
     """The file of every key that is not at its default, by dotted key."""
     overridden: Sequence[str] = field(default_factory=list)
     """One line for every edit that a later layer goes before."""
+    stood_in: Sequence[str] = field(default_factory=list)
+    """One line for every faulty file whose last good text plays instead."""
 
 
 def load(
@@ -90,16 +92,19 @@ def load_forgiving(
     paths: Sequence[Path] | None = None,
     sounds: Collection[str] | None = None,
     usual: Sequence[Path] = DEFAULT_PATHS,
+    last_good: Mapping[Path, str] | None = None,
 ) -> tuple[InForce, list[str]]:
     """Return settings whatever the files hold, and their faults.
 
-    A layer with a fault is left out as a whole; the others play. Parameters as for `load`.
+    A layer with a fault is left out as a whole, or its text in ``last_good`` stands in for it; the
+    others play. Parameters as for `load`.
     """
 
     def read(path: Path) -> str:
         return "" if path in usual and _is_missing(path) else read_text(path)
 
-    return _merged(usual if paths is None else paths, read, sounds, usual[1:2], alone=False)
+    layers = usual if paths is None else paths
+    return _merged(layers, read, sounds, usual[1:2], alone=False, last_good=last_good or {})
 
 
 def _merged(
@@ -109,6 +114,7 @@ def _merged(
     learned: Sequence[Path],
     *,
     alone: bool,
+    last_good: Mapping[Path, str] | None = None,
 ) -> tuple[InForce, list[str]]:
     """Return the layers on top of each other, and the faults of those left out.
 
@@ -117,24 +123,38 @@ def _merged(
     merged: Plain = {}
     origins: dict[str, str] = {}
     overridden: list[str] = []
+    stood_in: list[str] = []
     faults: list[str] = []
     for path in paths:
         where = printable(str(path))
+        below = None if alone else merged
         try:
-            plain = parse_toml(read(path), where)
-            instead_of = plain.pop("instead_of", {}) if path in learned else {}
-            _check(plain, where, sounds)
-            if path in learned:
-                plain = _still_learned(plain, instead_of, None if alone else merged, where)
+            plain = _layer(read(path), where, sounds, path in learned, below)
         except ConfigError as error:
             faults += error.faults
-            continue
+            try:
+                text = (last_good or {})[path]
+                plain = _layer(text, where, sounds, path in learned, below)
+            except (KeyError, ConfigError):
+                continue
+            stood_in.append(f"{where}: plays as it was when it was last without a fault")
         for key, value in _leaves(plain):
             if key in origins and _get(merged, key) != value:
                 overridden.append(f"{origins[key]}: {key}: {where} says otherwise and goes before")
             _put(merged, key, value)
             origins[key] = where
-    return InForce(validate(Settings, merged, "settings"), origins, overridden), faults
+    settings = validate(Settings, merged, "settings")
+    return InForce(settings, origins, overridden, stood_in), faults
+
+
+def _layer(
+    text: str, where: str, sounds: Collection[str] | None, learned: bool, below: Plain | None
+) -> Plain:
+    """Return what a layer says, or raise every fault of it."""
+    plain = parse_toml(text, where)
+    instead_of = plain.pop("instead_of", {}) if learned else {}
+    _check(plain, where, sounds)
+    return _still_learned(plain, instead_of, below, where) if learned else plain
 
 
 def _check(plain: Plain, where: str, sounds: Collection[str] | None) -> None:

@@ -24,6 +24,7 @@ from daemon.chase import Chase
 from daemon.control import ControlServer, Request
 from daemon.faults import DeviceError
 from daemon.keeper import TICK_S, Keeper
+from daemon.lastgood import LastGood
 from daemon.listener import Listener
 from daemon.lives import Lives
 from daemon.newcomers import Newcomers
@@ -79,8 +80,8 @@ class _Daemon:
             self._spawner, ring, board_in(memory), chase, cards_stamp, Newcomers(there)
         )
         self._ports = midi_ports()
-        self._files = SettingsFiles(settings)
         pauses = Pauses()
+        self._files = SettingsFiles(settings, last_good=LastGood(pauses.ask))
         report = Report(seat.path.parent, pauses, lambda: readable(self._keeper.status()))
         self._keeper = Keeper(
             self._files,

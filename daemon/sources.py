@@ -4,14 +4,17 @@ Threads: the main loop's alone; reading takes some milliseconds.
 """
 
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from config import library
 from config.faults import ConfigError
+from config.files import read_text
 from config.layers import DEFAULT_PATHS, InForce, load_forgiving
 from config.settings import Settings
 from config.sound import Sound
+from daemon.lastgood import LastGood
 
 
 @dataclass(frozen=True)
@@ -39,13 +42,24 @@ class SettingsFiles:
         A file that stands for all layers; None: the layers.
     sound_folders
         The owner's.
+    last_good
+        What stands in for a faulty layer.
+    usual
+        The layers.
     """
 
     def __init__(
-        self, only: Path | None = None, sound_folders: Sequence[Path] = library.OWNER_FOLDERS
+        self,
+        only: Path | None = None,
+        sound_folders: Sequence[Path] = library.OWNER_FOLDERS,
+        last_good: LastGood | None = None,
+        usual: Sequence[Path] = DEFAULT_PATHS,
     ) -> None:
-        self._paths: Sequence[Path] | None = None if only is None else [only]
-        self._watched = list(DEFAULT_PATHS) if only is None else [only]
+        self._only, self._usual = only, usual
+        self._watched = list(usual) if only is None else [only]
+        # As some systems call a file that they were asked to call partiald.toml.
+        self._misnamed = [path.with_name(f"{path.name}.txt") for path in self._watched]
+        self._last_good = last_good or LastGood()
         self._folders = sound_folders
         self._edits = 0
 
@@ -60,31 +74,47 @@ class SettingsFiles:
         The clock of a FAT partition goes in steps of two seconds: a second edit within one step may
         leave no other trace.
         """
-        ours = [p for p in paths if p in self._watched or p.parent in self._folders]
+        files = {*self._watched, *self._misnamed}
+        ours = [p for p in paths if p in files or p.parent in self._folders]
         self._edits += bool(ours)
 
     def load(self) -> Loaded:
         """Read everything; no fault of a file comes out as an exception."""
         sounds, remarks = library.load_sounds(self._folders)
         try:
-            in_force, faults = load_forgiving(self._paths, sounds)
+            in_force, faults = self._layers(sounds)
         except ConfigError as error:
             # Layers that are valid one by one, and together are not.
             in_force, faults = InForce(Settings(), {}), error.faults
         shipped = library.shipped()
         extra = any(sound is not shipped.get(name) for name, sound in sounds.items())
+        remarks += [f"{p}: is not read: take '.txt' off its name" for p in _there(self._misnamed)]
         return Loaded(
             settings=in_force.settings,
             sounds=sounds if extra else None,
             faults=list(faults),
-            remarks=[*remarks, *in_force.overridden],
+            remarks=[*remarks, *in_force.overridden, *in_force.stood_in],
             files=sorted(set(in_force.origins.values())),
         )
+
+    def _layers(self, sounds: Collection[str]) -> tuple[InForce, list[str]]:
+        if self._only is not None:
+            return load_forgiving([self._only], sounds)
+        last_good = self._last_good.texts()
+        in_force, faults = load_forgiving(None, sounds, self._usual, last_good)
+        if not faults:
+            with suppress(ConfigError):  # edited meanwhile: then it is read again
+                self._last_good.keep({path: read_text(path) for path in _there(self._watched)})
+        return in_force, faults
 
     def stamp(self) -> object:
         """Return what changes when one of the files does."""
         sounds = [path for folder in self._folders for path in sorted(folder.glob("*.toml"))]
-        return [self._edits, *(_stamp(path) for path in [*self._watched, *sounds])]
+        return [self._edits, *(_stamp(path) for path in [*self._watched, *self._misnamed, *sounds])]
+
+
+def _there(paths: Sequence[Path]) -> list[Path]:
+    return [path for path in paths if _stamp(path) is not None]
 
 
 def _stamp(path: Path) -> object:
