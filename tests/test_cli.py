@@ -24,6 +24,7 @@ COMMANDS = (
     "status",
     "check",
     "sounds",
+    "chart",
 )
 
 
