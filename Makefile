@@ -7,7 +7,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay wheel clean
+.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay install-test wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -17,6 +17,7 @@ help:
 	@echo "make bench-late how punctual the player is, with loads beside it"
 	@echo "make bench-arm  as root: instructions a block, and a minute played, on a virtual ARM board"
 	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
+	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"
 	@echo "make clean     away with everything these targets made, .venv too"
@@ -50,6 +51,9 @@ bench-arm: .venv/develop.stamp
 
 bench-delay: .venv/develop.stamp
 	tests/boot/run amd64 delay 128
+
+install-test:
+	tests/install/run $(or $(RELEASE),bookworm)
 
 # An old build/ would put deleted modules into the new wheel.
 wheel: .venv/play.stamp
