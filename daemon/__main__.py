@@ -9,6 +9,8 @@ import os
 # OpenBLAS reads these once, when numpy is imported: a second thread would only wait in the audio.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ[_name] = "1"
+# pydantic would read what every installed package is called, in search of plug-ins.
+os.environ["PYDANTIC_DISABLE_PLUGINS"] = "__all__"
 
 import io  # noqa: E402
 import signal  # noqa: E402

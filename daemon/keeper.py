@@ -110,6 +110,8 @@ class Keeper:
             log.warning("playing without the faulty settings")
             self._signs.tell("refused", self._clock_us())
         self._put_in_force(loaded)
+        # The player opens its card while MIDI is opened here.
+        self._lives.tick(self._clock_us())
         self._look_for_controllers(self._clock_us())
         if not self._listener.controllers:
             wanted = f" matches '{self.settings.controller.name}'" * bool(

@@ -37,6 +37,7 @@ from daemon.realtime import Grant
 from daemon.ring import Ring
 
 WARM_UP_BLOCKS = 48
+USUAL_RATE = 48_000
 _POLL_S = 0.1
 _FIRST_BLOCK_S = 3.0
 _FADE_S = 1.0
@@ -131,8 +132,12 @@ class Player:
         signal.signal(signal.SIGTERM, self.stop)
         hush()
         settings, sounds = prepared(job["settings"], job["sounds"])
+        # PortAudio looks around outside the interpreter: time to warm up in.
+        warming = threading.Thread(target=warm_up, args=(settings, sounds))
+        warming.start()
         named = [Card.from_plain(job["card"])] if job["card"] else []
         cards = named or candidates(settings.audio.device, self._tell)
+        warming.join()
         if not cards:
             return Ending.REFUSED
         self._grants = realtime.prepare()
@@ -182,7 +187,6 @@ class Player:
             rise=rise,
             tell=self._outcomes.put,
         )
-        warm_up(settings, sounds, rate)
         output = Output(
             card, playing, block_frames=frames, sample_rate=rate, on_first=self._raise_priority
         )
@@ -275,11 +279,12 @@ class Player:
         self._link.send(kind=kind, text=" ".join(text.split())[:_LINE], level=level)
 
 
-def warm_up(settings: Settings, sounds: dict[str, Sound] | None, sample_rate: int) -> int:
+def warm_up(settings: Settings, sounds: dict[str, Sound] | None) -> int:
     """Play a little on an instrument that nobody hears; return how many notes it was.
 
     The first product alone takes milliseconds: the algebra library fetches its memory then.
     """
+    sample_rate = settings.audio.sample_rate or USUAL_RATE
     ring, board = Ring(memoryview(bytearray(Ring.SIZE))), Board(memoryview(bytearray(Board.SIZE)))
     frames = settings.audio.block_frames
     scratch = Playing(

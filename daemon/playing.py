@@ -234,15 +234,15 @@ class Playing:
                 self._held = record
                 return
             self._held = None
-            # What waited for the player to come up did not come late.
-            if place < 0 and time_us >= self._began_us:
-                self.timing.late_events += 1
             # Two ports' messages may have entered the ring a little out of order.
             latest = max(latest, place)
             if message[0] == CONTROLLER_GONE:
                 self.instrument.release_controller(controller, latest)
-            else:
-                self.instrument.take(message, latest, controller)
+                continue
+            # What waited for the player to come up did not come late.
+            if place < 0 and time_us >= self._began_us:
+                self.timing.late_events += 1
+            self.instrument.take(message, latest, controller)
 
     def _grow(self, out: NDArray[np.float32]) -> None:
         out *= self._rise[self._rise_at : self._rise_at + len(out)]

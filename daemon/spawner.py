@@ -10,6 +10,7 @@ one that ends it: *refused* (no card, or none that opens), *lost* (the card went
 No process of it outlives the keeper.
 """
 
+import gc
 import math
 import mmap
 import os
@@ -169,6 +170,8 @@ def _serve(server: "_Server", parent: int) -> NoReturn:
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, signal.SIG_IGN)
         follow_parent(parent)
+        # Each player's collection looks at its own objects only, and leaves these pages shared.
+        gc.freeze()
         while server.wanted:
             server.step()
         server.end_player()

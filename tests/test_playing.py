@@ -6,7 +6,7 @@ import pytest
 
 from config.settings import Settings
 from daemon.board import Board
-from daemon.playing import GUARD_US, MESSAGES_PER_BLOCK, Playing
+from daemon.playing import CONTROLLER_GONE, GUARD_US, MESSAGES_PER_BLOCK, Playing
 from daemon.ring import Ring
 from tests.fakes import ScriptedInstrument
 
@@ -93,6 +93,15 @@ def test_what_waited_for_the_player_is_played_at_once_and_is_not_late() -> None:
         stage.ring.put(NOTE, START_US - 90_000, 2)
     stage.step(2)
     assert len(stage.fake.heard) == 2 * MESSAGES_PER_BLOCK
+    assert stage.board.snapshot().late_events == 0
+
+
+def test_the_release_of_what_an_unplugged_controller_held_is_no_late_message() -> None:
+    stage = Stage()
+    stage.step(8)
+    stage.ring.put(bytes([CONTROLLER_GONE]), round(stage.now_us - 5 * BLOCK_US), 2)
+    stage.step()
+    assert stage.fake.gone == [(8 * BLOCK, 2)]
     assert stage.board.snapshot().late_events == 0
 
 

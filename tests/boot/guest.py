@@ -4,6 +4,8 @@
 ``python3 guest.py hold FRAMES`` holds sixteen notes of 32 partials for a minute;
 ``python3 guest.py stall FRAMES`` does so for a while and stops the player for 0.2 s in between;
 ``python3 guest.py replug FRAMES`` pulls the controller, then the card, and puts both back;
+``python3 guest.py disturb FRAMES`` holds them while settings are saved, the status is asked for,
+and a second controller is pulled and put back;
 ``python3 guest.py start FRAMES`` starts the daemon, beside the bare import of its libraries.
 Every wait is for a condition. Times are the board's monotonic clock.
 """
@@ -16,14 +18,18 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from tests.boot.controller import Controller
 
 LOG = Path("/tmp/daemon.log")
+SETTINGS = Path("/tmp/settings.toml")
 NAME = "Cargo Bike Keys 25"
+SECOND = "Market Stall Pads 8"
 KEY = 84
 HELD = range(36, 68, 2)
 HOLD_S = 60.0
+DISTURB_S = 10.0
 LIBRARIES = "import numpy, mido, rtmidi, sounddevice, pydantic"
 # `import pydantic` alone leaves nearly all of it for later.
 IN_EARNEST = f"{LIBRARIES}; from pydantic import BaseModel, Field"
@@ -61,16 +67,23 @@ def player_of(daemon: subprocess.Popen[bytes]) -> int:
     return process
 
 
+def save(sound: str, frames: int, polyphony: int, volume_db: float = 0.0) -> None:
+    """Save the daemon's settings as an editor does."""
+    draft = SETTINGS.with_suffix(".draft")
+    draft.write_text(
+        f'polyphony = {polyphony}\n[audio]\nblock_frames = {frames}\n[sound]\nname = "{sound}"\n'
+        f"[level]\nvolume_db = {volume_db}\n"
+    )
+    draft.rename(SETTINGS)
+
+
 def start(sound: str, frames: int, polyphony: int) -> subprocess.Popen[bytes]:
     """Start the daemon and wait until it can play."""
     subprocess.run(["modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi"], check=True)
     took = wait("a sound card", lambda: list(Path("/dev/snd").glob("pcmC*p")))
     print(f"sound card there after {took:.2f} s")
-    settings = Path("/tmp/settings.toml")
-    settings.write_text(
-        f'polyphony = {polyphony}\n[audio]\nblock_frames = {frames}\n[sound]\nname = "{sound}"\n'
-    )
-    command = [sys.executable, "-m", "daemon", "--settings", str(settings), "run"]
+    save(sound, frames, polyphony)
+    command = [sys.executable, "-m", "daemon", "--settings", str(SETTINGS), "run"]
     begun = time.monotonic()
     daemon = subprocess.Popen(command, stderr=LOG.open("w"), env={**os.environ})
     wait("ready", said("ready:"))
@@ -126,6 +139,73 @@ def hold(frames: int, seconds: float, stall_s: float = 0.0) -> None:
     status = [sys.executable, "-m", "daemon", "status"]
     print(subprocess.run(status, capture_output=True, text=True, check=False).stdout)
     stop(daemon)
+
+
+def disturb(frames: int) -> None:
+    """Hold a chord, give the keeper work of each kind, then of all; count what that costs."""
+    # Here: it brings pydantic, which takes its time on a board of this pace.
+    from daemon.control import ask
+
+    daemon = start("bowed-string", frames, 16)
+    controller, second = Controller(NAME), Controller(SECOND, serial="2", socket_number=1)
+    plugged(controller)
+    second.plug()
+    wait("the second controller", said(f"controller connected: '{SECOND}'"))
+    for key in HELD:
+        controller.send(0x90, key, 100)
+    done = {"save": 0, "request": 0, "replug": 0}
+    status: dict[str, Any] = {}
+
+    def save_again() -> None:
+        done["save"] += 1
+        save("bowed-string", frames, 16, volume_db=-float(done["save"] % 2))
+        wait("the settings", said("settings read again", done["save"]))
+
+    def ask_again() -> None:
+        done["request"] += 1
+        status.update(ask({"ask": "status"}))
+
+    def replug_again() -> None:
+        done["replug"] += 1
+        second.unplug()
+        wait("the loss", said(f"controller lost: '{SECOND}'", done["replug"]))
+        second.plug()
+        wait("its return", said(f"controller reconnected: '{SECOND}'", done["replug"]))
+
+    def work(what: str, *acts: tuple[Callable[[], None], float]) -> int:
+        """Do each act again and again, so many seconds apart; return the underflows meanwhile."""
+        status.update(ask({"ask": "status"}))
+        before, times = dict(status), dict(done)
+        due = [0.0 for _ in acts]
+        until = time.monotonic() + DISTURB_S
+        while time.monotonic() < until:
+            for place, (act, every_s) in enumerate(acts):
+                if time.monotonic() >= due[place]:
+                    due[place] = time.monotonic() + every_s
+                    act()
+            time.sleep(0.002)
+        status.update(ask({"ask": "status"}))
+        counts = ", ".join(
+            f"{done[each] - times[each]} {each}s" for each in done if done[each] > times[each]
+        )
+        lost = int(status["underflows"] - before["underflows"])
+        block, blocks = status["block"], status["blocks"] - before["blocks"]
+        print(
+            f"{what:20} {counts or 'nothing':34} {lost} underflows in {blocks} blocks; so far "
+            f"99 of 100 within {block['p99_us'] / block['deadline_us']:.0%} of their time, the "
+            f"longest {block['max_us'] / block['deadline_us']:.0%}"
+        )
+        return lost
+
+    lost = work("left alone")
+    lost += work("settings saved", (save_again, 1.0))
+    lost += work("status asked for", (ask_again, 0.02))
+    lost += work("controller replugged", (replug_again, 0.5))
+    lost += work("all of it", (save_again, 1.0), (ask_again, 0.02), (replug_again, 2.0))
+    sounding = status["notes"]["accounts"]["sounding"]
+    print(f"{status['underflows']} underflows, {sounding} notes sounding of {len(HELD)} held")
+    stop(daemon)
+    sys.exit(lost > 0 or sounding != len(HELD))
 
 
 def replug(frames: int) -> None:
@@ -188,6 +268,8 @@ if __name__ == "__main__":
             hold(block_frames, HOLD_S)
         case "stall":
             hold(block_frames, 8.0, stall_s=0.2)
+        case "disturb":
+            disturb(block_frames)
         case "start":
             starting(block_frames)
         case _:

@@ -1,9 +1,10 @@
 """What the virtual board's sound card played: onsets, pitch, gaps.
 
 ``python3 heard.py delay FOLDER FRAMES`` sets the onsets against the moments at which the keys were
-struck; ``python3 heard.py hold FOLDER`` looks for jumps of phase, which are what a lost block
-leaves; ``python3 heard.py stall FOLDER`` says whether such a jump is found where there has to be
-one. The capture's time is the stream's: it stops while the card does.
+struck; ``python3 heard.py hold FOLDER``, or ``disturb`` in its place, looks for jumps of
+phase, which are what a lost block leaves; ``python3 heard.py stall FOLDER`` says whether such a
+jump is found where there has to be one. The capture's time is the stream's: it
+stops while the card does.
 """
 
 import re
@@ -19,6 +20,7 @@ Audio = NDArray[np.float64]
 LOWEST_HZ = (65.40639, 73.41619)
 """The keys 36 and 38, equal temperament from 440 Hz."""
 HOLD_S = 60.0
+DISTURB_S = 50.0
 
 
 def load(path: Path) -> tuple[int, Audio]:
@@ -86,14 +88,14 @@ def held(folder: Path) -> tuple[float, int, int]:
         raise SystemExit("nothing was heard")
     # From when the attacks are over to the fade at the end.
     audio = audio[sounding[0] + rate : sounding[-1] - rate // 2]
-    told = re.search(r"(\d+) underflows", (folder / "out.txt").read_text())
-    return len(audio) / rate, jumps(audio, rate), int(told[1]) if told else -1
+    told = re.findall(r"(\d+) underflows?\b", (folder / "out.txt").read_text())
+    return len(audio) / rate, jumps(audio, rate), max(map(int, told), default=-1)
 
 
-def hold(folder: Path) -> None:
+def hold(folder: Path, least_s: float) -> None:
     seconds, jumped, underflows = held(folder)
     print(f"{seconds:.1f} s of the chord captured, {jumped} phase jumps, {underflows} underflows")
-    sys.exit(seconds < HOLD_S - 2 or jumped > 0 or underflows != 0)
+    sys.exit(seconds < least_s - 2 or jumped > 0 or underflows != 0)
 
 
 def stall(folder: Path) -> None:
@@ -107,6 +109,8 @@ if __name__ == "__main__":
         case ["delay", folder, frames]:
             delay(Path(folder), int(frames))
         case ["hold", folder]:
-            hold(Path(folder))
+            hold(Path(folder), HOLD_S)
+        case ["disturb", folder]:
+            hold(Path(folder), DISTURB_S)
         case ["stall", folder]:
             stall(Path(folder))
