@@ -17,8 +17,6 @@ import time
 from collections.abc import Mapping
 from typing import Any, NoReturn
 
-import numpy as np
-
 from config.settings import Settings
 from config.sound import Sound
 from daemon import realtime
@@ -35,9 +33,8 @@ from daemon.playing import Playing
 from daemon.quiet import hush
 from daemon.realtime import Grant
 from daemon.ring import Ring
+from daemon.warmup import warm_up
 
-WARM_UP_BLOCKS = 48
-USUAL_RATE = 48_000
 _POLL_S = 0.1
 _FIRST_BLOCK_S = 3.0
 _FADE_S = 1.0
@@ -277,28 +274,3 @@ class Player:
     def _tell(self, kind: str, text: str, level: str) -> None:
         """Send an event, in one line whatever a library put into its message."""
         self._link.send(kind=kind, text=" ".join(text.split())[:_LINE], level=level)
-
-
-def warm_up(settings: Settings, sounds: dict[str, Sound] | None) -> int:
-    """Play a little on an instrument that nobody hears; return how many notes it was.
-
-    The first product alone takes milliseconds: the algebra library fetches its memory then.
-    """
-    sample_rate = settings.audio.sample_rate or USUAL_RATE
-    ring, board = Ring(memoryview(bytearray(Ring.SIZE))), Board(memoryview(bytearray(Board.SIZE)))
-    frames = settings.audio.block_frames
-    scratch = Playing(
-        settings,
-        ring=ring,
-        board=board,
-        sample_rate=sample_rate,
-        block_frames=frames,
-        sounds=sounds,
-    )
-    out = np.zeros((frames, 2), np.float32)
-    for number in range(WARM_UP_BLOCKS):
-        now_us = number * 1_000_000 * frames // sample_rate
-        status, key = (0x90, 0x80)[number % 2], 48 + number // 2 % 12
-        ring.put((status, key, 64), now_us, 0)
-        scratch.block(out, now_us)
-    return scratch.instrument.ledger.received

@@ -11,7 +11,6 @@ import pytest
 
 from config.library import shipped
 from config.settings import Settings
-from daemon.player import warm_up
 from daemon.spawner import (
     FINAL,
     PlayerEvent,
@@ -21,6 +20,7 @@ from daemon.spawner import (
     ring_in,
     shared_memory,
 )
+from daemon.warmup import warm_up
 from tests.jackd import JackServer
 from tests.waiting import wait_until
 from tests.whole import children, gone
