@@ -7,8 +7,10 @@ PortAudio names the devices, but for those that somebody plays on; what kind of 
 who holds it, the kernel tells.
 """
 
+import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -24,7 +26,8 @@ _WORDS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
     ("usb", re.compile(r"\busb\b", re.IGNORECASE)),
     ("jack", re.compile(r"headphone|\banalog\b|\bHDA\b", re.IGNORECASE)),
 )
-_PLAYABLE_RATES = (48_000, 44_100)
+_SHARED = "default"
+_PLAYABLE_RATES = (48_000, 44_100, 96_000, 32_000)
 
 
 class SoundLibrary(Protocol):
@@ -75,7 +78,24 @@ def list_cards(
         rate = round(device["default_samplerate"])
         wait_ms = 1000 * float(device["default_low_output_latency"]) if server else 0.0
         cards.append(Card(name, kind, rate, channels, index, period_ms=wait_ms, identity=name))
-    return cards + [card for place, card in _kernels_own(kernel, proc, dev) if place not in seen]
+    closed = [card for place, card in _kernels_own(kernel, proc, dev) if place not in seen]
+    if any(card.holder for card in closed):
+        # Whoever holds a card may share it: that is what the default device leads to then.
+        cards = [replace(card, kind="server") if card.name == _SHARED else card for card in cards]
+    return cards + closed
+
+
+def converted(cards: Sequence[Card]) -> list[Card]:
+    """Return the same cards, the hardware among them behind ALSA's own conversion of formats.
+
+    PortAudio begins anew for it: no stream of this process may be open.
+    """
+    library: Any = _portaudio()
+    os.environ["PA_ALSA_PLUGHW"] = "1"
+    library._terminate()
+    library._initialize()
+    listed = {card.name: card for card in list_cards(library)}
+    return [listed[card.name] for card in cards if card.name in listed]
 
 
 def there(

@@ -7,10 +7,11 @@ Neither a name that no card has, nor a rate that the card does not take, nor a c
 else plays on is a reason for silence: the next best is tried, and what failed is told.
 """
 
+import re
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
-from daemon.cardlist import list_cards
+from daemon.cardlist import converted, list_cards
 from daemon.cards import Card, missing, rank
 from daemon.faults import DeviceError
 from daemon.output import OutputError
@@ -19,6 +20,8 @@ Tell = Callable[[str, str, str], None]
 """Takes kind, text and level of an event."""
 
 _Opened = TypeVar("_Opened")
+# PortAudio's words for hardware that has none of what it can speak itself.
+_FORMAT = re.compile(r"sample format|sample rate|number of channels", re.IGNORECASE)
 
 
 def candidates(wanted: str, tell: Tell) -> list[Card]:
@@ -38,7 +41,11 @@ def candidates(wanted: str, tell: Tell) -> list[Card]:
 
 
 def open_first(
-    cards: Sequence[Card], sample_rate: int, attempt: Callable[[Card, int], _Opened], tell: Tell
+    cards: Sequence[Card],
+    sample_rate: int,
+    attempt: Callable[[Card, int], _Opened],
+    tell: Tell,
+    convert: Callable[[Sequence[Card]], list[Card]] = converted,
 ) -> _Opened | None:
     """Return the first card that opens; None: none did, and that was told.
 
@@ -50,21 +57,37 @@ def open_first(
         As set; 0: the card's own.
     attempt
         Opens a card at a rate, or raises OutputError.
+    convert
+        Returns cards behind ALSA's conversion of formats; nothing else can be opened from then on.
     """
-    faults = []
-    for card in cards:
+    faults: list[str] = []
+    waiting, converting = list(cards), False
+    while waiting:
+        card = waiting.pop(0)
+        opened = None
         if card.index < 0:
             faults.append(f"'{card.name}': {card.closed}")
-            continue
-        for rate in dict.fromkeys((sample_rate or card.rate, card.rate)):
-            try:
-                opened = attempt(card, rate)
-            except OutputError as error:
-                held = f"; held by {card.holder}" if card.holder else ""
-                faults.append(f"'{card.name}' can't be opened at {rate} Hz: {error}{held}")
-                continue
+        else:
+            opened = _at_its_rates(card, sample_rate, attempt, faults)
+        if opened is not None:
+            if converting:
+                faults.append(f"'{card.name}' plays behind ALSA's conversion, a little less pure")
             for fault in faults:
                 tell("log", fault, "warning")
             return opened
+        if not converting and card.number >= 0 and _FORMAT.search(faults[-1]):
+            waiting, converting = convert([card, *waiting]), True
     tell("refused", "; ".join(faults), "warning")
+    return None
+
+
+def _at_its_rates(
+    card: Card, sample_rate: int, attempt: Callable[[Card, int], _Opened], faults: list[str]
+) -> _Opened | None:
+    for rate in dict.fromkeys((sample_rate or card.rate, card.rate)):
+        try:
+            return attempt(card, rate)
+        except OutputError as error:
+            held = f"; held by {card.holder}" if card.holder else ""
+            faults.append(f"'{card.name}' can't be opened at {rate} Hz: {error}{held}")
     return None

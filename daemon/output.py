@@ -24,6 +24,8 @@ STALL_S = 0.5
 """No block for so long: the card is gone. The longest block and server period are far shorter."""
 # Two periods of a block, and a little, so that PortAudio does not round down to one.
 _LATENCY_BLOCKS = 2.25
+# A plug-in may offer thousands.
+_MOST_CHANNELS = 64
 
 
 class Source(Protocol):
@@ -164,8 +166,8 @@ def leave_portaudio() -> None:
 
 def _counts(channels: int) -> list[int]:
     """Return the numbers of channels to try: two, else all that the hardware insists on."""
-    most = min(channels, 8)
-    return [1] if most == 1 else sorted({2, most})
+    most = min(channels, _MOST_CHANNELS)
+    return [1] if most == 1 else list(dict.fromkeys((2, most, *range(4, most, 2))))
 
 
 def _told(error: Exception) -> str:

@@ -67,7 +67,10 @@ def opened(channels: int, insists_on: int, **more: Any) -> tuple[Output, Library
     return output, library, source
 
 
-@pytest.mark.parametrize(("channels", "insists_on"), [(1, 1), (2, 2), (8, 2), (6, 6), (8, 8)])
+@pytest.mark.parametrize(
+    ("channels", "insists_on"),
+    [(1, 1), (2, 2), (8, 2), (6, 6), (8, 8), (8, 6), (26, 26), (10_000, 2), (2, 1)],
+)
 def test_left_and_right_come_first_and_the_rest_is_silent(channels: int, insists_on: int) -> None:
     output, library, _ = opened(channels, insists_on)
     out = library.ask()
@@ -91,7 +94,7 @@ def test_another_rate_is_asked_for_when_the_settings_name_one() -> None:
 
 def test_a_card_that_refuses_is_told_in_portaudios_words() -> None:
     with pytest.raises(OutputError, match=r"^Invalid number of channels$"):
-        opened(2, 1)
+        opened(2, 3)
 
 
 def test_a_card_that_ran_dry_is_passed_on_but_not_before_it_played() -> None:
