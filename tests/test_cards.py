@@ -222,6 +222,7 @@ def test_a_card_that_portaudio_hides_because_it_is_held_is_named_with_its_holder
     assert card.closed == "held by market-radio (process 199)"
     best, verdicts = choose([card])
     assert best is None
+    assert missing([card]) == "no sound card can be opened now"
     assert verdicts[0].reason == "USB audio; held by market-radio (process 199)"
     assert rank([card]) == [card]
 
