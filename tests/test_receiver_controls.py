@@ -10,9 +10,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
+from config.sound import Sound
 from tests.measure import db, partial_level, peak
-from tests.playing_tools import sound
-from tests.receiver_tools import RATE, RICH, STRUCK, Player
+from tests.playing_tools import RATE, sound
+from tests.receiver_tools import RICH, STRUCK, Player
 
 
 # MIDI p. 12: MSB first, then LSB; an LSB alone moves finely; a new MSB sets its LSB to 0.
@@ -116,10 +117,10 @@ def test_an_organ_note_in_release_is_not_caught_by_hold() -> None:
 @pytest.mark.parametrize(
     "dying", [STRUCK, sound([0.0], envelope={"attack_s": 0.002, "release_s": 0.1}, decay_s=2.0)]
 )
-def test_a_struck_note_in_release_is_caught_by_hold(dying: object) -> None:
+def test_a_struck_note_in_release_is_caught_by_hold(dying: Sound) -> None:
     levels = {}
     for pedal in (0, 127):
-        player = Player(dying).send("90 45 7F").wait(0.1).send("80 45 40").wait(0.02)  # type: ignore[arg-type]
+        player = Player(dying).send("90 45 7F").wait(0.1).send("80 45 40").wait(0.02)
         levels[pedal] = player.control(64, pedal).wait(0.1).level()
     assert levels[127] > levels[0] + 15
     player.control(64, 0).wait(0.7)
@@ -181,7 +182,7 @@ def test_hold_2_keeps_the_level_that_a_dying_note_has() -> None:
 def test_a_sound_controller_at_64_changes_nothing(number: int) -> None:
     plain, turned = Player(RICH), Player(RICH).control(number, 64)
     heard = [player.send("90 45 64").hear(0.2) for player in (plain, turned)]
-    assert np.array_equal(*heard)
+    assert np.array_equal(heard[0], heard[1])
 
 
 def test_brightness_and_harmonic_intensity_move_the_upper_partials_only() -> None:
@@ -336,7 +337,7 @@ def test_release_velocity_can_be_turned_off() -> None:
         Player(controller=off).send("90 45 7F").wait(0.1).send(f"80 45 {v}").hear(0.1)
         for v in ("01", "7F")
     ]
-    assert np.array_equal(*heard)
+    assert np.array_equal(heard[0], heard[1])
 
 
 # MIDI A-4: a receiver may stack, retrigger or ignore; redundant Note Offs do no harm.

@@ -99,6 +99,11 @@ class Instrument:
         return sum(bank.count for bank in self._ensemble.banks.values())
 
     @property
+    def moving(self) -> bool:
+        """Whether any control or note is on its way somewhere; then a block costs more."""
+        return not self._motion.settled
+
+    @property
     def partials(self) -> int:
         """How many partials are rendered now."""
         return sum(bank.count * bank.kept for bank in self._ensemble.banks.values())

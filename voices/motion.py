@@ -85,6 +85,11 @@ class Motion:
         self._settled = True
         self.bind(0)
 
+    @property
+    def settled(self) -> bool:
+        """Whether nothing moves."""
+        return self._settled
+
     def bind(self, partials: int) -> None:
         """Have a column for each of so many bound partials."""
         columns = FIRST_PARTIAL + partials

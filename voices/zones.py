@@ -34,18 +34,11 @@ class Zones:
         step = 1 if number == LOWER else -1
         members = [channels[number + step * place] for place in range(1, count + 1)]
         affected = dict.fromkeys([manager, *manager.members, *members])
-        for each in list(affected):
-            if each.manager is not None:
-                affected[each.manager] = None
+        for each in members:  # one of them may have spoken for a zone itself
             affected |= dict.fromkeys(each.members)
         for each in affected:
             receiver.notes.keys_up(each, at)
-            each.reset_controllers()
-            receiver.notes.sostenuto_up(each)
-            receiver.notes.pedal_up(each, at)
         for each in [manager, *members]:
-            self._leave(each)
-        for each in list(manager.members):
             self._leave(each)
         manager.members = members
         for each in members:
@@ -53,7 +46,13 @@ class Zones:
             each.parameters[0] = [MEMBER_SEMITONES, 0]
         if members:
             manager.parameters[0] = [MANAGER_SEMITONES, 0]
+        chosen = manager.values[98:102]  # what is being configured stays chosen
         for each in affected:
+            each.reset_controllers()
+        manager.values[98:102] = chosen
+        for each in affected:
+            receiver.notes.sostenuto_up(each)
+            receiver.notes.pedal_up(each, at)
             receiver.aim(each, at)
 
     def _leave(self, channel: Channel) -> None:
