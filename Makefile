@@ -7,13 +7,14 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay install-test wheel clean
+.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay fuzz install-test wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
 	@echo "make test      the tests"
 	@echo "make check     ruff, mypy and the tests: what a change must pass"
 	@echo "make bench     how much of each block's time the sound takes, on this machine"
+	@echo "make fuzz      a million random messages through the instrument: ten minutes"
 	@echo "make bench-late how punctual the player is, with loads beside it"
 	@echo "make bench-arm  as root: instructions a block, and a minute played, on a virtual ARM board"
 	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
@@ -42,6 +43,9 @@ types: .venv/develop.stamp
 
 bench: .venv/bench.stamp
 	PYTHONPATH=. $(BIN)/python tests/bench_engine.py
+
+fuzz: .venv/develop.stamp
+	PYTHONPATH=. $(BIN)/python tests/fuzz_messages.py
 
 bench-late: .venv/develop.stamp
 	PYTHONPATH=. $(BIN)/python tests/bench_late.py
