@@ -11,9 +11,10 @@ from daemon.alsacontrol import ControlDevice
 from daemon.cardlist import list_cards
 from daemon.cards import KINDS, Card, choose, missing
 from daemon.faults import DeviceError
+from daemon.inputs import Choice, device, serial_of
+from daemon.inputs import choose as choose_ports
 from daemon.mixer import report
-from daemon.ports import Choice, RtMidiPorts, device, serial_of
-from daemon.ports import choose as choose_ports
+from daemon.ports import RtMidiPorts
 from daemon.quiet import quiet
 from daemon.sources import SettingsFiles
 

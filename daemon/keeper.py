@@ -98,7 +98,7 @@ class Keeper:
         self._lost_us: dict[int, int] = {}
         self._started_us = self._pinged_us = clock_us()
         self._progress = False
-        lives.on_ready = self._tell_ready
+        lives.on_ready, lives.on_reply = self._tell_ready, listener.answer
 
     def start(self) -> None:
         """Put the settings in force and say so."""
@@ -216,6 +216,8 @@ class Keeper:
     def _look_for_controllers(self, now_us: int) -> None:
         for change in self._listener.poll(now_us):
             self._tell_change(change, now_us)
+        for controller, message in self._listener.exclusives.fetch():
+            self._lives.exclusive(controller, message)
 
     def _look_for_edits(self, now_us: int) -> None:
         stamp = self._source.stamp()

@@ -10,7 +10,8 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 
-from daemon.ports import Closer, MidiPorts, RtMidiPorts, choose, device
+from daemon.inputs import choose, device
+from daemon.ports import Closer, MidiPorts, RtMidiPorts
 from daemon.quiet import hush
 from daemon.scene import key_name
 from daemon.sources import SettingsFiles
@@ -99,6 +100,10 @@ def readable(message: Sequence[int]) -> str:
             return f"bend {(second << 7 | first) - 8192:+d}"
 
 
+_STEADY = {0xF1: "time code", 0xF8: "clock", 0xFE: "active sensing"}
+"""What comes without end is told once."""
+
+
 class Listening:
     """Every wanted controller, opened when it appears.
 
@@ -123,7 +128,7 @@ class Listening:
         self._came: queue.SimpleQueue[tuple[int, str, Sequence[int]]] = queue.SimpleQueue()
         self._start_us = clock_us()
         self._seen_any: bool | None = None
-        self._sensing: set[str] = set()
+        self._steady: set[tuple[str, str]] = set()
         self._refused: set[str] = set()
 
     def lines(self, wait_s: float) -> list[str]:
@@ -149,7 +154,8 @@ class Listening:
         lines = []
         for name in [name for name in self._open if name not in chosen]:
             self._open.pop(name)()
-            self._sensing.discard(device(name)[0])
+            gone = device(name)[0]
+            self._steady = {each for each in self._steady if each[0] != gone}
             lines.append(f"lost: {device(name)[0]}")
         for name in [name for name in chosen if name not in self._open]:
             try:
@@ -174,11 +180,12 @@ class Listening:
         return lambda message, time_us: self._came.put((time_us, name, bytes(message)))
 
     def _line(self, time_us: int, name: str, message: Sequence[int]) -> str:
-        if message[0] == 0xFE:
-            if name in self._sensing:
+        steady = _STEADY.get(message[0])
+        if steady is not None:
+            if (name, steady) in self._steady:
                 return ""
-            self._sensing.add(name)
-            return self._told(time_us, name, "", "active sensing, from now on")
+            self._steady.add((name, steady))
+            return self._told(time_us, name, "", f"{steady}, from now on")
         channel = f"channel {(message[0] & 0x0F) + 1:>2}" if message[0] < 0xF0 else ""
         return self._told(time_us, name, channel, readable(message))
 

@@ -5,8 +5,8 @@ Threads: `Listener.poll` and `close` belong to the main loop; messages come in o
 threads, and go straight into the ring.
 
 All ports of one device share one controller number, and a device that returns under its name gets
-the number it had. A device that is lost leaves a system reset in the ring, so that whatever it held
-is released.
+the number it had. A device that is lost leaves a word in the ring, so that whatever it held is
+released.
 """
 
 import logging
@@ -15,11 +15,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from daemon.chase import Chase
-from daemon.ports import Closer, MidiPorts, choose, device
+from daemon.inputs import choose, device
+from daemon.intake import Exclusives, Intake
+from daemon.ports import Closer, MidiPorts
+from daemon.ring import GONE
 
 log = logging.getLogger(__name__)
 
-SYSTEM_RESET = b"\xff"
 _RETRY_US = 1_000_000
 
 
@@ -73,8 +75,8 @@ class Listener:
         self.wanted_serial = ""
         """The serial number it has to have as well; empty: any. It may change at any time."""
         self.chase = Chase() if chase is None else chase
-        self.messages = 0
-        """Channel messages received."""
+        self.exclusives = Exclusives()
+        """System exclusive messages that wait for the main loop."""
         self._ports = ports
         self._put = put
         self._open: dict[str, _Port] = {}
@@ -82,6 +84,13 @@ class Listener:
         self._known: list[tuple[str, str]] = []
         self._refused: dict[str, int] = {}
         self._unsent: list[int] = []
+        self._intakes: dict[int, Intake] = {}
+        self._messages_before = 0
+
+    @property
+    def messages(self) -> int:
+        """Channel messages received."""
+        return self._messages_before + sum(each.messages for each in self._intakes.values())
 
     @property
     def controllers(self) -> dict[int, str]:
@@ -101,7 +110,7 @@ class Listener:
         changes += self._add([name for name in chosen if name not in self._open], now_us)
         for name in [name for name in self._refused if name not in chosen]:
             del self._refused[name]
-        self._unsent = [each for each in self._unsent if not self._put(SYSTEM_RESET, now_us, each)]
+        self._unsent = [each for each in self._unsent if not self._put(GONE, now_us, each)]
         return changes
 
     def let_go(self, now_us: int) -> None:
@@ -110,6 +119,12 @@ class Listener:
             self.chase.forget(controller)
             self._unsent.append(controller)
         self.poll(now_us)
+
+    def answer(self, controller: int, message: bytes) -> None:
+        """Send a message back to a controller, if it listens."""
+        for name, port in self._open.items():
+            if port.controller == controller and self._ports.answer(name, message):
+                return
 
     def close(self) -> None:
         """Close every port; nothing is put into the ring."""
@@ -130,6 +145,7 @@ class Listener:
             held = self.chase.held(controller)
             self.chase.forget(controller)
             self._unsent.append(controller)
+            self._messages_before += self._intakes.pop(controller).messages
             changes.append(Change("lost", before[controller], controller, held))
         return changes
 
@@ -142,7 +158,7 @@ class Listener:
             controller = self._number(client, instance, self._serial_of(name))
             is_new = controller not in self.controllers
             try:
-                close = self._ports.open(name, self._taker(controller))
+                close = self._ports.open(name, self._intake(controller).port())
             except OSError as fault:
                 if name not in self._refused:
                     changes.append(Change("refused", client, controller, reason=str(fault)))
@@ -166,14 +182,8 @@ class Listener:
         self._known.append((client, serial))
         return len(self._known) - 1
 
-    def _taker(self, controller: int) -> Callable[[Sequence[int], int], None]:
-        """Return what takes a controller's messages, on the MIDI library's thread."""
-        put, note = self._put, self.chase.note
-
-        def take(message: Sequence[int], time_us: int) -> None:
-            if message and 0x80 <= message[0] < 0xF0:
-                put(bytes(message), time_us, controller)
-                note(message, controller)
-                self.messages += 1
-
-        return take
+    def _intake(self, controller: int) -> Intake:
+        """Return what the ports of a controller have in common."""
+        if controller not in self._intakes:
+            self._intakes[controller] = Intake(controller, self._put, self.chase, self.exclusives)
+        return self._intakes[controller]

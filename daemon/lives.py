@@ -9,6 +9,7 @@ A better card that comes is changed over to.
 """
 
 import logging
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Protocol
 
@@ -26,6 +27,10 @@ from daemon.troubles import Repeats, Spared, Troubles, counted
 
 log = logging.getLogger(__name__)
 
+QUESTIONS = (b"\x06\x01", b"\x08\x00", b"\x08\x03")
+"""Identity and bulk tuning dump requests: answered once, not asked again of a later player."""
+MOST_EXCLUSIVES = 128
+"""So many of the latest tunings and master controls are brought to a later player."""
 LOOK_US = 1_000_000
 """How often a card is looked for."""
 _AGAIN_US = 250_000
@@ -43,6 +48,9 @@ class Players(Protocol):
 
     def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
         """Give the player new settings."""
+
+    def exclusive(self, controller: int, message: bytes) -> None:
+        """Give the player a system exclusive message."""
 
     def cue(self, name: str, level_db: float) -> None:
         """Have the player sound one of `daemon.cues.PATTERNS`."""
@@ -109,6 +117,9 @@ class Lives:
         self._stopping = False
         self.on_ready: Callable[[str], None] = lambda text: None
         """Called with the player's description of the output when the first sound is possible."""
+        self.on_reply: Callable[[int, bytes], None] = lambda controller, message: None
+        """Called with what a player answers to a controller."""
+        self._exclusives: deque[tuple[int, bytes]] = deque(maxlen=MOST_EXCLUSIVES)
 
     @property
     def playing(self) -> bool:
@@ -134,6 +145,13 @@ class Lives:
             self._players.stop()
         else:
             self._players.send(settings.model_dump(), plain_sounds(sounds))
+
+    def exclusive(self, controller: int, message: bytes) -> None:
+        """Give the player a system exclusive message; a later player gets it, too."""
+        if message[3:5] not in QUESTIONS:
+            self._exclusives.append((controller, message))
+        if self.output is not None:
+            self._players.exclusive(controller, message)
 
     def cue(self, name: str, level_db: float) -> None:
         """Have the player, if there is one, sound a cue."""
@@ -195,6 +213,8 @@ class Lives:
             self._repeats.tell(level, event.text, now_us)
         elif event.kind == "ready":
             self._sounds_now(event, now_us)
+        elif event.kind == "reply":
+            self.on_reply(event.details["controller"], bytes.fromhex(event.details["message"]))
         else:
             self._end(event, level, now_us)
 
@@ -206,6 +226,8 @@ class Lives:
         self._newcomers.begin(card)
         self._put(self._level.of(card.identity), now_us)
         self._known_card = card.identity
+        for controller, message in self._exclusives:
+            self._players.exclusive(controller, message)
         if self._silent_since_us is None:
             self.on_ready(event.text)
         else:

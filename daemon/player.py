@@ -251,6 +251,8 @@ class Player:
                 return Ending.FAULT
             if readable and not self._take_orders(playing, output.sample_rate):
                 break
+            for controller, message in playing.replies():
+                self._link.send(kind="reply", controller=controller, message=message.hex())
         playing.finish()
         until = time.monotonic() + _FADE_S
         while not playing.silent and time.monotonic() < until:
@@ -264,6 +266,9 @@ class Player:
         for message in self._link.receive():
             if "cue" in message:
                 playing.cue(samples(message["cue"], sample_rate, message["level_db"]))
+                continue
+            if "exclusive" in message:
+                playing.exclusive(message["controller"], bytes.fromhex(message["exclusive"]))
                 continue
             try:
                 playing.submit(*prepared(message["settings"], message["sounds"]))

@@ -23,15 +23,13 @@ from config.sound import Sound
 from daemon.board import ERROR_BYTES, Board, Ledger, Meters, Timing
 from daemon.clock import FrameClock
 from daemon.governor import Governor, Sparing
-from daemon.ring import Ring
+from daemon.ring import GONE, Ring
 from voices.instrument import Instrument
 from voices.ledger import Note
 
 GUARD_US = 500.0
 """Room for a callback that enters late: with it under 2 % of messages miss their frame (measured
 on a busy two-core machine; without it 3 to 11 %)."""
-CONTROLLER_GONE = 0xFF
-"""The byte that stands in the ring for an unplugged controller (MIDI 1.0: system reset)."""
 MESSAGES_PER_BLOCK = 256
 """More than any wire brings in a block; in a flood the rest waits, so that no block is held up."""
 RISE_S = 0.5
@@ -54,6 +52,10 @@ class Played(Meters, Sparing, Protocol):
     @property
     def ledger(self) -> BookingLedger:
         """The note count."""
+
+    @property
+    def replies(self) -> deque[tuple[int, bytes]]:
+        """Messages for the controllers that asked."""
 
     def take(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
         """Take one message for a frame of the next block."""
@@ -143,6 +145,7 @@ class Playing:
         self._rise_at = 0
         self._cues: deque[NDArray[np.float32]] = deque(maxlen=1)
         self._cue_at = 0
+        self._exclusives: deque[tuple[int, bytes]] = deque(maxlen=MESSAGES_PER_BLOCK)
 
     def block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
         """Overwrite ``out`` with the block that is asked for now. Real-time safe.
@@ -195,6 +198,15 @@ class Playing:
         """Have settings applied at the start of the next block; the latest ones win."""
         self._submitted.append((settings, sounds))
 
+    def exclusive(self, controller: int, message: bytes) -> None:
+        """Have a message that is too long for the ring taken at the start of the next block."""
+        self._exclusives.append((controller, message))
+
+    def replies(self) -> list[tuple[int, bytes]]:
+        """Return what the instrument has answered since: controller and message."""
+        waiting = self.instrument.replies
+        return [waiting.popleft() for _ in range(len(waiting))]
+
     def cue(self, samples: NDArray[np.float32]) -> None:
         """Have a cue's samples, ``(frames,)``, added to what comes; the latest one wins."""
         self._cue_at = 0
@@ -210,6 +222,9 @@ class Playing:
             self._began_us = now_us
         if self._submitted:
             instrument.apply(*self._submitted.popleft())
+        while self._exclusives:
+            controller, message = self._exclusives.popleft()
+            instrument.take(message, 0, controller)
         self.timing.entry_us = int(self._clock.tick(now_us, self._frame))
         lost = self._ring.take_lost_notes()
         if lost:
@@ -236,7 +251,7 @@ class Playing:
             self._held = None
             # Two ports' messages may have entered the ring a little out of order.
             latest = max(latest, place)
-            if message[0] == CONTROLLER_GONE:
+            if message == GONE:
                 self.instrument.release_controller(controller, latest)
                 continue
             # What waited for the player to come up did not come late.

@@ -1,4 +1,4 @@
-"""The MIDI inputs of the machine, and which of them are controllers.
+"""The MIDI inputs of the machine, and the way back to whoever plays them.
 
 Units: microseconds of the monotonic clock.
 Threads: listing, opening and closing belong to one thread; ``on_message`` is called by the MIDI
@@ -11,26 +11,24 @@ client numbers; `device` takes those off.
 
 import gc
 import os
-import re
 import time
 from collections.abc import Callable, Sequence
 from importlib import import_module
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Protocol
 
 from daemon.arrival import Arrival
 from daemon.faults import DeviceError
+from daemon.inputs import NUMBERS, OWN_NAME, device
 from daemon.jack import client_life, server_life
-from daemon.kernelcards import card_of, serial
+from daemon.kernelcards import card_of
 
 OnMessage = Callable[[Sequence[int], int], None]
 Closer = Callable[[], None]
 
-OWN_NAME = "partiald"
-_NUMBERS = re.compile(r" (\d+):(\d+)$")
-_THROUGH = re.compile(r"\bthrough\b", re.IGNORECASE)
 _LOOK_AGAIN_US = 1_000_000
 _ON_ITS_WAY_S = 0.01
+_SENT_S = 0.05
 
 
 class MidiPorts(Protocol):
@@ -42,78 +40,8 @@ class MidiPorts(Protocol):
     def open(self, name: str, on_message: OnMessage) -> Closer:
         """Have ``on_message(message, time_us)`` called; return what closes the port."""
 
-
-class Choice(NamedTuple):
-    """Whether a port is played, and why."""
-
-    name: str
-    chosen: bool
-    why: str
-
-
-def device(port: str) -> tuple[str, str]:
-    """Return a port's device by name, and what tells it from others of the same name.
-
-    ``Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0`` belongs to the device
-    ``Cargo Bike Keys 25``, ALSA's client ``20``. Under JACK every hardware port is called
-    ``system:...``; there each is a device of its own.
-    """
-    numbers = _NUMBERS.search(port)
-    bare = _NUMBERS.sub("", port)
-    client, colon, _ = bare.partition(":")
-    if not numbers and client == "system" and colon:
-        return bare, ""
-    return client.strip() or bare, numbers[1] if numbers else ""
-
-
-def serial_of(port: str, sys: Path = Path("/sys")) -> str:
-    """Return the serial number of the device behind an ALSA port; empty: it has none."""
-    numbers = _NUMBERS.search(port)
-    return serial(card_of(int(numbers[1])), sys) if numbers else ""
-
-
-def choose(
-    names: Sequence[str],
-    wanted: str = "",
-    wanted_serial: str = "",
-    serial_of: Callable[[str], str] = serial_of,
-) -> list[Choice]:
-    """Return for every port whether it is played.
-
-    Parameters
-    ----------
-    names
-        As the library gives them.
-    wanted
-        Part of a name, upper or lower case, client numbers left out; empty: every controller.
-    wanted_serial
-        The serial number, upper or lower case, that it has to have as well; empty: any, or none.
-    """
-    choices = [Choice(name, *_verdict(name, _NUMBERS.sub("", wanted.strip()))) for name in names]
-    if not wanted_serial:
-        return choices
-    return [
-        Choice(choice.name, False, f"not number '{wanted_serial}'")
-        if choice.chosen and serial_of(choice.name).lower() != wanted_serial.strip().lower()
-        else choice
-        for choice in choices
-    ]
-
-
-def _verdict(port: str, wanted: str) -> tuple[bool, str]:
-    client, _ = device(port)
-    bare = _NUMBERS.sub("", port)
-    if _THROUGH.search(bare):
-        return False, "a through port: it repeats what others play"
-    if client.lower() == OWN_NAME or client.lower().startswith(OWN_NAME + "-"):
-        return False, "partiald's own"
-    if client == "System" or bare.rpartition(":")[2].strip().lower() in ("announce", "timer"):
-        return False, "the system's own"
-    if not wanted:
-        return True, "a controller"
-    if wanted.lower() in bare.lower():
-        return True, f"named '{wanted}'"
-    return False, f"not named '{wanted}'"
+    def answer(self, name: str, message: bytes) -> bool:
+        """Send a message to the output of the device that has this input; False: there is none."""
 
 
 class NoPorts:
@@ -128,6 +56,10 @@ class NoPorts:
     def open(self, name: str, on_message: OnMessage) -> Closer:
         """Refuse."""
         raise OSError(f"no MIDI input '{name}'")
+
+    def answer(self, name: str, message: bytes) -> bool:
+        """Refuse."""
+        return False
 
     def close(self) -> None:
         """Do nothing."""
@@ -206,7 +138,7 @@ class RtMidiPorts:
 
         try:
             place = port.get_ports().index(name)
-            port.ignore_types(sysex=False, timing=True, active_sense=False)
+            port.ignore_types(sysex=False, timing=False, active_sense=False)
             port.set_callback(arrived, kept)
             # rtmidi lets go of this at once when the callback is cancelled, though one that is on
             # its way still uses it.
@@ -232,6 +164,28 @@ class RtMidiPorts:
             port.delete()
 
         return close
+
+    def answer(self, name: str, message: bytes) -> bool:
+        """Send a message to the output of the device that has this input; False: there is none."""
+        try:
+            output = self._rtmidi.MidiOut(self._interface(), name=OWN_NAME)
+        except (OSError, self._rtmidi.RtMidiError):
+            return False
+        try:
+            outputs = output.get_ports()
+            likely = [each for each in outputs if each == name] or [
+                each for each in outputs if device(each) == device(name)
+            ]
+            if likely:
+                output.open_port(outputs.index(likely[0]), "out")
+                output.send_message(message)
+                # JACK sends it with its next period.
+                time.sleep(_SENT_S if self.system == "JACK" else 0.0)
+            return bool(likely)
+        except (OSError, ValueError, self._rtmidi.RtMidiError):
+            return False
+        finally:
+            output.delete()
 
     def close(self) -> None:
         """Give up the connection that lists the inputs."""
@@ -281,7 +235,7 @@ class RtMidiPorts:
         """Return what changes when the device behind a port is plugged in anew."""
         if self.system == "JACK":
             return client_life(name.partition(":")[0])
-        numbers = _NUMBERS.search(name)
+        numbers = NUMBERS.search(name)
         card = card_of(int(numbers[1])) if numbers else -1
         if self.system != "ALSA" or card < 0:
             return None

@@ -14,6 +14,8 @@ show the lap that is due: a processor that reorders stores never shows half a re
 import threading
 from collections.abc import Sequence
 
+GONE = b"\xff\x00"
+"""Stands in the ring for a controller that is gone; no MIDI message has these two bytes."""
 SLOTS = 2048
 # A few records stay free, so that no slot is refilled while its old record is still being read.
 _USABLE = SLOTS - 16

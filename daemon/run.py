@@ -8,6 +8,7 @@ noticed without.
 """
 
 import argparse
+import contextlib
 import logging
 import os
 import selectors
@@ -23,6 +24,7 @@ from daemon.cardlist import there
 from daemon.chase import Chase
 from daemon.control import ControlServer, Request
 from daemon.faults import DeviceError
+from daemon.inputs import serial_of
 from daemon.keeper import TICK_S, Keeper
 from daemon.lastgood import LastGood
 from daemon.listener import Listener
@@ -30,7 +32,7 @@ from daemon.lives import Lives
 from daemon.newcomers import Newcomers
 from daemon.notify import Notifier
 from daemon.pauses import Pauses
-from daemon.ports import NoPorts, RtMidiPorts, serial_of
+from daemon.ports import NoPorts, RtMidiPorts
 from daemon.quiet import hush
 from daemon.report import Report
 from daemon.seat import Seat
@@ -83,9 +85,11 @@ class _Daemon:
         pauses = Pauses()
         self._files = SettingsFiles(settings, last_good=LastGood(pauses.ask))
         report = Report(seat.path.parent, pauses, lambda: readable(self._keeper.status()))
+        self._listener = Listener(self._ports, ring.put, chase=chase, serial_of=serial_of)
+        self._listener.exclusives.wake = self._wake
         self._keeper = Keeper(
             self._files,
-            Listener(self._ports, ring.put, chase=chase, serial_of=serial_of),
+            self._listener,
             self._lives,
             self._notifier,
             clock_us=lambda: time.monotonic_ns() // 1000,
@@ -113,7 +117,7 @@ class _Daemon:
                 act: Callable[[int], None] = key.data
                 act(events)
             urgent = any(key.fileobj in (self._spawner, self._watch) for key, _ in ready)
-            if urgent or time.monotonic() >= due_s:
+            if urgent or self._listener.exclusives.waiting or time.monotonic() >= due_s:
                 self._keeper.tick()
                 self._control.tick()
                 hurried = time.monotonic() < self._hurry_until_s
@@ -132,6 +136,11 @@ class _Daemon:
 
     def _answer(self, request: Request) -> dict[str, object]:
         return self._keeper.status()
+
+    def _wake(self) -> None:
+        """Have the loop go round once; for other threads."""
+        with contextlib.suppress(BlockingIOError):
+            self._wakeup[1].send(b"\0")
 
     def _watch_devices_and_files(self) -> None:
         """Have what is plugged in or saved wake the loop, where the kernel tells of it."""

@@ -17,6 +17,8 @@ class SimulatedPorts:
     def __init__(self) -> None:
         self._present = [THROUGH]
         self._opened: dict[str, OnMessage] = {}
+        self.answers: list[tuple[str, bytes]] = []
+        """What was sent back: the port's name and the message."""
 
     def names(self) -> list[str]:
         """Return the names of the inputs that are there now."""
@@ -28,6 +30,11 @@ class SimulatedPorts:
             raise OSError(f"no MIDI input {name!r}")
         self._opened[name] = on_message
         return lambda: self._close(name, on_message)
+
+    def answer(self, name: str, message: bytes) -> bool:
+        """Keep what would be sent to the device."""
+        self.answers.append((name, message))
+        return True
 
     def plug(self, name: str) -> None:
         """Have the input appear."""

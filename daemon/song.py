@@ -1,4 +1,4 @@
-"""A Standard MIDI File as channel messages in time.
+"""A Standard MIDI File as messages in time.
 
 Units: seconds from the start of the song; ticks inside. Source of every rule: Standard MIDI
 Files 1.0 (RP-001): formats 0 to 2, tempo map, time-code division, running status.
@@ -29,7 +29,7 @@ class Song:
     """What a file holds, in the order of time."""
 
     events: list[tuple[float, bytes]]
-    """Time in seconds and the bytes of one channel message."""
+    """Time in seconds and the bytes of one message: a channel's, or a system exclusive one."""
     length_s: float
     """When the last track ends."""
     tracks: int
@@ -196,7 +196,10 @@ def _read_events(body: bytes, track: _Track) -> None:
                 track.tempi.append((track.end, int.from_bytes(text[:3], "big")))
         elif first in (0xF0, 0xF7):
             size, at = _number(body, at + 1)
-            _take(body, at, size)
+            rest = _take(body, at, size)
+            # Whole messages only: pieces of one, and other bytes behind F7, are stepped over.
+            if first == 0xF0 and rest[-1:] == b"\xf7":
+                track.messages.append((track.end, b"\xf0" + rest))
             at, cancelled = at + size, True
         elif first > 0xF0:
             track.faults.append(f"a live message {first:02X}H has no place in a file; left out")

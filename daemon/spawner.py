@@ -71,12 +71,13 @@ class PlayerJob:
 class PlayerEvent:
     """What became of a player."""
 
-    kind: Literal["ready", "lost", "ended", "refused", "log"]
+    kind: Literal["ready", "lost", "ended", "refused", "log", "reply"]
     text: str
     level: str = "info"
     """How it is to be logged: debug, info, warning, error."""
     details: dict[str, Any] = field(default_factory=dict)
-    """With *ready*: ``card`` (as plain), ``sample_rate`` and ``delay_ms``."""
+    """With *ready*: ``card`` (as plain), ``sample_rate`` and ``delay_ms``. With *reply*:
+    ``controller`` and ``message``, in hexadecimal."""
 
 
 class Spawner:
@@ -133,6 +134,11 @@ class Spawner:
         if self.playing:
             self._link.send(ask="settings", settings=settings_plain, sounds=sounds_plain)
 
+    def exclusive(self, controller: int, message: bytes) -> None:
+        """Give the player a message that is too long for the ring; nothing when there is none."""
+        if self.playing:
+            self._link.send(ask="exclusive", controller=controller, exclusive=message.hex())
+
     def cue(self, name: str, level_db: float) -> None:
         """Have the player sound a cue; nothing happens when there is none."""
         if self.playing:
@@ -147,7 +153,8 @@ class Spawner:
         """Return what has happened since the last call, without waiting."""
         events = []
         for message in self._link.receive():
-            kind, text, level = (message.pop(key) for key in ("kind", "text", "level"))
+            kind = message.pop("kind")
+            text, level = message.pop("text", ""), message.pop("level", "info")
             events.append(PlayerEvent(kind, text, level, message))
         if not self._link.open and self.alive:
             self.alive = False
@@ -225,7 +232,7 @@ class _Server:
         ask = message.pop("ask")
         if ask == "start":
             self._fork(message)
-        elif ask in ("settings", "cue") and self._player is not None:
+        elif ask in ("settings", "cue", "exclusive") and self._player is not None:
             self._player.send(**message)
         elif ask == "stop":
             self._stop()

@@ -1,5 +1,6 @@
 """Stand-ins for the edges of the program, a few lines each."""
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -22,6 +23,7 @@ class ScriptedInstrument:
         self.ledger = Ledger()
         self.level = level
         self.frame = self.sounding = self.partials = 0
+        self.replies: deque[tuple[int, bytes]] = deque()
         self.peaks = (level, level)
         self.heard: list[tuple[int, int, bytes]] = []
         self.gone: list[tuple[int, int]] = []
@@ -63,6 +65,7 @@ class ScriptedPlayers:
         self.jobs: list[PlayerJob] = []
         self.sent: list[dict[str, Any]] = []
         self.cues: list[str] = []
+        self.exclusives: list[tuple[int, bytes]] = []
         self.stops = 0
         self._coming: list[PlayerEvent] = []
         self._board = board
@@ -76,6 +79,9 @@ class ScriptedPlayers:
 
     def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
         self.sent.append(settings_plain)
+
+    def exclusive(self, controller: int, message: bytes) -> None:
+        self.exclusives.append((controller, message))
 
     def cue(self, name: str, level_db: float) -> None:
         self.cues.append(name)

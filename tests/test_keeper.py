@@ -105,6 +105,10 @@ class Street:
     def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
         self.sent.append(settings_plain)
 
+    def exclusive(self, controller: int, message: bytes) -> None:
+        assert self.playing is not None
+        self.playing.exclusive(controller, message)
+
     def cue(self, name: str, level_db: float) -> None:
         assert self.playing is not None
         self.playing.cue(samples(name, RATE, level_db))
@@ -131,6 +135,9 @@ class Street:
                 due_us += round(TICK_S * 1e6)
             if self.playing is not None:
                 self.playing.block(out, self.now_us)
+                for controller, message in self.playing.replies():
+                    details = {"controller": controller, "message": message.hex()}
+                    self._events.append(PlayerEvent("reply", "", details=details))
             self.now_us += round(block_us)
 
     def play(self, *keys: int) -> None:
@@ -274,3 +281,41 @@ def test_the_chord_releases_says_farewell_saves_and_asks_for_the_power_to_go(
     assert (street.asked, street.accounts) == ([], {"cut": 2})
     street.run(10.0)
     assert street.asked == ["saved", "off"]
+
+
+def test_an_identity_request_is_answered_to_the_controller_that_asked(street: Street) -> None:
+    """MIDI 1.0, p. 40: F0 7E <device> 06 02 mm ff ff dd dd ss ss ss ss F7; 7D: non-commercial."""
+    street.ports.plug(KEYS)
+    street.run(0.5)
+    street.ports.send(KEYS, bytes.fromhex("f07e7f0601f7"), street.now_us)
+    street.run(1.0)
+    ((port, answer),) = street.ports.answers
+    assert port == KEYS
+    assert answer[:2] + answer[3:6] == bytes.fromhex("f07e06027d")
+    assert (len(answer), answer[-1]) == (15, 0xF7)
+
+
+def test_a_tuning_reaches_the_player_and_the_one_after_it(street: Street) -> None:
+    """Master coarse tuning an octave up (CA-025): A3, 220 Hz, sounds at 440; so it stays."""
+    street.files.edit(sound={"name": "sine"})
+    street.ports.plug(KEYS)
+    street.run(0.5)
+    street.ports.send(KEYS, bytes.fromhex("f07f7f0404004cf7"), street.now_us)
+    street.run(1.0)
+
+    def pitch_hz() -> float:
+        street.play(57)
+        street.run(0.2)
+        assert street.playing is not None
+        heard = np.zeros((RATE // FRAMES, FRAMES, 2), np.float32)
+        for block in heard:
+            street.playing.block(block, street.now_us)
+            street.now_us += FRAMES * 1_000_000 // RATE
+        wave = heard.reshape(-1, 2)[:, 0]
+        crossings = np.flatnonzero((wave[:-1] < 0) & (wave[1:] >= 0))
+        return float(RATE * (len(crossings) - 1) / (crossings[-1] - crossings[0]))
+
+    assert pitch_hz() == pytest.approx(440.0, rel=0.002)
+    street.end("the card is gone")
+    street.run(3.0)
+    assert pitch_hz() == pytest.approx(440.0, rel=0.002)

@@ -1,6 +1,7 @@
 import pytest
 
-from daemon.listener import SYSTEM_RESET, Listener
+from daemon.listener import Listener
+from daemon.ring import GONE
 from daemon.simulated import SimulatedPorts
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
@@ -60,12 +61,68 @@ def test_a_controller_is_found_and_its_messages_are_put(bench: Bench) -> None:
     assert bench.listener.controllers == {0: "Cargo Bike Keys 25"}
 
 
-def test_what_is_no_channel_message_stays_outside(bench: Bench) -> None:
+def test_what_concerns_no_receiver_of_notes_stays_outside(bench: Bench) -> None:
     bench.plug(KEYS)
-    for message in (b"\xf8", b"\xfe", b"\xf0\x01\xf7", b"\xff", b"\x40\x01", b""):
+    for message in (b"\xf8", b"\xfa", b"\xf1\x01", b"\x40\x01", b""):
         bench.ports.send(KEYS, message, 1)
     assert bench.put.records == []
     assert bench.listener.messages == 0
+
+
+def test_signs_of_life_and_a_reset_go_to_the_instrument(bench: Bench) -> None:
+    """A controller that senses, and ticks meanwhile, need send nothing else (MIDI 1.0, p. 33)."""
+    bench.plug(KEYS)
+    for message in (b"\xf8", b"\xfe", b"\xf8", b"\xff", b"\xf8"):
+        bench.ports.send(KEYS, message, 1)
+    assert [record[0] for record in bench.put.records] == [b"\xfe", b"\xf8", b"\xff"]
+    assert bench.listener.messages == 0
+
+
+def test_a_reset_by_the_controller_is_not_repeated_to_a_later_player(bench: Bench) -> None:
+    bench.plug(KEYS)
+    bench.ports.send(KEYS, b"\xb0\x07\x20", 1)
+    assert bench.listener.chase.messages() != []
+    bench.ports.send(KEYS, b"\xff", 2)
+    assert bench.listener.chase.messages() == []
+
+
+def test_system_exclusive_waits_for_the_main_loop_and_wakes_it(bench: Bench) -> None:
+    woken: list[int] = []
+    bench.listener.exclusives.wake = lambda: woken.append(1)
+    bench.plug(KEYS)
+    request = bytes.fromhex("f07e7f0601f7")
+    bench.ports.send(KEYS, request, 1)
+    bench.ports.send(KEYS, b"\xf0" + bytes(5000) + b"\xf7", 1)  # no message of a standard
+    assert woken == [1]
+    assert bench.listener.exclusives.fetch() == [(0, request)]
+    assert bench.listener.exclusives.fetch() == []
+    assert bench.put.records == []
+
+
+def test_an_answer_goes_to_the_controller_that_asked(bench: Bench) -> None:
+    other = "Market Pads:Market Pads MIDI 1 28:0"
+    bench.plug(KEYS)
+    bench.plug(other)
+    bench.listener.answer(1, b"\xf0\x7e\xf7")
+    assert bench.ports.answers == [(other, b"\xf0\x7e\xf7")]
+
+
+def test_what_a_device_sends_on_both_its_ports_is_taken_once(bench: Bench) -> None:
+    first, second = "Organ Box:Organ Box MIDI 1 24:0", "Organ Box:Organ Box MIDI 2 24:1"
+    bench.plug(first)
+    bench.plug(second)
+    on, off = bytes((0x90, 60, 100)), bytes((0x80, 60, 0))
+    for number, message in enumerate((on, off, on, off)):
+        bench.ports.send(first, message, 100_000 * number)
+        bench.ports.send(second, message, 100_000 * number + 1500)
+    assert [record[0] for record in bench.put.records] == [on, off, on, off]
+    # The same key twice on one port, and each port's own keys, are no mirrors.
+    for port, message in ((first, on), (first, on), (second, bytes((0x90, 40, 9)))):
+        bench.ports.send(port, message, 1_000_000)
+    # Nor is what comes much later.
+    bench.ports.send(second, on, 1_100_000)
+    assert len(bench.put.records) == 8
+    assert bench.listener.messages == 8
 
 
 def test_unplugging_resets_the_controller_and_tells_what_was_held(bench: Bench) -> None:
@@ -75,7 +132,7 @@ def test_unplugging_resets_the_controller_and_tells_what_was_held(bench: Bench) 
     bench.ports.send(KEYS, b"\x80\x40\x40", 2)
     assert bench.pull(KEYS) == [("lost", "Cargo Bike Keys 25", 0)]
     assert bench.changes[0].held == 2
-    assert bench.put.records[-1] == (SYSTEM_RESET, bench.now_us, 0)
+    assert bench.put.records[-1] == (GONE, bench.now_us, 0)
     assert bench.listener.controllers == {}
 
 
@@ -147,7 +204,7 @@ def test_a_reset_that_found_no_room_is_put_later(bench: Bench) -> None:
     bench.put.full = False
     bench.poll()
     bench.poll()
-    assert [record[0] for record in bench.put.records] == [SYSTEM_RESET]
+    assert [record[0] for record in bench.put.records] == [GONE]
 
 
 def test_a_port_that_refuses_is_told_once_and_tried_again(bench: Bench) -> None:

@@ -6,8 +6,8 @@ import pytest
 
 from config.settings import Settings
 from daemon.board import Board
-from daemon.playing import CONTROLLER_GONE, GUARD_US, MESSAGES_PER_BLOCK, Playing
-from daemon.ring import Ring
+from daemon.playing import GUARD_US, MESSAGES_PER_BLOCK, Playing
+from daemon.ring import GONE, Ring
 from tests.fakes import ScriptedInstrument
 
 RATE, BLOCK = 48_000, 64
@@ -99,7 +99,7 @@ def test_what_waited_for_the_player_is_played_at_once_and_is_not_late() -> None:
 def test_the_release_of_what_an_unplugged_controller_held_is_no_late_message() -> None:
     stage = Stage()
     stage.step(8)
-    stage.ring.put(bytes([CONTROLLER_GONE]), round(stage.now_us - 5 * BLOCK_US), 2)
+    stage.ring.put(GONE, round(stage.now_us - 5 * BLOCK_US), 2)
     stage.step()
     assert stage.fake.gone == [(8 * BLOCK, 2)]
     assert stage.board.snapshot().late_events == 0
@@ -130,7 +130,7 @@ def test_a_flood_of_messages_is_spread_over_blocks_and_none_is_lost() -> None:
 def test_an_unplugged_controller_is_released_by_its_number() -> None:
     stage = Stage()
     stage.step(4)
-    stage.ring.put((0xFF,), round(stage.now_us) - 800, 3)
+    stage.ring.put(GONE, round(stage.now_us) - 800, 3)
     stage.step()
     assert [controller for _, controller in stage.fake.gone] == [3]
     assert stage.fake.heard == []

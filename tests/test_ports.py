@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from daemon.faults import DeviceError
-from daemon.ports import NoPorts, RtMidiPorts, choose, device, serial_of
+from daemon.inputs import choose, device, serial_of
+from daemon.ports import NoPorts, RtMidiPorts
 from tests.controller import PORT, VirtualController
 from tests.jackd import JackServer
 from tests.program import ROOT
@@ -126,6 +127,39 @@ def test_messages_come_with_their_time(controller: VirtualController, ports: RtM
     assert before_us < times[0]
     assert times[-1] < after_us
     close()
+
+
+_ASKER = """
+import sys, rtmidi
+port = rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name="Organ Box")
+port.ignore_types(sysex=False)
+port.set_callback(lambda event, _: print(bytes(event[0]).hex(), flush=True))
+port.open_virtual_port("MIDI 1")
+print("listening", flush=True)
+sys.stdin.read()
+port.delete()
+"""
+
+
+def test_an_answer_reaches_the_device_that_asked_and_no_other(
+    jack_server: JackServer, ports: RtMidiPorts
+) -> None:
+    asker = subprocess.Popen(
+        [sys.executable, "-c", _ASKER], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    assert asker.stdin is not None
+    assert asker.stdout is not None
+    try:
+        assert asker.stdout.readline() == "listening\n"
+        wait_until(lambda: ports.names() is not None and ports.system == "JACK")
+        answer = bytes.fromhex("f07e7f06027d0000f7")
+        assert not ports.answer("Cargo Bike Keys 25:MIDI 1", answer)
+        assert ports.answer("Organ Box:MIDI 1", answer)
+        assert asker.stdout.readline() == answer.hex() + "\n"
+    finally:
+        asker.stdin.close()
+        asker.wait(5)
+        asker.stdout.close()
 
 
 def test_a_port_that_is_gone_is_refused(controller: VirtualController, ports: RtMidiPorts) -> None:
