@@ -29,6 +29,7 @@ from daemon.keeper import TICK_S, Keeper
 from daemon.lastgood import LastGood
 from daemon.listener import Listener
 from daemon.lives import Lives
+from daemon.memory import board_in, ring_in, shared_memory
 from daemon.newcomers import Newcomers
 from daemon.notify import Notifier
 from daemon.pauses import Pauses
@@ -37,7 +38,7 @@ from daemon.quiet import hush
 from daemon.report import Report
 from daemon.seat import Seat
 from daemon.sources import SettingsFiles
-from daemon.spawner import Spawner, board_in, ring_in, shared_memory
+from daemon.spawner import Spawner
 from daemon.status import readable
 from daemon.watch import Watch
 

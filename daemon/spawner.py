@@ -20,38 +20,15 @@ import time
 from dataclasses import dataclass, field
 from typing import Any, Literal, NoReturn
 
-from daemon.board import Board
 from daemon.link import Link
-from daemon.outcomes import Outcomes
+from daemon.memory import board_in, outcomes_in, ring_in
 from daemon.player import Ending, Player, follow_parent
-from daemon.ring import Ring
 
-MEMORY_BYTES = Ring.SIZE + Board.SIZE + Outcomes.SIZE
 _STOP_S = 1.5
 OPEN_S = 15.0
 """PortAudio may hang on a sound server that does not answer; this is how long it is given."""
 FINAL = ("refused", "lost", "ended")
 """The kinds of event after which the player is gone."""
-
-
-def shared_memory() -> mmap.mmap:
-    """Return memory that processes forked later share; zeroed, and gone with the last of them."""
-    return mmap.mmap(-1, MEMORY_BYTES)
-
-
-def ring_in(memory: mmap.mmap) -> Ring:
-    """Return the ring in the shared memory."""
-    return Ring(memoryview(memory)[: Ring.SIZE])
-
-
-def board_in(memory: mmap.mmap) -> Board:
-    """Return the board in the shared memory."""
-    return Board(memoryview(memory)[Ring.SIZE : Ring.SIZE + Board.SIZE])
-
-
-def outcomes_in(memory: mmap.mmap) -> Outcomes:
-    """Return the outcomes of notes in the shared memory."""
-    return Outcomes(memoryview(memory)[Ring.SIZE + Board.SIZE : MEMORY_BYTES])
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,8 @@ from pathlib import Path
 
 from config.settings import Settings
 from daemon.board import Snapshot, percentile_us
-from daemon.spawner import PlayerJob, Spawner, board_in, ring_in, shared_memory
+from daemon.memory import board_in, ring_in, shared_memory
+from daemon.spawner import PlayerJob, Spawner
 from tests.jackd import JackServer, own_name
 
 SECONDS = 8.0

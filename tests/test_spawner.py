@@ -11,15 +11,8 @@ import pytest
 
 from config.library import shipped
 from config.settings import Settings
-from daemon.spawner import (
-    FINAL,
-    PlayerEvent,
-    PlayerJob,
-    Spawner,
-    board_in,
-    ring_in,
-    shared_memory,
-)
+from daemon.memory import board_in, ring_in, shared_memory
+from daemon.spawner import FINAL, PlayerEvent, PlayerJob, Spawner
 from daemon.warmup import warm_up
 from tests.jackd import JackServer
 from tests.waiting import wait_until
@@ -280,7 +273,8 @@ def test_a_player_that_hangs_does_not_outlive_its_spawner(
 KEEPER = """
 import sys, time
 from config.settings import Settings
-from daemon.spawner import PlayerJob, Spawner, shared_memory
+from daemon.memory import shared_memory
+from daemon.spawner import PlayerJob, Spawner
 spawner = Spawner(shared_memory())
 spawner.start(PlayerJob(Settings().model_dump()))
 while not any(event.kind == "ready" for event in spawner.events()):
