@@ -80,6 +80,8 @@ class JackServer:
             )
 
         def answers() -> bool:
+            assert self._process is not None
+            assert self._process.poll() is None, self._log.read_text()
             # Much sooner than `jack_wait`, which looks once a second.
             ports = subprocess.run(["jack_lsp"], capture_output=True, env=environment, timeout=10)
             return b"system:playback_2" in ports.stdout

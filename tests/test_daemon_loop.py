@@ -5,24 +5,19 @@ A JACK server stands in for sound card and MIDI hardware; nothing of ours is rep
 
 import signal
 import socket
-import subprocess
 import time
-import wave
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from tests.controller import NAME, VirtualController
 from tests.jackd import JackServer
 from tests.measure import cents, pitch
 from tests.waiting import wait_until
-from tests.whole import SETTINGS, Daemon
-
-RATE = 48_000
+from tests.whole import RATE, SETTINGS, Daemon, record
 
 
 @pytest.fixture
@@ -33,19 +28,6 @@ def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
         yield made
     finally:
         made.close()
-
-
-def record(folder: Path, seconds: int = 1) -> NDArray[np.float64]:
-    """Return what the daemon sends to the sound card now, from the server itself."""
-    ports = subprocess.run(["jack_lsp"], capture_output=True, text=True, check=True).stdout
-    ours = next(port for port in ports.split("\n") if port.endswith(":out_0"))
-    path = folder / "recorded.wav"
-    command = ["jack_rec", "-f", str(path), "-d", str(seconds), "-b", "24", ours]
-    subprocess.run(command, capture_output=True, check=True, timeout=30)
-    with wave.open(str(path)) as file:
-        raw = np.frombuffer(file.readframes(file.getnframes()), np.uint8).reshape(-1, 3)
-    whole = (raw.astype(np.int32) << np.array([8, 16, 24], np.int32)).sum(axis=1, dtype=np.int32)
-    return np.asarray(whole / 2.0**31)
 
 
 def key_hz(key: int) -> float:
@@ -117,33 +99,6 @@ def test_a_saved_settings_file_takes_effect_while_it_plays(daemon: Daemon, tmp_p
         controller.chord(72)
         daemon.sounds(2)
     assert daemon.stop(signal.SIGINT) == 0
-
-
-def test_a_sound_card_that_goes_and_returns_plays_again(
-    jack_server: JackServer, daemon: Daemon, tmp_path: Path
-) -> None:
-    with VirtualController() as controller:
-        daemon.says("controller connected")
-        daemon.hears(controller)
-        controller.send(0xB0, 7, 50)
-        controller.chord(60, 64)
-        daemon.sounds(2)
-        jack_server.kill()
-        daemon.says("went away; 2 notes cut; looking for a sound card")
-        daemon.says("no sound card and no sound server; looking every")
-        assert daemon.status()["state"] == "silent"
-    jack_server.start()
-    daemon.says("sounding again after")
-    with VirtualController() as controller:
-        daemon.says("controller reconnected")
-        daemon.hears(controller)
-        controller.chord(69)
-        daemon.sounds(1)
-        assert abs(cents(pitch(record(tmp_path), RATE, 440.0, 100), 440.0)) < 1.0
-    accounts = daemon.status()["notes"]["accounts"]
-    assert accounts["cut"] >= 2
-    assert sum(accounts.values()) == 3
-    assert daemon.stop() == 0
 
 
 def test_sighup_reads_the_settings_again(daemon: Daemon) -> None:

@@ -4,32 +4,39 @@ import os
 import signal
 import subprocess
 import sys
+import wave
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from daemon import control
 from tests.controller import VirtualController
 from tests.waiting import wait_until
 
 ROOT = Path(__file__).parent.parent
+RATE = 48_000
 SETTINGS = '[audio]\nblock_frames = 128\n[sound]\nname = "sine"\n'
 
 
 class Daemon:
     """``partiald run`` in a process of its own."""
 
-    def __init__(self, folder: Path, settings: str = SETTINGS, **environment: str) -> None:
+    def __init__(
+        self, folder: Path, settings: str = SETTINGS, log: str = "log.txt", **environment: str
+    ) -> None:
         self.settings = folder / "partiald.toml"
         self.settings.write_text(settings)
-        self._log = folder / "log.txt"
+        self._log = folder / log
         self.environment = os.environ | {
             "PYTHONPATH": str(ROOT),
             "RUNTIME_DIRECTORY": str(folder),  # not the machine's own seat
             **environment,
         }
-        with self._log.open("w") as log:
+        with self._log.open("w") as stderr:
             self.process = subprocess.Popen(
-                self._command("run"), cwd=folder, env=self.environment, stderr=log
+                self._command("run"), cwd=folder, env=self.environment, stderr=stderr
             )
 
     def _command(self, *words: str) -> list[str]:
@@ -68,9 +75,9 @@ class Daemon:
 
     @property
     def player(self) -> int:
-        """The process that plays; 0: none."""
-        players = children(self.spawner)
-        return players[0] if players else 0
+        """The process that plays, waited for if there is none."""
+        wait_until(lambda: children(self.spawner), 10.0)
+        return children(self.spawner)[0]
 
     def hears(self, controller: VirtualController) -> None:
         """Send until something arrives: JACK may lose the first message of a new connection."""
@@ -94,6 +101,19 @@ class Daemon:
         if self.process.poll() is None:
             self.process.kill()
             self.process.wait()
+
+
+def record(folder: Path, seconds: int = 1) -> NDArray[np.float64]:
+    """Return what the daemon sends to the sound card now, from the server itself."""
+    ports = subprocess.run(["jack_lsp"], capture_output=True, text=True, check=True).stdout
+    ours = next(port for port in ports.split("\n") if port.endswith(":out_0"))
+    path = folder / "recorded.wav"
+    command = ["jack_rec", "-f", str(path), "-d", str(seconds), "-b", "24", ours]
+    subprocess.run(command, capture_output=True, check=True, timeout=30)
+    with wave.open(str(path)) as file:
+        raw = np.frombuffer(file.readframes(file.getnframes()), np.uint8).reshape(-1, 3)
+    whole = (raw.astype(np.int32) << np.array([8, 16, 24], np.int32)).sum(axis=1, dtype=np.int32)
+    return np.asarray(whole / 2.0**31)
 
 
 def children(pid: int) -> list[int]:

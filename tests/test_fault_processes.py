@@ -1,0 +1,178 @@
+"""Processes that are killed, stopped or stormed with signals, while somebody plays."""
+
+import itertools
+import os
+import random
+import signal
+import socket
+import time
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from tests.controller import VirtualController
+from tests.fault_table import Watch
+from tests.jackd import JackServer
+from tests.waiting import wait_until
+from tests.whole import Daemon, gone
+
+
+@pytest.fixture
+def card(jack_server: JackServer) -> JackServer:
+    """A server that does not wait for a client that was killed: as a card."""
+    jack_server.stop()
+    jack_server.start(waits=False)
+    return jack_server
+
+
+@pytest.fixture
+def daemon(card: JackServer, tmp_path: Path) -> Iterator[Daemon]:
+    made = Daemon(tmp_path)
+    try:
+        made.says("ready:", timeout_s=15)
+        yield made
+    finally:
+        made.close()
+
+
+@pytest.fixture
+def keys(daemon: Daemon) -> Iterator[VirtualController]:
+    with VirtualController() as controller:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        yield controller
+
+
+def playing(daemon: Daemon) -> bool:
+    return bool(daemon.status()["state"] == "playing")
+
+
+def test_a_player_killed_at_any_moment_is_replaced_and_no_note_is_lost_from_the_count(
+    daemon: Daemon, keys: VirtualController
+) -> None:
+    """Also while it is about to begin; every note-on that came in stands in an account."""
+    chance = random.Random(11)
+    before = daemon.log.count("ended by SIGKILL")
+    watch = Watch("player killed", lambda: daemon.log)
+    key = itertools.cycle(range(40, 90))
+    for _ in range(4):
+        until = time.monotonic() + chance.uniform(0.0, 0.2)
+        while time.monotonic() < until:
+            keys.chord(next(key))
+        os.kill(daemon.player, signal.SIGKILL)
+        keys.chord(next(key))
+        wait_until(lambda: not playing(daemon))
+    watch.told()
+    wait_until(lambda: playing(daemon))
+    assert daemon.log.count("ended by SIGKILL") >= before + 1
+    notes = daemon.status()["notes"]
+    heard = daemon.status()["messages"]
+    assert sum(notes["accounts"].values()) == notes["received"] <= heard
+    keys.chord(60)
+    wait_until(lambda: daemon.status()["notes"]["accounts"]["sounding"] == 1)
+    assert daemon.status()["notes"]["received"] == notes["received"] + 1
+
+
+def test_when_the_keeper_is_killed_no_process_stays_and_the_next_one_plays(
+    daemon: Daemon, keys: VirtualController, tmp_path: Path
+) -> None:
+    keys.chord(60, 64)
+    daemon.sounds(2)
+    orphans = [daemon.spawner, daemon.player]
+    daemon.process.kill()
+    for pid in orphans:
+        wait_until(partial(gone, pid), 2.0)
+    # What systemd does next; lock and socket of the killed one are in nobody's way.
+    another = Daemon(tmp_path)
+    try:
+        watch = Watch("keeper killed", lambda: another.log, at=0)
+        watch.told(15.0)
+        another.hears(keys)
+        keys.chord(67)
+        another.sounds(1)
+    finally:
+        another.close()
+
+
+def test_a_keeper_that_stands_still_is_not_vouched_for_and_the_player_plays_on(
+    card: JackServer, tmp_path: Path
+) -> None:
+    """Source: sd_notify(3), WATCHDOG=1; systemd.service(5): the watchdog's signal is SIGABRT."""
+    place = tmp_path / "notify"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(place))
+        daemon = Daemon(tmp_path, NOTIFY_SOCKET=str(place), WATCHDOG_USEC="600000")
+        try:
+            daemon.says("ready:", timeout_s=15)
+            watch = Watch("main thread of the keeper stuck", lambda: daemon.log)
+            spawner, player = daemon.spawner, daemon.player
+            assert told(manager, 0.6)
+            daemon.process.send_signal(signal.SIGSTOP)
+            told(manager, 0.0)
+            assert not told(manager, 0.8)
+            # The sound does not hang on it.
+            assert not gone(player)
+            used = cpu_ticks(player)
+            wait_until(lambda: cpu_ticks(player) > used)
+            daemon.process.send_signal(signal.SIGABRT)
+            daemon.process.send_signal(signal.SIGCONT)
+            assert daemon.process.wait(5) == -signal.SIGABRT
+            for pid in (spawner, player):
+                wait_until(partial(gone, pid), 2.0)
+            watch.told()
+        finally:
+            daemon.process.send_signal(signal.SIGCONT)
+            daemon.close()
+
+
+def told(manager: socket.socket, seconds: float) -> bool:
+    """Return whether a ping comes within a time; what has come before is read away."""
+    until, pinged = time.monotonic() + seconds, False
+    manager.setblocking(False)
+    while True:
+        try:
+            pinged |= b"WATCHDOG=1" in manager.recv(4096)
+        except BlockingIOError:
+            if time.monotonic() >= until:
+                return pinged
+            time.sleep(0.005)
+
+
+def cpu_ticks(pid: int) -> int:
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return int(fields[11]) + int(fields[12])
+
+
+def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(
+    daemon: Daemon, keys: VirtualController
+) -> None:
+    watch = Watch("storm of hangup signals", lambda: daemon.log)
+    keys.chord(60)
+    daemon.sounds(1)
+    for _ in range(1000):
+        daemon.process.send_signal(signal.SIGHUP)
+    watch.told()
+    keys.chord(64)
+    daemon.sounds(2)
+    assert daemon.log.count("settings read again") <= 2
+    assert daemon.stop() == 0
+
+
+def test_of_two_daemons_started_at_once_one_plays_and_the_other_says_so(
+    card: JackServer, tmp_path: Path
+) -> None:
+    first, second = Daemon(tmp_path), Daemon(tmp_path, log="second.txt")
+    both = (first, second)
+    try:
+        wait_until(lambda: any(each.process.poll() is not None for each in both), 15.0)
+        loser, winner = sorted(both, key=lambda each: each.process.poll() is None)
+        assert loser.process.returncode == 1
+        assert len(loser.log.splitlines()) == 1
+        Watch("two daemons at once", lambda: loser.log, at=0).told()
+        winner.says("ready:", timeout_s=15)
+        assert winner.stop() == 0
+    finally:
+        first.close()
+        second.close()
