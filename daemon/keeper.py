@@ -11,6 +11,7 @@ Threads: the main loop's alone.
 import logging
 import os
 from collections.abc import Callable
+from functools import partial
 from typing import Any, Protocol
 
 from config.settings import Settings
@@ -24,7 +25,7 @@ from daemon.pauses import Pauses
 from daemon.signs import Signs
 from daemon.sources import Loaded
 from daemon.tally import Totals
-from daemon.troubles import counted
+from daemon.troubles import Repeats, counted
 
 log = logging.getLogger(__name__)
 
@@ -95,6 +96,7 @@ class Keeper:
         self._stamp: object = None
         self._settling: object = None
         self._settling_us = 0
+        self._repeats = Repeats(log)
         self._lost_us: dict[int, int] = {}
         self._started_us = self._pinged_us = clock_us()
         self._progress = False
@@ -142,17 +144,21 @@ class Keeper:
 
     def reload(self) -> None:
         """Read the settings again; a fault in them changes nothing."""
-        self._notifier.reloading(self._clock_us())
-        self._stamp = self._settling = self._source.stamp()
+        now_us = self._clock_us()
+        self._notifier.reloading(now_us)
+        stamp = self._source.stamp()
+        # Asked for again and again without an edit, it is told once, and summed.
+        tell = log.log if stamp != self._stamp else partial(self._tell_again, now_us)
+        self._stamp = self._settling = stamp
         loaded = self._source.load()
         if loaded.faults:
             for fault in loaded.faults:
-                log.error("%s", fault)
-            log.warning("settings left as they were")
-            self._signs.tell("refused", self._clock_us())
+                tell(logging.ERROR, "%s", fault)
+            tell(logging.WARNING, "%s", "settings left as they were")
+            self._signs.tell("refused", now_us)
         else:
             self._put_in_force(loaded)
-            log.info("settings read again: %s", self._summary())
+            tell(logging.INFO, "%s", f"settings read again: {self._summary()}")
         self._notifier.ready()
 
     def stop(self) -> None:
@@ -212,6 +218,9 @@ class Keeper:
             "health": self._health.plain(),
             "settings": {"files": self._loaded.files, "faults": self._loaded.faults},
         }
+
+    def _tell_again(self, now_us: int, level: int, _: str, text: str) -> None:
+        self._repeats.tell(level, text, now_us)
 
     def _look_for_controllers(self, now_us: int) -> None:
         for change in self._listener.poll(now_us):

@@ -54,7 +54,7 @@ def test_a_player_killed_at_any_moment_is_replaced_and_no_note_is_lost_from_the_
 ) -> None:
     """Also while it is about to begin; every note-on that came in stands in an account."""
     chance = random.Random(11)
-    before = daemon.log.count("ended by SIGKILL")
+    before = daemon.status()["messages"]
     watch = Watch("player killed", lambda: daemon.log)
     key = itertools.cycle(range(40, 90))
     for _ in range(4):
@@ -66,13 +66,11 @@ def test_a_player_killed_at_any_moment_is_replaced_and_no_note_is_lost_from_the_
         wait_until(lambda: not playing(daemon))
     watch.told()
     wait_until(lambda: playing(daemon))
-    assert daemon.log.count("ended by SIGKILL") >= before + 1
-    notes = daemon.status()["notes"]
-    heard = daemon.status()["messages"]
-    assert sum(notes["accounts"].values()) == notes["received"] <= heard
     keys.chord(60)
     wait_until(lambda: daemon.status()["notes"]["accounts"]["sounding"] == 1)
-    assert daemon.status()["notes"]["received"] == notes["received"] + 1
+    status = daemon.status()
+    # Nothing but note-ons was sent, and each one that was heard stands in an account.
+    assert status["notes"]["received"] == status["messages"] - before > 20
 
 
 def test_when_the_keeper_is_killed_no_process_stays_and_the_next_one_plays(
@@ -145,19 +143,21 @@ def cpu_ticks(pid: int) -> int:
     return int(fields[11]) + int(fields[12])
 
 
-def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(
-    daemon: Daemon, keys: VirtualController
-) -> None:
-    watch = Watch("storm of hangup signals", lambda: daemon.log)
-    keys.chord(60)
-    daemon.sounds(1)
-    for _ in range(1000):
-        daemon.process.send_signal(signal.SIGHUP)
-    watch.told()
-    keys.chord(64)
-    daemon.sounds(2)
-    assert daemon.log.count("settings read again") <= 2
-    assert daemon.stop() == 0
+def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(stage: Daemon) -> None:
+    before = len(stage.log)
+    watch = Watch("storm of hangup signals", lambda: stage.log)
+    with VirtualController() as keys:
+        stage.says("controller connected")
+        stage.hears(keys)
+        keys.chord(60)
+        stage.sounds(1)
+        for _ in range(200):
+            stage.process.send_signal(signal.SIGHUP)
+            time.sleep(0.002)  # slow enough that most of them are a signal of their own
+        watch.told()
+        keys.chord(64)
+        stage.sounds(2)
+    assert stage.log[before:].count("settings read again") == 1
 
 
 def test_of_two_daemons_started_at_once_one_plays_and_the_other_says_so(

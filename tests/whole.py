@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import wave
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -82,12 +83,11 @@ class Daemon:
     def hears(self, controller: VirtualController) -> None:
         """Send until something arrives: JACK may lose the first message of a new connection."""
         before = self.status()["messages"]
-
-        def arrived() -> bool:
+        for _ in range(40):
             controller.send(0xB0, 20, 0)
-            return bool(self.status()["messages"] > before)
-
-        wait_until(arrived, 10.0)
+            with suppress(AssertionError):
+                return wait_until(lambda: self.status()["messages"] > before, 0.25)
+        raise AssertionError(f"nothing arrives:\n{self.log}")
 
     def sounds(self, voices: int) -> None:
         """Wait until so many voices sound."""
