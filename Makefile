@@ -14,7 +14,7 @@ help:
 	@echo "make test      the tests"
 	@echo "make check     ruff, mypy and the tests: what a change must pass"
 	@echo "make bench     how much of each block's time the sound takes, on this machine"
-	@echo "make fuzz      a million random messages through the instrument: ten minutes"
+	@echo "make fuzz      random bytes and messages, millions, through the instrument: ten minutes"
 	@echo "make bench-late how punctual the player is, with loads beside it"
 	@echo "make bench-arm  as root: instructions a block, and a minute played, on a virtual ARM board"
 	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
@@ -45,6 +45,7 @@ bench: .venv/bench.stamp
 	PYTHONPATH=. $(BIN)/python tests/bench_engine.py
 
 fuzz: .venv/develop.stamp
+	PYTHONPATH=. $(BIN)/python tests/fuzz_bytes.py
 	PYTHONPATH=. $(BIN)/python tests/fuzz_messages.py
 
 bench-late: .venv/develop.stamp

@@ -109,14 +109,14 @@ class Intake:
                 self._exclusives.add(self._controller, message)
         elif status == SENSING:
             self._sensing = True
-            self._put(message, time_us, self._controller)
+            self._put(message[:1], time_us, self._controller)
         elif status == CLOCK and self._sensing:
             # Any message is a sign of life, and a controller that ticks need not send another.
-            self._put(message, time_us, self._controller)
+            self._put(message[:1], time_us, self._controller)
         elif status == RESET:
             self._sensing = False
             self._chase.forget(self._controller)
-            self._put(message, time_us, self._controller)
+            self._put(message[:1], time_us, self._controller)
 
     def _is_mirror(self, message: bytes, time_us: int, port: int) -> bool:
         recent = self._recent
