@@ -190,8 +190,12 @@ def ask_for_power_off(runtime: Path) -> None:
 
 
 def cards_stamp() -> object:
-    """Return what changes when a sound card comes or goes."""
+    """Return what changes when a sound card comes or goes, or begins to be ours to open.
+
+    A card that has just come belongs to root until udev has seen it: its node changes then.
+    """
     try:
-        return os.stat("/dev/snd").st_mtime_ns
+        with os.scandir("/dev/snd") as nodes:
+            return sorted((node.name, node.stat().st_ctime_ns) for node in nodes)
     except OSError:
         return None
