@@ -7,7 +7,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay fuzz install-test wheel clean
+.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay fuzz install-test boot-test wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -19,6 +19,7 @@ help:
 	@echo "make bench-arm  as root: instructions a block, and a minute played, on a virtual ARM board"
 	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
 	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
+	@echo "make boot-test  as root: installed on a virtual board, booted, played, its plugs pulled"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"
 	@echo "make clean     away with everything these targets made, .venv too"
@@ -59,6 +60,9 @@ bench-delay: .venv/develop.stamp
 
 install-test:
 	tests/install/run $(or $(RELEASE),bookworm)
+
+boot-test: .venv/play.stamp
+	tests/boot/boot-test $(or $(ARCH),amd64) $(or $(RELEASE),bookworm)
 
 # An old build/ would put deleted modules into the new wheel.
 wheel: .venv/play.stamp

@@ -14,6 +14,7 @@ import socket
 import struct
 import threading
 import time
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -117,9 +118,15 @@ class Controller:
 
     def send(self, *message: int, port: int = 0) -> None:
         """Send a channel message from one of its ports."""
-        packet = bytes([port << 4 | message[0] >> 4, *message, 0, 0][:4])
+        self.pour([message], port)
+
+    def pour(self, messages: Iterable[Sequence[int]], port: int = 0) -> None:
+        """Send many messages at once, as many in a packet of the bus as it takes."""
+        packets = b"".join(
+            bytes([port << 4 | message[0] >> 4, *message, 0, 0][:4]) for message in messages
+        )
         with self._lock:
-            self._packets += packet
+            self._packets += packets
             self._hand_over()
 
     def _hand_over(self) -> None:

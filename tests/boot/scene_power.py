@@ -1,0 +1,172 @@
+"""A board whose root is on a memory card: what is written while it plays, and the power cut.
+
+``python3 -m tests.boot.scene_power first``: plays for a minute and watches the disk, then saves
+without end until the host cuts the power. ``... again``: after that, everything is there.
+"""
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from tests.boot.box import (
+    NAME,
+    PLAIN,
+    Journal,
+    check,
+    figure,
+    now,
+    plug,
+    save,
+    sounding,
+    status,
+    told,
+    wait,
+)
+from tests.boot.controller import Controller
+
+LEARNED = Path("/var/lib/partiald/learned.toml")
+VERSIONS = tuple(
+    f"[level]\nvolume_db = {level}\n[instead_of]\nlevel.volume_db = 0.0\n" + f"# {level}\n" * 1200
+    for level in (-3.0, -6.0)
+)
+PYTHON = "/opt/partiald/venv/bin/python"
+# With the product's own writer, as its own user.
+SAVER = """
+import sys
+from pathlib import Path
+from config.files import write_atomic
+path, *versions = Path(sys.argv[1]), *sys.argv[2:]
+print("saving", flush=True)
+while True:
+    for version in versions:
+        write_atomic(path, version)
+"""
+ONCE = """
+import sys
+from pathlib import Path
+from config.files import write_atomic
+try:
+    write_atomic(Path(sys.argv[1]), sys.argv[2])
+except OSError as error:
+    sys.exit(f"refused: {error.strerror}")
+"""
+MELODY = (60, 64, 67, 72, 67, 64)
+
+
+def as_partiald(program: str, *arguments: str) -> list[str]:
+    return ["runuser", "-u", "partiald", "--", PYTHON, "-P", "-c", program, *arguments]
+
+
+def written_sectors() -> int:
+    """Return how much was ever written to the disk, in sectors of 512 bytes."""
+    return int(Path("/sys/block/vda/stat").read_text().split()[6])
+
+
+def first() -> None:
+    journal = Journal()
+    told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi")
+    journal.wait("ready: ", limit_s=120.0)
+    root = told("findmnt", "--noheadings", "--output", "SOURCE,FSTYPE,OPTIONS", "/")
+    check(root.split()[:2] == ["/dev/vda", "ext4"], "the root is on a journalled disk", root)
+    save(PLAIN)
+    controller = Controller(NAME)
+    plug(controller, journal, 3.0)
+    plays_without_writing(controller)
+    print("journal: " + told("journalctl", "--disk-usage").strip())
+    full(journal, controller)
+    subprocess.run(as_partiald(SAVER, str(LEARNED), *VERSIONS), check=True)
+
+
+def plays_without_writing(controller: Controller) -> None:
+    os.sync()
+    settled = written_sectors()
+
+    def steady() -> bool:
+        nonlocal settled
+        time.sleep(6.0)
+        os.sync()
+        before, settled = settled, written_sectors()
+        return before == settled
+
+    wait("a quiet disk", steady, 300.0)
+    marker = Path("/run/marker")
+    marker.touch()
+    begun = now()
+    while now() - begun < 60.0:
+        for key in MELODY:
+            controller.send(0x90, key, 100)
+            time.sleep(0.4)
+            controller.send(0x80, key, 0)
+            time.sleep(0.1)
+    os.sync()  # and what only waits to be written counts too
+    sectors = written_sectors() - settled
+    newer = told("find", "/", "-xdev", "-newer", str(marker)).split()
+    check(sectors == 0, "a minute of playing writes nothing", f"{sectors} sectors; newer: {newer}")
+    print(f"sectors written in {now() - begun:.0f} s of playing: {sectors}")
+
+
+def full(journal: Journal, controller: Controller) -> None:
+    """A disk that is full keeps the old file whole, and nobody from playing."""
+    done = subprocess.run(
+        as_partiald(ONCE, str(LEARNED), VERSIONS[0]), capture_output=True, text=True, check=False
+    )
+    check(done.returncode == 0, "a save", done)
+    begun = now()
+    journal.wait("settings read again", begun - 1.0)
+    filler = Path("/var/filler")
+    with filler.open("wb") as file:
+        try:
+            while True:
+                file.write(bytes(1 << 20))
+        except OSError:
+            pass
+    done = subprocess.run(
+        as_partiald(ONCE, str(LEARNED), VERSIONS[1]), capture_output=True, text=True, check=False
+    )
+    check("No space left" in done.stderr, "on a full disk a save is refused", done)
+    check(LEARNED.read_text() == VERSIONS[0], "and the old file is whole")
+    left = [path.name for path in LEARNED.parent.iterdir() if path.name.startswith(".learned")]
+    check(not left, "nothing is left beside it", left)
+    plays(controller)
+    filler.unlink()
+    told("systemctl", "restart", "partiald")
+    wait("the controller", lambda: status()["controllers"], 60.0)
+
+
+def plays(controller: Controller) -> None:
+    controller.send(0x90, 69, 100)
+    wait("its note", lambda: sounding() == 1)
+    controller.send(0x80, 69, 0)
+    wait("silence", lambda: sounding() == 0)
+    check(status()["state"] == "playing", "it plays", status()["reason"])
+
+
+def again() -> None:
+    journal = Journal()
+    told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi")
+    line = journal.wait("ready: ", limit_s=120.0)
+    figure("after the power cut: the kernel's start, until ready", line.at_s, 120.0)
+    check(LEARNED.read_text() in VERSIONS, "the old or the new file, whole", LEARNED.read_bytes())
+    in_force = told("partiald", "check")
+    lines = [each for each in in_force.splitlines() if "volume_db" in each]
+    check("learned.toml" in lines[0], "and it is in force", in_force)
+    print(f"    {lines[0]}")
+    before = told("journalctl", "--boot=-1", "--unit=partiald", "--output=cat")
+    check("ready: " in before, "the journal of the time before the cut can be read", before)
+    controller = Controller(NAME)
+    plug(controller, journal, 3.0)
+    plays(controller)
+    # The kernel's emergency: every file system read-only at once.
+    Path("/proc/sysrq-trigger").write_text("u")
+    wait("a read-only root", lambda: told("findmnt", "-no", "OPTIONS", "/").startswith("ro"))
+    done = subprocess.run(
+        as_partiald(ONCE, str(LEARNED), VERSIONS[1]), capture_output=True, text=True, check=False
+    )
+    check("Read-only file system" in done.stderr, "on a read-only disk a save is refused", done)
+    plays(controller)
+
+
+if __name__ == "__main__":
+    {"first": first, "again": again}[sys.argv[1]]()
