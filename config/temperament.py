@@ -2,9 +2,24 @@
 
 Computed from the fifths (or ratios) that define each one, so that no table can be mistyped.
 
+- equal: all twelve fifths alike.
+- pythagorean: eleven pure fifths, Eb to G#.
+- quarter-comma-meantone, sixth-comma-meantone: eleven fifths, Eb to G#, narrowed by a quarter or a
+  sixth of the syntonic comma.
+- just: 1 16/15 9/8 6/5 5/4 4/3 45/32 3/2 8/5 5/3 9/5 15/8 above C (5-limit; other lists differ in
+  single notes).
+- werckmeister-3: C-G, G-D, D-A and B-F# narrowed by a quarter of the Pythagorean comma.
+- kirnberger-3: C-G-D-A-E narrowed by a quarter of the syntonic comma, F#-C# by the schisma.
+- vallotti: F-C-G-D-A-E-B narrowed by a sixth of the Pythagorean comma.
+- young-1: C-G-D-A-E narrowed by 3/16 of the syntonic comma; Bb-F-C and E-B-F# share the rest of
+  the Pythagorean comma.
+- young-2: C-G-D-A-E-B-F# narrowed by a sixth of the Pythagorean comma.
+
+All other fifths are pure, but for the wolf G#-Eb of the first three after equal. "Young" names
+three different temperaments in the literature: read the definition, not the name.
+
 Sources: J. M. Barbour, *Tuning and Temperament* (1951); O. Jorgensen, *Tuning* (1991), for the
-definitions. "Young 2" is the temperament of six fifths C-F# narrowed by a sixth of the
-Pythagorean comma; other lists give the name to others.
+definitions, from memory.
 """
 
 from math import log2
@@ -19,6 +34,7 @@ Temperament = Literal[
     "werckmeister-3",
     "kirnberger-3",
     "vallotti",
+    "young-1",
     "young-2",
 ]
 NAMES: tuple[Temperament, ...] = get_args(Temperament)
@@ -33,6 +49,9 @@ PURE_FIFTH = cents(3 / 2)
 PYTHAGOREAN_COMMA = 12 * PURE_FIFTH - 8400.0
 SYNTONIC_COMMA = cents(81 / 80)
 SCHISMA = PYTHAGOREAN_COMMA - SYNTONIC_COMMA
+
+_YOUNG_INNER = 3 / 16 * SYNTONIC_COMMA
+_YOUNG_OUTER = (PYTHAGOREAN_COMMA - 4 * _YOUNG_INNER) / 4
 
 # By how much each of the eleven fifths Eb-Bb-F-C-G-D-A-E-B-F#-C#-G# is narrowed, in cents; the
 # twelfth, G#-Eb, closes the circle.
@@ -51,6 +70,11 @@ _NARROWED: dict[Temperament, tuple[float, ...]] = {
     ),
     "vallotti": tuple(
         PYTHAGOREAN_COMMA / 6 * narrowed for narrowed in (0, 0, 1, 1, 1, 1, 1, 1, 0, 0, 0)
+    ),
+    "young-1": (
+        *(0.0, _YOUNG_OUTER, _YOUNG_OUTER),
+        *(_YOUNG_INNER,) * 4,
+        *(_YOUNG_OUTER, _YOUNG_OUTER, 0.0, 0.0),
     ),
     "young-2": tuple(
         PYTHAGOREAN_COMMA / 6 * narrowed for narrowed in (0, 0, 0, 1, 1, 1, 1, 1, 1, 0, 0)

@@ -177,6 +177,14 @@ def test_hold_2_keeps_the_level_that_a_dying_note_has() -> None:
     assert player.control(69, 0).wait(1.1).silent()
 
 
+def test_a_key_still_down_goes_on_dying_when_hold_2_comes_up() -> None:
+    player = Player(STRUCK).send("90 45 7F").wait(0.2).control(69, 127).wait(0.5)
+    before = player.level()
+    player.control(69, 0)
+    assert player.wait(0.5).level() < before - 10
+    assert player.accounts == {"sounding": 1}
+
+
 # RP-021: 64 changes nothing, less is shorter or darker, more is longer or brighter.
 @pytest.mark.parametrize("number", range(70, 79))
 def test_a_sound_controller_at_64_changes_nothing(number: int) -> None:

@@ -36,6 +36,9 @@ ABOVE_C: dict[Temperament, str] = {
     # F-C-G-D-A-E-B narrowed by a sixth of the Pythagorean comma.
     "vallotti": "0.000 94.135 196.090 298.045 392.180 501.955 "
     "592.180 698.045 796.090 894.135 1000.000 1090.225",
+    # C-G-D-A-E narrowed by 3/16 of the syntonic comma, Bb-F-C and E-B-F# by the rest in four parts.
+    "young-1": "0.000 93.890 195.845 297.800 391.690 499.878 "
+    "591.935 697.923 795.845 893.768 999.755 1091.813",
     # C-G-D-A-E-B-F# narrowed by a sixth of the Pythagorean comma.
     "young-2": "0.000 90.225 196.090 294.135 392.180 498.045 "
     "588.270 698.045 792.180 894.135 996.090 1090.225",
@@ -109,6 +112,7 @@ def test_c_is_at_0_and_the_keys_rise_within_the_octave(name: Temperament) -> Non
         ("werckmeister-3", 8),
         ("kirnberger-3", 7),
         ("vallotti", 6),
+        ("young-1", 4),
         ("young-2", 6),
     ],
 )

@@ -71,7 +71,7 @@ def _freeze(receiver: "Receiver", channel: "Channel", number: int, value: int, a
         if down:
             receiver.notes.freeze_down(channel, at)
         else:
-            receiver.notes.pedal_up(channel, at)
+            receiver.notes.freeze_up(channel, at)
 
 
 def _times(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:

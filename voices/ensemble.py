@@ -154,8 +154,16 @@ class Ensemble:
 
     def freeze(self, voice: Voice, at: int) -> None:
         """Keep a note at the level it has."""
+        voice.frozen = True
         level = voice.segment.at(at)
         voice.bank.change(voice, Segment(at, level, level, NO_ATTACK, level, 1.0))
+
+    def thaw(self, voice: Voice, at: int) -> None:
+        """Let a note whose level was kept go on towards its sustain level."""
+        voice.frozen = False
+        timbre, level = voice.timbre, voice.segment.at(at)
+        segment = Segment(at, level, level, NO_ATTACK, timbre.sustain, timbre.decay_rate)
+        voice.bank.change(voice, segment)
 
     def steal(self, voice: Voice, at: int, by: str) -> None:
         """Take the voice from a note; its key may still be down."""

@@ -68,7 +68,7 @@ def _reset(receiver: "Receiver", channel: Channel, number: int, value: int, at: 
     channel.reset_controllers()
     if channel.manager is None:
         receiver.notes.sostenuto_up(channel)
-        receiver.notes.pedal_up(channel, at)
+        receiver.notes.freeze_up(channel, at)
     receiver.notes.unpress(channel, at)
     receiver.aim(channel, at)
 

@@ -148,6 +148,13 @@ class Notes:
             if not voice.released:
                 self._ensemble.freeze(voice, at)
 
+    def freeze_up(self, channel: Channel, at: int) -> None:
+        """Let the levels go on, and what no other pedal holds go."""
+        self.pedal_up(channel, at)
+        for voice in self._under(channel):
+            if voice.frozen and not voice.released:
+                self._ensemble.thaw(voice, at)
+
     def sostenuto_down(self, channel: Channel) -> None:
         """Latch the keys that are down."""
         for voice in self._under(channel):

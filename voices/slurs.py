@@ -46,7 +46,7 @@ class Slurs:
             voice = voices[-1]
             if voice.note.key != note.key:
                 voice.covered.append(voice.note)
-                self._change(voice, note, at, glides=channel.values[65] >= 64)
+                self._change(voice, note, at, glides=channel.leader.values[65] >= 64)
                 return True
         if channel.mono:
             for voice in self._ensemble.of(channel):

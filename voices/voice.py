@@ -33,6 +33,7 @@ class Voice:
         "decays",
         "ends",
         "frequency",
+        "frozen",
         "index",
         "key",
         "key_down",
@@ -82,6 +83,8 @@ class Voice:
         """How many Note Offs let its key go."""
         self.latched = False
         """Whether the sostenuto pedal holds it."""
+        self.frozen = False
+        """Whether Hold 2 keeps its level."""
         self.release_octaves = 0.0
         """How much slower it is released for how its key was let go."""
         self.covered: list[Note] = []

@@ -52,7 +52,7 @@ class Zones:
         manager.values[98:102] = chosen
         for each in affected:
             receiver.notes.sostenuto_up(each)
-            receiver.notes.pedal_up(each, at)
+            receiver.notes.freeze_up(each, at)
             receiver.aim(each, at)
 
     def _leave(self, channel: Channel) -> None:
