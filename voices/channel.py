@@ -56,6 +56,8 @@ class Channel:
         self.members: list[Channel] = []
         """The members of the zone this channel speaks for."""
         self.tuning: Tuning
+        self.covers = False
+        """Whether a voice of it may have other keys waiting behind its own."""
         self.mono = False
         self.omni = False
         self.power_up()
@@ -117,8 +119,8 @@ class Channel:
     @property
     def tuning_cents(self) -> float:
         """Fine and coarse tuning together (registered parameters 1 and 2)."""
-        (high, low), (coarse, _) = self.parameters[1:3]
-        return ((high << 7 | low) - 8192) * 100.0 / 8192.0 + (coarse - 64) * 100.0
+        high, low = self.parameters[1]
+        return ((high << 7 | low) - 8192) * 100.0 / 8192.0 + (self.parameters[2][0] - 64) * 100.0
 
     def depth_cents(self, default: float) -> float:
         """Return how far full modulation goes (registered parameter 5)."""

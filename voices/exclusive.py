@@ -79,17 +79,22 @@ def _balance(asked: Asked) -> None:
 
 def _master(asked: Asked, both: list[int]) -> None:
     both[ALL if asked.device == EVERYBODY else OWN] = asked.data[1] << 7 | asked.data[0]
+    _settle(asked)
+
+
+def _settle(asked: Asked) -> None:
+    asked.receiver.master.settle()
     asked.receiver.aim_all(asked.at)
 
 
 def _fine(asked: Asked) -> None:
     asked.receiver.master.fine = asked.data[1] << 7 | asked.data[0]
-    asked.receiver.aim_all(asked.at)
+    _settle(asked)
 
 
 def _coarse(asked: Asked) -> None:
     asked.receiver.master.coarse = asked.data[1]
-    asked.receiver.aim_all(asked.at)
+    _settle(asked)
 
 
 # --- tuning ------------------------------------------------------------------------------------

@@ -24,31 +24,31 @@ def goals(
     channel: Channel, settings: Settings, master: Master, bound: Sequence[int], *, mono: bool
 ) -> list[float]:
     """Return the goals in the order of the columns."""
-    leader = channel.leader
+    leader = channel.manager or channel
     values = leader.values
     gain = controller_gain(leader.value(7)) * controller_gain(leader.value(11)) * master.gain
     gain *= decibels(settings.level.volume_db + leader.bound_volume_db)
-    left = right = gain
     if mono:
-        left, right = (gain * side for side in pan_gains(64))
+        left, right = pan_gains(64)
     else:
-        for pair in (
-            pan_gains(leader.value(10)),
-            balance_gains(leader.value(8)),
-            master.sides,
-        ):
-            left, right = left * pair[0], right * pair[1]
+        left, right = pan_gains(leader.value(10))
+        left, right = left * master.sides[0], right * master.sides[1]
+        if values[8] != 64 or values[40]:
+            balance = balance_gains(leader.value(8))
+            left, right = left * balance[0], right * balance[1]
     wheel = leader.value(1) / 127 + (values[77] - 64) / 63
+    swing = wheel * leader.depth_cents(settings.vibrato.depth_cents) if wheel > 0 else 0.0
     aims = [
-        left,
-        right,
-        bend_cents(channel) + leader.tuning_cents + master.cents,
-        max(0.0, wheel) * leader.depth_cents(settings.vibrato.depth_cents),
+        gain * left,
+        gain * right,
+        pitch_cents(channel, master),
+        swing,
         channel.tilt_db + (leader.tilt_db if leader is not channel else 0.0),
-        travel(values[71], *_OVERTONES_DB, middle=0.0),
-        travel(values[70], *_EVEN_DB, middle=0.0),
-        *(leader.partial_db.get(partial, 0.0) for partial in bound[len(STANDING) :]),
+        0.0 if values[71] == 64 else travel(values[71], *_OVERTONES_DB, middle=0.0),
+        0.0 if values[70] == 64 else travel(values[70], *_EVEN_DB, middle=0.0),
     ]
+    for partial in bound[len(STANDING) :]:
+        aims.append(leader.partial_db.get(partial, 0.0))
     pressed = max(channel.pressure, leader.pressure)
     if pressed:
         gain, swing, tilt = pressed_by(pressed, settings.pressure.channel, settings)
@@ -71,6 +71,11 @@ def pressed_by(
             return 1.0, 0.0, settings.pressure.brighter_db * share
         case _:
             return 1.0, 0.0, 0.0
+
+
+def pitch_cents(channel: Channel, master: Master) -> float:
+    """Return how far a channel's notes are from where their keys are tuned."""
+    return bend_cents(channel) + (channel.manager or channel).tuning_cents + master.cents
 
 
 def bend_cents(channel: Channel) -> float:

@@ -26,24 +26,18 @@ class Master:
         self.balance = [MIDDLE, MIDDLE]
         self.fine = MIDDLE
         self.coarse = 64
+        self.settle()
 
-    @property
-    def gain(self) -> float:
-        """The gain of both volumes together."""
-        return controller_gain(_seven(self.volume[OWN])) * controller_gain(_seven(self.volume[ALL]))
-
-    @property
-    def sides(self) -> tuple[float, float]:
-        """The gains of the balance, left and right."""
-        (left, right), (more_left, more_right) = (balance_gains(v / 128) for v in self.balance)
-        return left * more_left, right * more_right
-
-    @property
-    def cents(self) -> float:
+    def settle(self) -> None:
+        """Work out what the values mean; has to follow every change."""
+        gains, left, right = 1.0, 1.0, 1.0
+        for volume, balance in zip(self.volume, self.balance, strict=True):
+            gains *= controller_gain(min(127.0, volume / 128.0))  # so that both ends are exact
+            sides = balance_gains(balance / 128.0)
+            left, right = left * sides[0], right * sides[1]
+        self.gain = gains
+        """Of the volumes together."""
+        self.sides = (left, right)
+        """The gains of the balances together, left and right."""
+        self.cents = (self.fine - MIDDLE) * 100.0 / MIDDLE + (self.coarse - 64) * 100.0
         """Fine and coarse tuning together."""
-        return (self.fine - MIDDLE) * 100.0 / MIDDLE + (self.coarse - 64) * 100.0
-
-
-def _seven(value: int) -> float:
-    """Return a 14-bit value in 7-bit units, with both ends exact."""
-    return min(127.0, value / 128.0)

@@ -68,7 +68,7 @@ def _program(receiver: "Receiver", channel: "Channel", program: int, _: int, at:
 
 def _bend(receiver: "Receiver", channel: "Channel", low: int, high: int, at: int) -> None:
     channel.bend = (high << 7 | low) - 8192
-    receiver.aim(channel, at)
+    receiver.bend(channel, at)
 
 
 def _control(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:

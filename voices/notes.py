@@ -83,7 +83,8 @@ class Notes:
         ensemble.lost.key_up(place, at, pedal=pedals.holding)
         voice = ensemble.allocator.get(place)
         if voice is None or not voice.key_down:
-            self._slurs.uncover(channel, key)
+            if channel.covers:
+                self._slurs.uncover(channel, key)
             return
         voice.offs_due -= 1
         if voice.offs_due > 0:

@@ -18,11 +18,11 @@ from voices import exclusive
 from voices.channel import Channel
 from voices.controls import CONTROLS, bound
 from voices.entry import Act
-from voices.goals import STANDING, goals, rate_hz
+from voices.goals import STANDING, goals, pitch_cents, rate_hz
 from voices.master import Master
 from voices.messages import CONTROL, MESSAGES, NOTE_ON, Message
 from voices.modes import MODES, Modes
-from voices.motion import FIRST_PARTIAL, LEFT, RIGHT, Motion
+from voices.motion import FIRST_PARTIAL, LEFT, PITCH, RIGHT, Motion
 from voices.notes import Notes
 from voices.sensing import Sensing
 from voices.tunings import Tuning, Tunings
@@ -242,10 +242,20 @@ class Receiver:
             channel.goals = aims
             for voice in channel.soloists:
                 self.notes.follow(voice, at)
-            if aims[LEFT] or aims[RIGHT]:
+            if (aims[LEFT] or aims[RIGHT]) and not (old and (old[LEFT] or old[RIGHT])):
                 self.notes.heard(channel)
         for member in channel.members:
             self.aim(member, at)
+
+    def bend(self, channel: Channel, at: int) -> None:
+        """Send the pitch of a channel to where its controls are."""
+        if channel.members or channel.soloists or not channel.goals:
+            self.aim(channel, at)
+            return
+        goal = pitch_cents(channel, self.master)
+        if goal != channel.goals[PITCH]:
+            self._motion.aim(channel.index, PITCH, goal, at)
+            channel.goals[PITCH] = goal
 
     def aim_all(self, at: int) -> None:
         """Send every channel to where its controls and the master controls are."""

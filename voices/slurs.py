@@ -46,6 +46,7 @@ class Slurs:
             voice = voices[-1]
             if voice.note.key != note.key:
                 voice.covered.append(voice.note)
+                channel.covers = True
                 self._change(voice, note, at, glides=channel.leader.values[65] >= 64)
                 return True
         if channel.mono:
@@ -78,8 +79,10 @@ class Slurs:
 
     def uncover(self, channel: Channel, key: int) -> None:
         """Forget a key that is let go while its voice is another's."""
-        for voice in self._ensemble.of(channel):
+        voices = self._ensemble.of(channel)
+        for voice in voices:
             voice.covered = [note for note in voice.covered if note.key != key]
+        channel.covers = any(voice.covered for voice in voices)
 
     def go_back(self, voice: Voice, at: int) -> bool:
         """Return a voice to the key struck last of those still down, if there is one."""
