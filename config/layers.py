@@ -4,7 +4,8 @@ Each layer may set any key, and a later one goes before an earlier one: the defa
 file, what was learned from the controller, and the file on the board's boot partition (which a
 card reader in any computer can edit). What was learned yields to a later edit: beside every
 learned value stands the owner's value at that time, in the table ``[instead_of]``, and when the
-owner's file says something else now, the learned value no longer holds.
+owner's file says something else now, the learned value no longer holds. A volume is learned
+downwards only: after a power-off other headphones may be plugged in.
 """
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -21,6 +22,7 @@ OWNER = Path("/etc/partiald/partiald.toml")
 LEARNED = Path("/var/lib/partiald/learned.toml")
 BOOT = Path("/boot/firmware/partiald.toml")
 DEFAULT_PATHS = (OWNER, LEARNED, BOOT)
+VOLUME = "level.volume_db"
 LEARNABLE = ("bindings", "level.volume_db", "sound.name")
 
 Plain = dict[str, Any]
@@ -198,9 +200,18 @@ def _still_learned(plain: Plain, instead_of: object, below: Plain | None, where:
     kept: Plain = {}
     for key, value in learned.items():
         before = instead_of.get(key, _get(instead_of, key))
+        if key == VOLUME and below is not None and _is_louder(value, _get(below, key)):
+            continue
         if below is None or _get(below, key) == before:
             _put(kept, key, value)
     return kept
+
+
+def _is_louder(value: object, owners: object) -> bool:
+    """Return whether a learned volume is above the one that is safe at power-on."""
+    safe = Settings().level.volume_db if owners is None else owners
+    numbers = isinstance(value, int | float) and isinstance(safe, int | float)
+    return numbers and value > safe  # type: ignore[operator]
 
 
 def _leaves(plain: Plain, prefix: str = "") -> Iterator[tuple[str, Any]]:

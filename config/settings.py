@@ -102,7 +102,7 @@ class SoundChoice(Section):
     """Which sound plays."""
 
     name: str = Field(default="market-organ", min_length=1)
-    """The sound at power-on: the name of its file without ``.toml``."""
+    """The sound at power-on, if none was chosen before: its file's name without ``.toml``."""
     programs: list[str] = Field(
         default=[
             "market-organ",

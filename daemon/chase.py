@@ -136,6 +136,11 @@ class Chase:
             len(ch.keys) for (owner, _), ch in list(self._channels.items()) if owner == controller
         )
 
+    def programs(self) -> set[tuple[int, int]]:
+        """Return every bank and program that a channel was told, banks as 128 CC 0 + CC 32."""
+        told = [channel.program for channel in list(self._channels.values()) if channel.program]
+        return {((high or 0) << 7 | (low or 0), program) for high, low, program in told}
+
     def lose(self, controller: int, message: Sequence[int]) -> None:
         """Put the control that a message sets back into the power-up state."""
         if channel := self._channels.get((controller, message[0] & 0x0F)):

@@ -27,6 +27,7 @@ from daemon.faults import DeviceError
 from daemon.inputs import serial_of
 from daemon.keeper import TICK_S, Keeper
 from daemon.lastgood import LastGood
+from daemon.learned import Learned
 from daemon.listener import Listener
 from daemon.lives import Lives
 from daemon.memory import board_in, ring_in, shared_memory
@@ -84,6 +85,8 @@ class _Daemon:
         )
         self._ports = midi_ports()
         pauses = Pauses()
+        self._chase, self._layered = chase, settings is None
+        self._learned = Learned(pauses.ask, lambda *w: self._files.write_quietly(*w))
         self._files = SettingsFiles(settings, last_good=LastGood(pauses.ask))
         report = Report(seat.path.parent, pauses, lambda: readable(self._keeper.status()))
         self._listener = Listener(self._ports, ring.put, chase=chase, serial_of=serial_of)
@@ -120,6 +123,7 @@ class _Daemon:
             urgent = any(key.fileobj in (self._spawner, self._watch) for key, _ in ready)
             if urgent or self._listener.exclusives.waiting or time.monotonic() >= due_s:
                 self._keeper.tick()
+                self._learn()
                 self._control.tick()
                 hurried = time.monotonic() < self._hurry_until_s
                 due_s = time.monotonic() + (_HURRIED_TICK_S if hurried else pause_s)
@@ -142,6 +146,10 @@ class _Daemon:
         """Have the loop go round once; for other threads."""
         with contextlib.suppress(BlockingIOError):
             self._wakeup[1].send(b"\0")
+
+    def _learn(self) -> None:
+        if self._layered:
+            self._learned.look(self._chase.programs(), self._keeper.settings, self._files.origins)
 
     def _watch_devices_and_files(self) -> None:
         """Have what is plugged in or saved wake the loop, where the kernel tells of it."""

@@ -3,7 +3,7 @@
 Threads: the main loop's alone; reading takes some milliseconds.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,7 +11,7 @@ from pathlib import Path
 from config import library
 from config.faults import ConfigError
 from config.files import read_text
-from config.layers import DEFAULT_PATHS, InForce, load_forgiving
+from config.layers import DEFAULT_PATHS, LEARNED, InForce, load_forgiving
 from config.settings import Settings
 from config.sound import Sound
 from daemon.lastgood import LastGood
@@ -62,6 +62,9 @@ class SettingsFiles:
         self._last_good = last_good or LastGood()
         self._folders = sound_folders
         self._edits = 0
+        self._shown: dict[object, object] = {}
+        self.origins: Mapping[str, str] = {}
+        """The file of every key that is not at its default, as last loaded."""
 
     @property
     def parents(self) -> list[Path]:
@@ -74,9 +77,16 @@ class SettingsFiles:
         The clock of a FAT partition goes in steps of two seconds: a second edit within one step may
         leave no other trace.
         """
-        files = {*self._watched, *self._misnamed}
+        # What we learned is on no FAT partition, and is written by ourselves.
+        files = {*self._watched, *self._misnamed} - {LEARNED}
         ours = [p for p in paths if p in files or p.parent in self._folders]
         self._edits += bool(ours)
+
+    def write_quietly(self, path: Path, write: Callable[[], None]) -> None:
+        """Have a watched file written by ourselves: that is no edit."""
+        before = self._stamp(path)
+        write()
+        self._shown[_stamp(path)] = before
 
     def load(self) -> Loaded:
         """Read everything; no fault of a file comes out as an exception."""
@@ -86,6 +96,7 @@ class SettingsFiles:
         except ConfigError as error:
             # Layers that are valid one by one, and together are not.
             in_force, faults = InForce(Settings(), {}), error.faults
+        self.origins = in_force.origins
         shipped = library.shipped()
         extra = any(sound is not shipped.get(name) for name, sound in sounds.items())
         remarks += [f"{p}: is not read: take '.txt' off its name" for p in _there(self._misnamed)]
@@ -110,7 +121,12 @@ class SettingsFiles:
     def stamp(self) -> object:
         """Return what changes when one of the files does."""
         sounds = [path for folder in self._folders for path in sorted(folder.glob("*.toml"))]
-        return [self._edits, *(_stamp(path) for path in [*self._watched, *self._misnamed, *sounds])]
+        paths = [*self._watched, *self._misnamed, *sounds]
+        return [self._edits, *(self._stamp(path) for path in paths)]
+
+    def _stamp(self, path: Path) -> object:
+        stamp = _stamp(path)
+        return self._shown.get(stamp, stamp)
 
 
 def _there(paths: Sequence[Path]) -> list[Path]:

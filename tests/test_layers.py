@@ -178,6 +178,17 @@ def test_a_learned_value_holds_while_the_owners_file_says_the_same(files: Files)
     assert in_force.origins["sound.name"] == str(files.learned)
 
 
+def test_a_learned_volume_is_never_above_the_owners_or_the_default(files: Files) -> None:
+    learned = "[level]\nvolume_db = 3.0\n[sound]\nname = 'tower-bell'\n[instead_of]\n"
+    files.write("", learned)
+    assert files.load().settings.level.volume_db == Settings().level.volume_db
+    assert files.load().settings.sound.name == "tower-bell"
+    files.write("[level]\nvolume_db = -6.0\n", learned + "'level.volume_db' = -6.0\n")
+    assert files.load().settings.level.volume_db == -6.0
+    files.write("[level]\nvolume_db = 6.0\n", learned + "'level.volume_db' = 6.0\n")
+    assert files.load().settings.level.volume_db == 3.0
+
+
 def test_a_learned_value_yields_to_a_later_edit(files: Files) -> None:
     files.write("[level]\nvolume_db = -4.0\n[sound]\nname = 'sine'\n", LEARNED)
     in_force = files.load()
