@@ -162,6 +162,12 @@ def bin_of(render_us: int) -> int:
     return min((octave << 3) + (render_us >> octave), _TOP_BIN)
 
 
+def bin_us(position: int) -> float:
+    """Return the middle of a bin."""
+    octave = max((position >> 3) - 1, 0)
+    return ((position - (octave << 3)) << octave) + ((1 << octave) - 1) / 2
+
+
 def percentile_us(counts: tuple[int, ...], share: float) -> int:
     """Return the upper end of the bin in which a share of all blocks is reached.
 

@@ -25,6 +25,7 @@ Then, on the board, with the controller and the sound card plugged in:
   partiald testtone        a tone that starts inaudible and grows
   partiald run             the instrument itself; Ctrl-C ends it
   partiald status          what the running instrument does
+  partiald why             what did not sound as played, and what would help
 
 What can be changed:
   partiald check [FILE]    the settings in force, and where each comes from
@@ -112,7 +113,18 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     testtone.add_argument("--device", metavar="NAME", help="this sound card; part of the name")
 
     status = command("status", "Ask the running instrument what it does.")
-    status.add_argument("--json", action="store_true", help="for a program to read")
+    how = status.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="for a program to read")
+    how.add_argument("--follow", action="store_true", help="again every second; Ctrl-C ends it")
+
+    why = command(
+        "why",
+        "Tell which notes did not sound as played, what happened, and what would have helped.",
+    )
+    why.add_argument(
+        "--boot", type=int, metavar="N", default=0, help="-1: before the last power-off"
+    )
+    why.add_argument("--last", type=int, metavar="N", default=20, help="so many lines; 20")
 
     command("chart", "Print the MIDI implementation chart: what is understood, what is not.")
 

@@ -15,9 +15,9 @@ import selectors
 import socket
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from daemon.faults import RunError
 from daemon.seat import places
@@ -31,12 +31,29 @@ NOBODY = (
 )
 
 
-class Request(BaseModel):
-    """What can be asked."""
-
+class _Question(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
+
+class AskStatus(_Question):
+    """How it is."""
+
     ask: Literal["status"]
+
+
+class AskWhy(_Question):
+    """What did not sound as played."""
+
+    ask: Literal["why"]
+    boot: int = Field(default=0, ge=-9_999, le=4_294_967_295)
+    """Its number; 0: this one, -1: the one before."""
+    last: int = Field(default=20, ge=1, le=1000)
+    """So many entries at most."""
+
+
+Request = AskStatus | AskWhy
+"""What can be asked: all of it plain values, no path and no code."""
+_REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="ask")])
 
 
 def ask(
@@ -197,7 +214,7 @@ class ControlServer:
 
     def _reply(self, line: bytes) -> Mapping[str, Any]:
         try:
-            return self._answer(Request.model_validate_json(line))
+            return self._answer(_REQUEST.validate_json(line))
         except ValidationError as error:
             first = error.errors(include_url=False, include_input=False)[0]
             where = ".".join(str(part) for part in first["loc"])

@@ -9,13 +9,14 @@ Threads: the main loop's alone.
 """
 
 import logging
-import os
 from collections.abc import Callable
 from functools import partial
 from typing import Any, Protocol
 
 from config.settings import Settings
 from daemon.chord import HOLD_US, Chord
+from daemon.chronicle import Chronicle
+from daemon.figures import figures
 from daemon.health import Health
 from daemon.lamp import Lamp
 from daemon.listener import Change, Listener
@@ -24,7 +25,6 @@ from daemon.notify import Notifier
 from daemon.pauses import Pauses
 from daemon.signs import Signs
 from daemon.sources import Loaded
-from daemon.tally import Totals
 from daemon.troubles import Repeats, counted
 
 log = logging.getLogger(__name__)
@@ -69,6 +69,8 @@ class Keeper:
         Asks for the power to be taken away.
     report
         Takes what a report would say differently, when one is wanted, and the time.
+    chronicle
+        Told what goes on, and asked what went wrong.
     """
 
     def __init__(
@@ -83,9 +85,11 @@ class Keeper:
         lamp: Lamp | None = None,
         switch_off: Callable[[], None] = lambda: None,
         report: Callable[[object, int], None] = lambda state, now_us: None,
+        chronicle: Chronicle | None = None,
     ) -> None:
         self.settings = Settings()
         self.pauses = pauses or Pauses()
+        self.chronicle = chronicle or Chronicle(clock_us)
         self._health = health or Health()
         self._signs = Signs(lives.cue, lamp)
         self._chord = Chord()
@@ -101,9 +105,12 @@ class Keeper:
         self._started_us = self._pinged_us = clock_us()
         self._progress = False
         lives.on_ready, lives.on_reply = self._tell_ready, listener.answer
+        lives.on_end = self.chronicle.player_ended
+        lives.tally.unheard = self.chronicle.unheard
 
     def start(self) -> None:
         """Put the settings in force and say so."""
+        self.chronicle.begin()
         self._stamp = self._settling = self._source.stamp()
         loaded = self._source.load()
         for fault in loaded.faults:
@@ -133,6 +140,8 @@ class Keeper:
             self._progress = True
         snapshot = self._lives.snapshot()
         self._show_signs(snapshot.sounding if snapshot else 0, now_us)
+        self.chronicle.names = self._listener.controllers
+        self.chronicle.tick(now_us, snapshot, self._lives.tally.accounts(snapshot))
         self.pauses.tick(self._lives.struck, snapshot.sounding if snapshot else 0, now_us)
         if self.settings.report.write:
             self._report((self.describe(), self._lives.struck, *self._health.warnings), now_us)
@@ -166,7 +175,10 @@ class Keeper:
         now_us = self._clock_us()
         self._notifier.stopping()
         self._signs.close()
-        accounts = self._lives.tally.accounts(self._lives.snapshot())
+        snapshot = self._lives.snapshot()
+        accounts = self._lives.tally.accounts(snapshot)
+        self.chronicle.tick(now_us, snapshot, accounts)
+        self.chronicle.stop(now_us)
         self._lives.stop(now_us)
         self._listener.close()
         notes = counted(sum(accounts.values()), "note")
@@ -182,42 +194,15 @@ class Keeper:
         return f"playing {heard} on '{output['card']['name']}'"
 
     def status(self) -> dict[str, Any]:
-        """Return the state in figures; `daemon.status` says what they mean."""
-        snapshot = self._lives.snapshot()
-        output = self._lives.output
-        accounts = dict(self._lives.tally.accounts(snapshot))
-        totals = self._lives.tally.totals
-        totals = totals.plus(snapshot) if snapshot else Totals(**vars(totals))
-        there = self._listener.controllers
-        return {
-            "process": os.getpid(),
-            "running_s": round((self._clock_us() - self._started_us) / 1e6, 1),
-            "state": "playing" if output else "silent",
-            "reason": self._lives.reason,
-            "controllers": [{"number": n + 1, "name": there[n]} for n in sorted(there)],
-            "wanted_controller": self.settings.controller.name,
-            "output": output and {k: v for k, v in output.items() if k != "text"},
-            "sound": self.settings.sound.name,
-            "polyphony": self.settings.polyphony,
-            "voices": {"now": snapshot.sounding if snapshot else 0, "peak": totals.sounding_peak},
-            "partials": snapshot.partials if snapshot else 0,
-            "most_partials": snapshot.most_partials if snapshot else 0,
-            "block": {
-                "frames": snapshot.block_frames if snapshot else 0,
-                "deadline_us": snapshot.deadline_us if snapshot else 0,
-                "p50_us": snapshot.p50_us if snapshot else 0,
-                "p99_us": snapshot.p99_us if snapshot else 0,
-                "max_us": snapshot.max_us if snapshot else 0,
-            },
-            "blocks": snapshot.blocks if snapshot else 0,
-            "underflows": totals.underflows,
-            "late_messages": totals.late,
-            "silenced_blocks": totals.faults,
-            "messages": self._listener.messages,
-            "notes": {"received": sum(accounts.values()), "accounts": accounts},
-            "health": self._health.plain(),
-            "settings": {"files": self._loaded.files, "faults": self._loaded.faults},
-        }
+        """Return the state in figures."""
+        return figures(
+            self._lives,
+            self._listener,
+            self._loaded,
+            health=self._health.plain(),
+            boot=self.chronicle.boot,
+            running_s=(self._clock_us() - self._started_us) / 1e6,
+        )
 
     def _tell_again(self, now_us: int, level: int, _: str, text: str) -> None:
         self._repeats.tell(level, text, now_us)
@@ -242,6 +227,7 @@ class Keeper:
         self._loaded, self.settings = loaded, loaded.settings
         self._signs.use(loaded.settings)
         self._chord.keys = frozenset(loaded.settings.power.off_keys)
+        self.chronicle.settings = loaded.settings
         self._listener.wanted = loaded.settings.controller.name
         self._listener.wanted_serial = loaded.settings.controller.serial
         self._lives.use(loaded.settings, loaded.sounds, self._clock_us())
@@ -277,6 +263,7 @@ class Keeper:
             log.info("controller connected: '%s' as controller %d", change.name, number)
 
     def _tell_ready(self, output: str) -> None:
+        self.chronicle.ready_us = self._clock_us()
         names = ", ".join(f"'{name}'" for name in self._listener.controllers.values())
         log.info("ready: %s, %s; controllers: %s", self._summary(), output, names or "none yet")
 

@@ -120,6 +120,8 @@ class Lives:
         self.on_reply: Callable[[int, bytes], None] = lambda controller, message: None
         """Called with what a player answers to a controller."""
         self._exclusives: deque[tuple[int, bytes]] = deque(maxlen=MOST_EXCLUSIVES)
+        self.on_end: Callable[[Snapshot, str, int], None] = lambda last, why, now_us: None
+        """Called with what a player leaves on the board, and why and when it ended."""
 
     @property
     def playing(self) -> bool:
@@ -253,6 +255,8 @@ class Lives:
         played = self.output is not None
         last = self._board.snapshot()
         self.output = None
+        if last.blocks:
+            self.on_end(last, event.text, now_us)
         started_us = now_us if self._started_us is None else self._started_us
         self._started_us = None
         cut = self.tally.settle(last)

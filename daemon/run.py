@@ -22,8 +22,10 @@ from pathlib import Path
 from daemon import log as logs
 from daemon.cardlist import there
 from daemon.chase import Chase
-from daemon.control import ControlServer, Request
+from daemon.chronicle import Chronicle
+from daemon.control import AskWhy, ControlServer, Request
 from daemon.faults import DeviceError
+from daemon.history import History, boot_id, place
 from daemon.inputs import serial_of
 from daemon.keeper import TICK_S, Keeper
 from daemon.lastgood import LastGood
@@ -91,15 +93,18 @@ class _Daemon:
         report = Report(seat.path.parent, pauses, lambda: readable(self._keeper.status()))
         self._listener = Listener(self._ports, ring.put, chase=chase, serial_of=serial_of)
         self._listener.exclusives.wake = self._wake
+        chronicle = Chronicle(_clock_us, self._spawner.outcomes, _kept(), pauses)
+        logging.getLogger().addHandler(chronicle.ears())
         self._keeper = Keeper(
             self._files,
             self._listener,
             self._lives,
             self._notifier,
-            clock_us=lambda: time.monotonic_ns() // 1000,
+            clock_us=_clock_us,
             pauses=pauses,
             report=report.tick,
             switch_off=lambda: ask_for_power_off(seat.path.parent),
+            chronicle=chronicle,
         )
         self._control = ControlServer(seat.path, self._answer, self._selector, time.monotonic)
         self._selector.register(self._spawner, selectors.EVENT_READ, lambda _: None)
@@ -140,6 +145,8 @@ class _Daemon:
         return code
 
     def _answer(self, request: Request) -> dict[str, object]:
+        if isinstance(request, AskWhy):
+            return self._keeper.chronicle.told(request.boot, request.last)
         return self._keeper.status()
 
     def _wake(self) -> None:
@@ -178,6 +185,22 @@ class _Daemon:
         for number in (*_STOPPING, signal.SIGHUP):
             signal.signal(number, lambda caught, _: self._signals.add(caught))
         self._selector.register(ours, selectors.EVENT_READ, lambda _: ours.recv(256) and None)
+
+
+def _clock_us() -> int:
+    return time.monotonic_ns() // 1000
+
+
+def _kept() -> History | None:
+    """Return the file in which it is kept what happened; None: there is no folder for it."""
+    path = place()
+    if not path.parent.is_dir():
+        return None
+    try:
+        return History(path, boot_id())
+    except OSError as error:
+        log.warning("what happened before can't be read: %s: %s", path, error.strerror or error)
+        return None
 
 
 def midi_ports() -> RtMidiPorts | NoPorts:

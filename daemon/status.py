@@ -1,33 +1,7 @@
 """The command ``partiald status``: what the running daemon hears, plays, and how it fares.
 
-``partiald status --json`` writes one JSON object:
-
-``process``, ``running_s``
-    The keeper's process number, and for how many seconds it has run.
-``state``, ``reason``
-    ``playing``, or ``silent`` and why.
-``controllers``, ``wanted_controller``
-    A list of ``number`` (from 1) and ``name``; the name in the settings, empty for any.
-``output``
-    null, or ``card`` (``name``, ``kind``, ``rate``, ``channels`` ...), ``sample_rate`` and
-    ``delay_ms``, from a block to the card.
-``sound``, ``polyphony``, ``voices``, ``partials``
-    The sound at power-on; how many voices there are, sound ``now``, and sounded at the ``peak``;
-    the partials that sound now.
-``most_partials``
-    What the governor allows at this load; 0: no limit.
-``block``
-    ``frames``, ``deadline_us``, and the rendering time that half (``p50_us``), 99 of 100
-    (``p99_us``) and all (``max_us``) of the present player's blocks kept to.
-``blocks``, ``underflows``, ``late_messages``, ``silenced_blocks``, ``messages``
-    Counts; the first of the present player, the others since the start.
-``notes``
-    ``received``, and ``accounts``: what became of them. Their sum is ``received``.
-``health``
-    ``temperature_c``, ``clock_mhz``, ``slowed``, ``undervoltage`` and ``battery_percent``, each
-    null where the board does not tell, and ``warnings``: what is wrong now, with the remedy.
-``settings``
-    ``files`` that had something to say, and ``faults`` that are left out.
+``--json`` writes one JSON object, whose keys DEVELOPERS.md lists; ``--follow`` writes the words
+again every second, in place on a terminal.
 """
 
 import argparse
@@ -36,6 +10,7 @@ import sys
 from typing import Any
 
 from daemon.control import ask
+from daemon.follow import follow
 from daemon.troubles import counted
 
 _LABEL = 13
@@ -43,6 +18,8 @@ _LABEL = 13
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the status; a `RunError` tells when there is no daemon."""
+    if arguments.follow:
+        return follow(lambda: readable(ask({"ask": "status"})), sys.stdout)
     status = ask({"ask": "status"})
     if arguments.json:
         sys.stdout.write(json.dumps(status, indent=2, ensure_ascii=False) + "\n")
@@ -54,7 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
 def readable(status: dict[str, Any]) -> str:
     """Return the status as aligned lines."""
     rows = [
-        ("running", f"{_duration(status['running_s'])}, process {status['process']}"),
+        ("running", _running(status)),
         ("controllers", _controllers(status)),
         ("sound card", _card(status)),
         ("sound", f"{status['sound']}, up to {counted(status['polyphony'], 'note')} at once"),
@@ -70,6 +47,11 @@ def readable(status: dict[str, Any]) -> str:
     rows += [("board", line) for line in _board(status["health"])]
     rows += [("settings", line) for line in status["settings"]["faults"]]
     return "".join(f"{label:<{_LABEL}}{text}\n" for label, text in rows)
+
+
+def _running(status: dict[str, Any]) -> str:
+    boot = f", boot {status['boot']}" if status["boot"] else ""
+    return f"{_duration(status['running_s'])}, process {status['process']}{boot}"
 
 
 def _controllers(status: dict[str, Any]) -> str:

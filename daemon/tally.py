@@ -6,7 +6,7 @@ Promise: once a player has ended, ``received`` is exactly the note-ons that ente
 found no room in it; what a player took and never booked was cut with it.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -71,6 +71,8 @@ class Tally:
         self._kept = dict.fromkeys(ACCOUNTS, 0)
         self.totals = Totals()
         """Of the players that have ended."""
+        self.unheard: Callable[[int, int, bytes], None] = lambda time_us, controller, message: None
+        """Called with each note-on that came while no player ran."""
 
     def drain(self) -> int:
         """Book the note-ons in the ring as *no sound card*; return how many.
@@ -82,8 +84,10 @@ class Tally:
             record = self._ring.get()
             if record is None:
                 break
-            message = record[2]
-            silent += message[0] & 0xF0 == 0x90 and len(message) > 2 and message[2] > 0
+            time_us, controller, message = record
+            if message[0] & 0xF0 == 0x90 and len(message) > 2 and message[2] > 0:
+                silent += 1
+                self.unheard(time_us, controller, message)
         self._kept["no sound card"] += silent
         self._kept["queue overflow"] += self._ring.take_lost_notes()
         return silent

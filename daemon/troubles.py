@@ -14,6 +14,7 @@ log = logging.getLogger(__name__)
 
 _MINUTE_US = 60_000_000
 _BURST_US = 1_000_000
+_RAREST_US = 16 * _MINUTE_US
 _NAMES = {
     "underflows": ("underflow", "underflows"),
     "late": ("message too late for its frame", "messages too late for their frame"),
@@ -27,6 +28,29 @@ def counted(number: int, thing: str) -> str:
     return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
 
 
+class Pace:
+    """When there may be another line on what goes on and on.
+
+    The first waits for the burst to be over; then a minute passes between two, and twice as long
+    each time while it does not stop, up to sixteen: an evening of it is still read in one screen.
+    """
+
+    def __init__(self) -> None:
+        self._line_us: int | None = None
+        self._gap_us = _MINUTE_US
+
+    def due(self, now_us: int, since_us: int) -> bool:
+        """Return whether a line is due on what has been going on since then."""
+        over = now_us - since_us >= _BURST_US
+        return over and (self._line_us is None or now_us - self._line_us >= self._gap_us)
+
+    def told(self, now_us: int) -> None:
+        """Take note of a line."""
+        last, self._line_us = self._line_us, now_us
+        lasting = last is not None and now_us - last < 2 * self._gap_us
+        self._gap_us = min(2 * self._gap_us, _RAREST_US) if lasting else _MINUTE_US
+
+
 class Troubles:
     """Differences of the board's counters, logged."""
 
@@ -34,7 +58,7 @@ class Troubles:
         self._seen = dict.fromkeys(_NAMES, 0)
         self._pending = dict.fromkeys(_NAMES, 0)
         self._since_us = 0
-        self._line_us: int | None = None
+        self._pace = Pace()
         self._last: Snapshot | None = None
 
     def look(self, snapshot: Snapshot, overflows: int, now_us: int) -> None:
@@ -56,9 +80,7 @@ class Troubles:
         self._last = snapshot
         if quiet:
             self._since_us = now_us
-        if now_us - self._since_us < _BURST_US:
-            return
-        if self._line_us is None or now_us - self._line_us >= _MINUTE_US:
+        if self._pace.due(now_us, self._since_us):
             self._tell(now_us)
 
     def flush(self, now_us: int) -> None:
@@ -80,7 +102,7 @@ class Troubles:
                 shape += f"; latest fault: {last.last_error}"
         log.warning("%s in the last %d s%s", counts, seconds, shape)
         self._pending = dict.fromkeys(_NAMES, 0)
-        self._line_us = now_us
+        self._pace.told(now_us)
 
 
 class Spared:
@@ -112,16 +134,17 @@ class Repeats:
         self._told: dict[str, list[int]] = {}
 
     def tell(self, level: int, text: str, now_us: int) -> None:
-        """Log a line, or count it when it was logged less than a minute ago."""
-        for each in [t for t, (us, n) in self._told.items() if not n and now_us - us >= _MINUTE_US]:
-            del self._told[each]
+        """Log a line, or count it when it was logged just now; just now lasts ever longer."""
+        for each, (us, n, _) in list(self._told.items()):
+            if not n and now_us - us >= _MINUTE_US:
+                del self._told[each]
         if text not in self._told:
-            self._told[text] = [now_us, 0]
+            self._told[text] = [now_us, 0, _MINUTE_US]
             self._log.log(level, "%s", text)
             return
         entry = self._told[text]
         entry[1] += 1
-        if now_us - entry[0] >= _MINUTE_US:
+        if now_us - entry[0] >= entry[2]:
             seconds = (now_us - entry[0]) // 1_000_000
             self._log.log(level, "%s (%d times in the last %d s)", text, entry[1], seconds)
-            self._told[text] = [now_us, 0]
+            self._told[text] = [now_us, 0, min(2 * entry[2], _RAREST_US)]

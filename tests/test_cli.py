@@ -22,6 +22,7 @@ COMMANDS = (
     "listen",
     "testtone",
     "status",
+    "why",
     "check",
     "sounds",
     "chart",

@@ -1,7 +1,9 @@
 """Status, devices and incoming messages in words."""
 
 import json
+import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -9,17 +11,24 @@ from daemon.cards import Card
 from daemon.devices import cards_table, controllers_table
 from daemon.listen import readable as message_in_words
 from daemon.status import readable
-from tests.program import partiald
+from tests.program import ROOT, partiald
+from tests.test_keeper import KEYS, Street
 from voices.ledger import ACCOUNTS
 
 STATUS = {
+    "format": 1,
     "process": 321,
+    "boot": 12,
     "running_s": 3725.2,
     "state": "playing",
     "reason": "",
     "controllers": [{"number": 1, "name": "Cargo Bike Keys 25"}],
     "wanted_controller": "",
-    "output": {"card": {"name": "USB Audio"}, "sample_rate": 48_000, "delay_ms": 2.7},
+    "output": {
+        "card": {"name": "USB Audio", "kind": "usb", "rate": 48_000, "channels": 2},
+        "sample_rate": 48_000,
+        "delay_ms": 2.7,
+    },
     "sound": "market-organ",
     "polyphony": 16,
     "voices": {"now": 3, "peak": 9},
@@ -55,7 +64,7 @@ STATUS = {
 
 def test_status_reads_at_a_glance() -> None:
     assert readable(STATUS).splitlines() == [
-        "running      1 h 2 min, process 321",
+        "running      1 h 2 min, process 321, boot 12",
         "controllers  Cargo Bike Keys 25",
         "sound card   USB Audio, 48,000 Hz, 64-frame blocks, 2.7 ms to the card",
         "sound        market-organ, up to 16 notes at once",
@@ -130,3 +139,36 @@ def test_a_usb_card_goes_before_the_board_s_own_and_a_screen_is_never_chosen() -
 def test_messages_are_told_in_words(message: tuple[int, ...], words: str) -> None:
     """MIDI 1.0: 60 is middle C, named C4 here (scientific); 14-bit bend with 8192 its centre."""
     assert message_in_words(message).startswith(words)
+
+
+def keys(plain: Any, prefix: str = "") -> set[str]:
+    """Every dotted key; lists of tables as ``name[].key``."""
+    found: set[str] = set()
+    for key, value in plain.items():
+        tables = isinstance(value, list) and value and isinstance(value[0], dict)
+        if tables or (isinstance(value, dict) and key != "accounts"):
+            inner = value[0] if tables else value
+            found |= keys(inner, f"{prefix}{key}{'[]' * bool(tables)}.")
+        else:
+            found.add(prefix + key)
+    return found
+
+
+def test_the_keys_of_the_json_are_those_that_developers_are_told(tmp_path: Path) -> None:
+    street = Street()
+    street.keeper.start()
+    street.ports.plug(KEYS)
+    street.run(1.0)
+    status = street.keeper.status()
+    page = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    section = page.split("## What `partiald status --json` says")[1].split("\n## ")[0]
+    told = {
+        key
+        for line in section.splitlines()
+        if line.startswith("| `")
+        for key in re.findall(r"`([\w.\[\]]+)`", line.split(" | ")[0])
+    }
+    assert keys(status) == told - {"output"}
+    assert keys(STATUS) == keys(status)
+    assert status["format"] == 1
+    assert json.loads(json.dumps(status)) == status

@@ -33,6 +33,7 @@ class Daemon:
         self.environment = os.environ | {
             "PYTHONPATH": str(ROOT),
             "RUNTIME_DIRECTORY": str(folder),  # not the machine's own seat
+            "STATE_DIRECTORY": str(folder),
             **environment,
         }
         with self._log.open("w") as stderr:
