@@ -13,6 +13,7 @@ import json
 import os
 import selectors
 import socket
+import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -24,7 +25,10 @@ from daemon.seat import places
 
 LINE_BYTES = 64 * 1024
 CLIENTS = 16
+_FAULT_LENGTH = 300
 _IDLE_S = 10.0
+_SILENT_S = 1.0
+"""When every place is taken, who has been silent for so long gives it up."""
 NOBODY = (
     "no partiald runs here; start it with 'partiald run', "
     "or see 'systemctl status partiald' if it is installed as a service"
@@ -72,7 +76,7 @@ def ask(
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
             wire.settimeout(timeout_s)
             try:
-                wire.connect(str(path))
+                _connect(wire, path, timeout_s)
             except PermissionError as error:
                 raise RunError(
                     f"{path}: not allowed; as root, or as a member of the socket's group, it is"
@@ -89,6 +93,20 @@ def ask(
                 raise RunError(f"{path}: {reply}")
             return reply
     raise RunError(NOBODY)
+
+
+def _connect(wire: socket.socket, path: Path, timeout_s: float) -> None:
+    """Connect; while too many others do at the same moment, try again."""
+    until_s = time.monotonic() + timeout_s
+    while True:
+        try:
+            wire.connect(str(path))
+        except BlockingIOError:
+            if time.monotonic() > until_s:
+                raise
+            time.sleep(0.01)
+        else:
+            return
 
 
 class _Client:
@@ -156,6 +174,10 @@ class ControlServer:
             return
         wire.setblocking(False)
         if len(self._clients) >= CLIENTS:
+            quietest = min(self._clients, key=lambda client: client.heard_s)
+            if self._clock_s() - quietest.heard_s > _SILENT_S:
+                self._drop(quietest)
+        if len(self._clients) >= CLIENTS:
             with contextlib.suppress(OSError):
                 wire.send(_line({"error": f"at most {CLIENTS} clients at once"}))
             wire.close()
@@ -218,7 +240,8 @@ class ControlServer:
         except ValidationError as error:
             first = error.errors(include_url=False, include_input=False)[0]
             where = ".".join(str(part) for part in first["loc"])
-            return {"error": f"{where}: {first['msg']}" if where else first["msg"]}
+            fault = f"{where}: {first['msg']}" if where else str(first["msg"])
+            return {"error": fault[:_FAULT_LENGTH]}
 
     def _drop(self, client: _Client) -> None:
         self._selector.unregister(client.wire)

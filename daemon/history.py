@@ -157,6 +157,7 @@ class History:
         """Enter the start; may raise OSError."""
         if not self.path.exists() or self.path.stat().st_size != SIZE:
             write_atomic(self.path, bytes(SIZE))
+            self.path.chmod(0o640)
         if not self.known:
             self.write([(BOOT, at_us, self._this_boot)], ready_us)
             self.known = True

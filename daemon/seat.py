@@ -92,7 +92,8 @@ def _take(path: Path) -> int:
     # In a folder of anybody's, another user could have put a folder of this name there before us.
     if not stat.S_ISDIR(status.st_mode) or status.st_uid not in (os.getuid(), 0):
         raise PermissionError(0, "belongs to another user")
-    lock = os.open(_lock_path(path), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o644)
+    # Not for everybody: who may read it could hold it, and keep the daemon from starting.
+    lock = os.open(_lock_path(path), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640)
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as error:

@@ -42,6 +42,10 @@ class Loop:
                 key.data(events)
             self.server.tick()
 
+    def answers(self) -> None:
+        """Make sure that somebody else is answered."""
+        assert ask({"ask": "status"}, [self.path])["asked"] == "status"
+
     def close(self) -> None:
         self._ended.set()
         self._thread.join()

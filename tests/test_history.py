@@ -54,8 +54,8 @@ def test_a_boot_is_counted_even_after_its_first_record_was_written_over(path: Pa
 
 def test_the_file_keeps_its_size_and_the_latest_records(path: Path) -> None:
     history = begun(path, "one")
-    for n in range(1500):
-        history.write([(ENTRY, n, f"note {n}")], 7)
+    for n in range(0, 1500, 50):
+        history.write([(ENTRY, m, f"note {m}") for m in range(n, n + 50)], 7)
     assert path.stat().st_size == SIZE
     kept = story(read(path), 1).entries
     assert [record.at_us for record in kept] == list(range(1500 - len(kept), 1500))
@@ -81,7 +81,7 @@ def test_a_power_cut_in_any_sector_loses_that_record_and_no_other(path: Path) ->
     history.write([(COUNT, 301, "before"), (COUNT, 302, "after")], 0)
     whole = path.read_bytes()
     records = read(path)
-    for _ in range(300):
+    for _ in range(60):
         slot = chance.randrange(SLOTS)
         start = slot * SECTOR
         cut = chance.randrange(1, SECTOR)
