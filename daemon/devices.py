@@ -13,7 +13,7 @@ from daemon.cards import KINDS, Card, choose, missing
 from daemon.faults import DeviceError
 from daemon.inputs import Choice, device, serial_of
 from daemon.inputs import choose as choose_ports
-from daemon.mixer import report
+from daemon.mixer import findings
 from daemon.ports import RtMidiPorts
 from daemon.quiet import quiet
 from daemon.sources import SettingsFiles
@@ -79,7 +79,8 @@ def mixer_lines(cards: Sequence[Card]) -> str:
     lines = []
     for number, name in {card.number: card.name for card in cards if card.number >= 0}.items():
         with suppress(OSError), ControlDevice(number) as mixer:
-            lines += [f"  on '{name}' {line}\n" for line in report(mixer)]
+            found = findings(mixer.elements())
+            lines += [f"  on '{name}' {each.line(set_right=False)}\n" for each in found]
     return "".join(lines)
 
 

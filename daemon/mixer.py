@@ -49,6 +49,13 @@ class Finding:
     """What to write into all channels of which control; nothing: it is only told."""
     done: str = ""
     """What has been done then."""
+    grave: bool = True
+    """Whether it deserves a look."""
+
+    def line(self, set_right: bool) -> str:
+        """Return it in words."""
+        done = f"; {self.done}" if set_right and self.remedy else ""
+        return f"'{self.name}' {self.state}{done}"
 
 
 @dataclass(frozen=True)
@@ -83,20 +90,13 @@ def findings(elements: Sequence[Element]) -> list[Finding]:
     return found
 
 
-def set_right(mixer: Mixer) -> list[str]:
-    """Do what is safe; return a line for everything that was found."""
-    lines = []
-    for each in findings(mixer.elements()):
+def set_right(mixer: Mixer) -> list[Finding]:
+    """Do what is safe; return everything that was found."""
+    found = findings(mixer.elements())
+    for each in found:
         for element, value in each.remedy:
             mixer.write(element, [value] * len(element.values))
-        done = f"; {each.done}" if each.remedy else ""
-        lines.append(f"'{each.name}' {each.state}{done}")
-    return lines
-
-
-def report(mixer: Mixer) -> list[str]:
-    """Return a line for everything that is found, and touch nothing."""
-    return [f"'{each.name}' {each.state}" for each in findings(mixer.elements())]
+    return found
 
 
 def moderate(volume: Element) -> int:
@@ -148,7 +148,8 @@ def _full(way: _Way) -> Finding | None:
     volume = way.volume
     if volume is None or min(volume.values) < volume.high or volume.high == volume.low:
         return None
-    return Finding(way.name, f"stands at full ({_shown(volume, volume.high)}): turn up slowly")
+    state = f"stands at full ({_shown(volume, volume.high)}): turn up slowly"
+    return Finding(way.name, state, grave=False)
 
 
 def _is_silent(volume: Element, value: int) -> bool:

@@ -199,9 +199,10 @@ class Player:
         except OSError as error:
             self._tell("log", f"the mixer of '{card.name}' can't be read: {error}", "debug")
             return []
-        for line in found:
-            self._tell("log", f"on '{card.name}' {line}", "warning")
-        return found
+        lines = [each.line(set_right=True) for each in found]
+        for each, line in zip(found, lines, strict=True):
+            self._tell("log", f"on '{card.name}' {line}", "warning" if each.grave else "info")
+        return lines
 
     def _raise_priority(self) -> None:
         self._grants.append(realtime.raise_priority())

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from daemon.alsacontrol import INFO_BYTES, VALUE_BYTES, ControlDevice, Element, decoded
-from daemon.mixer import MODERATE_DB, moderate, report, set_right
+from daemon.mixer import MODERATE_DB, findings, moderate
+from daemon.mixer import set_right as set_it_right
 
 # What a kernel answered for an emulated USB sound card; the rest of each structure was zero. Beside
 # it, what Debian's own mixer program printed of the same controls.
@@ -92,6 +93,14 @@ class Scripted:
         return {name: element.values for name, element in self.all.items()}
 
 
+def set_right(mixer: Scripted) -> list[str]:
+    return [each.line(set_right=True) for each in set_it_right(mixer)]
+
+
+def report(mixer: Scripted) -> list[str]:
+    return [each.line(set_right=False) for each in findings(mixer.elements())]
+
+
 def switch(name: str, on: int, writable: bool = True) -> Element:
     return Element(1, f"{name} Playback Switch", "switch", (on, on), writable=writable)
 
@@ -144,6 +153,13 @@ def test_what_stands_at_full_is_told_and_left() -> None:
     mixer = Scripted(volume("PCM", 128))
     assert set_right(mixer) == ["'PCM' stands at full (+4 dB): turn up slowly"]
     assert mixer.values() == {"PCM Playback Volume": (128, 128)}
+
+
+def test_only_full_is_no_reason_for_a_look() -> None:
+    found = findings([volume("PCM", 128), switch("Mic", 1), switch("Speaker", 0, writable=False)])
+    assert [(each.name, each.grave) for each in found] == [
+        *(("Mic", True), ("PCM", False), ("Speaker", True)),
+    ]
 
 
 def test_a_looped_microphone_is_switched_off_with_or_without_a_switch() -> None:
