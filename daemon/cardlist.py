@@ -112,7 +112,8 @@ def _kernels_own(
     """Yield every place that plays, with its card as if PortAudio could not open it."""
     for number, device, words in playbacks(proc):
         card = kernel.get(number, KernelCard(number))
-        name = f"{card.name}: {words} (hw:{number},{device})"
+        # As PortAudio has it, which leaves out of the second part what the first says already.
+        name = f"{card.name}: {'-' if words in card.name else words} (hw:{number},{device})"
         rate, channels = in_use(number, device, proc)
         closed = "it does not open"
         if not may_play(number, device, dev):

@@ -194,7 +194,7 @@ class Played:
             " 0 [Audio          ]: USB-Audio - Street Audio\n"
             "                      Market Street Audio at usb-0000:00:02.0-1, full speed\n"
         )
-        (self.proc / "asound/pcm").write_text("00-00: USB Audio : USB Audio : playback 1\n")
+        (self.proc / "asound/pcm").write_text("00-00: Street Audio : Street Audio : playback 1\n")
         (self.proc / "asound/card0/usbid").write_text("46f4:0002\n")
         (device / "status").write_text(
             "state: RUNNING\nowner_pid   : 199\ntrigger_time: 16.211938740\n"
@@ -217,7 +217,7 @@ def test_a_card_that_portaudio_hides_because_it_is_held_is_named_with_its_holder
     tmp_path: Path,
 ) -> None:
     (card,) = Played(tmp_path, "market-radio").cards()
-    assert card.name == "Street Audio: USB Audio (hw:0,0)"
+    assert card.name == "Street Audio: - (hw:0,0)"
     assert (card.kind, card.rate, card.channels, card.index) == ("usb", 48_000, 2, -1)
     assert card.closed == "held by market-radio (process 199)"
     best, verdicts = choose([card])

@@ -63,6 +63,15 @@ def status() -> dict[str, Any]:
     return answer
 
 
+def written(process: int) -> int:
+    """Return the bytes that a process and its descendants have written to files so far."""
+    figures = dict(
+        line.split(": ") for line in Path(f"/proc/{process}/io").read_text().splitlines()
+    )
+    children = Path(f"/proc/{process}/task/{process}/children").read_text().split()
+    return int(figures["wchar"]) + sum(written(int(child)) for child in children)
+
+
 def mixer() -> None:
     """Mute, zero and full, as set by Debian's own mixer program."""
     run("amixer", "-c0", "cset", f"name={WAY} Playback Switch", "off")
@@ -113,7 +122,14 @@ def change_over() -> None:
     wait("the controller", said("controller connected:"))
     controller.send(0xB0, 7, 127)
     controller.send(0x90, 69, 100)
-    time.sleep(0.7)
+    wait("the note", lambda: status()["voices"]["now"] == 1)
+    before = written(process.pid)
+    for key in range(60, 80):
+        controller.send(0xC0, key % 8)
+        controller.send(0x90, key, 100)
+        time.sleep(0.05)
+        controller.send(0x80, key, 0)
+    check("no byte is written to any file while it plays", written(process.pid) == before)
     second_card(authorized=True, number=2)
     took = wait("the other card", said("sounding again after"))
     print(f"changed over {took:.2f} s after the card was there")
