@@ -7,7 +7,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay fuzz install-test boot-test wheel clean
+.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay soak fuzz install-test boot-test wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -20,6 +20,7 @@ help:
 	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
 	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
 	@echo "make boot-test  as root: installed on a virtual board, booted, played, its plugs pulled"
+	@echo "make soak      a day of music in virtual time, ten minutes of it in real time, 1,000 replugs"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"
 	@echo "make clean     away with everything these targets made, .venv too"
@@ -63,6 +64,11 @@ install-test:
 
 boot-test: .venv/play.stamp
 	tests/boot/boot-test $(or $(ARCH),amd64) $(or $(RELEASE),bookworm)
+
+soak: .venv/develop.stamp
+	PYTHONPATH=. $(BIN)/python tests/soak_music.py
+	PYTHONPATH=. $(BIN)/python tests/soak_process.py
+	PYTHONPATH=. $(BIN)/python tests/soak_replug.py
 
 # An old build/ would put deleted modules into the new wheel.
 wheel: .venv/play.stamp

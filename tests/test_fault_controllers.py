@@ -8,7 +8,7 @@ from tests.controller import NAME, VirtualController
 from tests.fault_table import Watch
 from tests.test_keeper import Street
 from tests.waiting import wait_until
-from tests.whole import Daemon
+from tests.whole import Daemon, belongings
 
 ELSEWHERE = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 24:0"
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
@@ -64,6 +64,26 @@ def test_a_controller_back_within_100_ms_is_heard_again(
     stage.hears(keys)
     keys.chord(67)
     stage.sounds(1)
+
+
+def test_plugging_in_again_and_again_leaves_nothing_behind(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    """Six times; ``tests/soak_replug.py`` does it a thousand times."""
+    before, cut = {}, accounts(stage)["cut"]
+    for cycle in range(6):
+        keys.chord(60, 64, 67)
+        stage.sounds(3)
+        keys.pull()
+        keys.plug()
+        stage.sounds(0)
+        stage.hears(keys)
+        if cycle == 1:
+            before = belongings(stage)
+    after = belongings(stage)
+    assert accounts(stage)["cut"] == cut + 18
+    assert (after["descriptors"], after["threads"]) == (before["descriptors"], before["threads"])
+    assert after["bytes"] - before["bytes"] < 1_000_000
 
 
 def test_a_controller_back_under_another_client_number_is_the_one_it_was(
