@@ -20,6 +20,7 @@ from importlib import import_module
 from pathlib import Path
 
 from daemon import log as logs
+from daemon import status, why
 from daemon.cardlist import there
 from daemon.chase import Chase
 from daemon.chronicle import Chronicle
@@ -42,7 +43,6 @@ from daemon.report import Report
 from daemon.seat import Seat
 from daemon.sources import SettingsFiles
 from daemon.spawner import Spawner
-from daemon.status import readable
 from daemon.watch import Watch
 
 log = logging.getLogger(__name__)
@@ -51,6 +51,7 @@ _SOUND = Path("/dev/snd")
 # Between a device's node and the port or card that can be used pass some hundredths of a second.
 _HURRY_S = 1.0
 _HURRIED_TICK_S = 0.03
+_MOST_REPORTED = 100
 
 _STOPPING = (signal.SIGTERM, signal.SIGINT)
 
@@ -90,7 +91,7 @@ class _Daemon:
         self._chase, self._layered = chase, settings is None
         self._learned = Learned(pauses.ask, lambda *w: self._files.write_quietly(*w))
         self._files = SettingsFiles(settings, last_good=LastGood(pauses.ask))
-        report = Report(seat.path.parent, pauses, lambda: readable(self._keeper.status()))
+        report = Report(seat.path.parent, pauses, self._report)
         self._listener = Listener(self._ports, ring.put, chase=chase, serial_of=serial_of)
         self._listener.exclusives.wake = self._wake
         chronicle = Chronicle(_clock_us, self._spawner.outcomes, _kept(), pauses)
@@ -148,6 +149,10 @@ class _Daemon:
         if isinstance(request, AskWhy):
             return self._keeper.chronicle.told(request.boot, request.last)
         return self._keeper.status()
+
+    def _report(self) -> str:
+        lost = self._keeper.chronicle.told(0, _MOST_REPORTED)
+        return f"{status.readable(self._keeper.status())}\n{why.readable(lost)}"
 
     def _wake(self) -> None:
         """Have the loop go round once; for other threads."""

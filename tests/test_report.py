@@ -1,9 +1,12 @@
 """The report for the boot partition."""
 
+import signal
 from pathlib import Path
 
 from daemon.pauses import QUIET_US, Pauses
 from daemon.report import EVERY_US, NAME, Report, versions
+from tests.waiting import wait_until
+from tests.whole import Daemon
 
 TICK_US = 250_000
 
@@ -57,3 +60,16 @@ def test_the_versions_name_python_and_the_libraries() -> None:
         *("partiald", "Python", "mido", "python-rtmidi", "numpy", "sounddevice", "pydantic")
     ]
     assert not any("not installed" in line for line in lines)
+
+
+def test_the_daemon_reports_status_and_losses_when_its_settings_ask_for_it(tmp_path: Path) -> None:
+    settings = "[report]\nwrite = true\n"
+    daemon = Daemon(tmp_path, settings, JACK_DEFAULT_SERVER="partiald-none")
+    try:
+        wait_until((tmp_path / NAME).exists, 20.0)
+    finally:
+        daemon.process.send_signal(signal.SIGTERM)
+        assert daemon.process.wait(20) == 0
+    text = (tmp_path / NAME).read_text()
+    assert "notes        0 notes received\n" in text
+    assert "boot 1, before ready: no sound card and no sound server; looking" in text
