@@ -18,6 +18,7 @@ help:
 	@echo "make bench-late how punctual the player is, with loads beside it"
 	@echo "make bench-arm  as root: instructions a block, and a minute played, on a virtual ARM board"
 	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
+	@echo "make bench-disturb as root: the keeper's work beside a held chord, on a virtual board"
 	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
 	@echo "make boot-test  as root: installed on a virtual board, booted, played, its plugs pulled"
 	@echo "make soak      a day of music in virtual time, ten minutes of it in real time, 1,000 replugs"
@@ -45,6 +46,10 @@ types: .venv/develop.stamp
 
 bench: .venv/bench.stamp
 	PYTHONPATH=. $(BIN)/python tests/bench_engine.py
+	PYTHONPATH=. $(BIN)/python tests/bench_curve.py
+	-PYTHONPATH=. $(BIN)/python tests/bench_render.py
+	-PYTHONPATH=. $(BIN)/python tests/bench_start.py
+	-PYTHONPATH=. $(BIN)/python tests/bench_memory.py
 
 fuzz: .venv/develop.stamp
 	PYTHONPATH=. $(BIN)/python tests/fuzz_bytes.py
@@ -58,6 +63,10 @@ bench-arm: .venv/develop.stamp
 
 bench-delay: .venv/develop.stamp
 	tests/boot/run amd64 delay 128
+
+bench-disturb: .venv/develop.stamp
+	tests/boot/run amd64 disturb 128
+	tests/boot/run amd64 disturb 64
 
 install-test:
 	tests/install/run $(or $(RELEASE),bookworm)
@@ -78,7 +87,7 @@ wheel: .venv/play.stamp
 	@ls dist/*.whl
 
 clean:
-	rm -rf .venv build dist rehearsal *.egg-info .mypy_cache .pytest_cache .ruff_cache .hypothesis
+	rm -rf .venv build dist rehearsal bench-cost.png *.egg-info .mypy_cache .pytest_cache .ruff_cache .hypothesis
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
 .venv/%.stamp: pyproject.toml .ci/setup

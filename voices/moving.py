@@ -237,12 +237,17 @@ def _draw(
     np.subtract(halves[0], halves[1], out=out[..., HALF - 1 :: -1])
 
 
-@cache
 def _offsets(width: int) -> NDArray[np.float32]:
     """Return what turns cosine and sine of every column into what the products ask for.
 
     Even: cosine, c·sine; odd: c·cosine, -sine. Shape (2, 8, width).
     """
+    return _wide_offsets(1 << (width - 1).bit_length())[:, :, :width]
+
+
+@cache
+def _wide_offsets(width: int) -> NDArray[np.float32]:
+    """Return them for a power of two: one for every number of voices would be too much to keep."""
     offsets = np.arange(HALF) + 0.5
     factors = np.empty((2, HALF, width // 2, 2), np.float32)
     factors[0, :, :, 0], factors[1, :, :, 1] = 1.0, -1.0

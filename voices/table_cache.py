@@ -10,7 +10,7 @@ import numpy as np
 from voices.tables import Tables, tables
 from voices.timbre import Timbre
 
-MOST = 1024
+MOST = 512
 """Tables kept; one more, and all make room (bent notes leave many that never come back)."""
 
 Wanted = tuple[Timbre, int, float]
