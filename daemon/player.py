@@ -150,7 +150,7 @@ class Player:
             return Ending.REFUSED
         output, playing = opened
         self._mixer = self._set_right(output.card)
-        realtime.calm_collector()
+        self._grants.append(realtime.calm_collector())
         try:
             output.start()
         except OutputError as error:
@@ -214,12 +214,8 @@ class Player:
         return output.blocks > 0
 
     def _announce(self, output: Output, settings: Settings) -> None:
-        refused = [str(grant) for grant in self._grants if grant.refused]
-        if refused:
-            self._tell("log", "playing without " + "; ".join(refused), "warning")
-        else:
-            granted = ", ".join(str(grant) for grant in self._grants)
-            self._tell("log", f"granted: {granted}", "debug")
+        refused = any(grant.refused for grant in self._grants)
+        self._tell("log", realtime.told(self._grants), "warning" if refused else "info")
         block_ms = 1000 * settings.audio.block_frames / output.sample_rate
         if output.card.period_ms > 1.5 * block_ms:
             self._tell(

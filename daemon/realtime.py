@@ -13,6 +13,7 @@ import gc
 import os
 import resource
 import sys
+from collections.abc import Sequence
 from typing import NamedTuple
 
 PRIORITY = 70
@@ -41,14 +42,34 @@ class Grant(NamedTuple):
 def prepare() -> list[Grant]:
     """Set up the process; return what was granted and what refused."""
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
-    return [limit_runaway(), lock_memory()]
+    interval = Grant(f"switch interval {1000 * sys.getswitchinterval():g} ms")
+    return [limit_runaway(), lock_memory(), interval, one_blas_thread()]
 
 
-def calm_collector() -> None:
+def calm_collector() -> Grant:
     """Make the garbage collector leave what exists alone, and look for no more."""
     gc.collect()
     gc.freeze()
     gc.disable()
+    return Grant("collector frozen")
+
+
+def told(grants: Sequence[Grant]) -> str:
+    """Return in one line what was granted and what refused."""
+    granted = ", ".join(grant.what for grant in grants if not grant.refused)
+    refused = "; ".join(str(grant) for grant in grants if grant.refused)
+    return f"player has {granted}" + f"; playing without {refused}" * bool(refused)
+
+
+def one_blas_thread() -> Grant:
+    """Tell whether matrix products stay in the thread that asks for them.
+
+    The library reads it once, when numpy is imported.
+    """
+    what = "BLAS on one thread"
+    if os.environ.get("OPENBLAS_NUM_THREADS") == "1":
+        return Grant(what)
+    return Grant(what, "OPENBLAS_NUM_THREADS was not 1 when it was started")
 
 
 def limit_runaway() -> Grant:

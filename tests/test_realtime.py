@@ -2,13 +2,14 @@ import signal
 import subprocess
 import sys
 
-from daemon.realtime import PRIORITY, Grant
+from daemon.realtime import PRIORITY, Grant, told
 
 SPIN = """
 import json, os, sys, time
+os.environ['OPENBLAS_NUM_THREADS'] = '1'
 from daemon import realtime
 grants = [*realtime.prepare(), realtime.raise_priority()]
-realtime.calm_collector()
+grants.append(realtime.calm_collector())
 print(json.dumps([list(grant) for grant in grants]), flush=True)
 until = time.monotonic() + 1.5
 while time.monotonic() < until:
@@ -25,7 +26,7 @@ def spun() -> tuple[subprocess.CompletedProcess[str], list[Grant]]:
 
 
 def test_a_real_time_thread_that_runs_away_is_ended_by_the_kernel() -> None:
-    done, (runaway, _, priority) = spun()
+    done, (runaway, *_, priority, _) = spun()
     assert runaway.refused == ""
     if priority.refused:
         # Without the right to real time nothing can run away, and the sound goes on without.
@@ -41,10 +42,26 @@ def test_each_request_is_told_with_what_became_of_it() -> None:
     assert [grant.what for grant in grants] == [
         "run-away limit 200 ms",
         "memory locked",
+        "switch interval 0.1 ms",
+        "BLAS on one thread",
         f"priority FIFO {PRIORITY}",
+        "collector frozen",
     ]
     assert str(Grant("memory locked")) == "memory locked"
     assert str(Grant("memory locked", "the limit is 8 KiB")) == "memory locked: the limit is 8 KiB"
+
+
+def test_one_line_says_what_the_player_got_and_what_was_refused() -> None:
+    got = [Grant("memory locked"), Grant("collector frozen")]
+    assert told(got) == "player has memory locked, collector frozen"
+    refused = [
+        Grant("priority FIFO 70", "Operation not permitted"),
+        Grant("BLAS on one thread", "x"),
+    ]
+    assert told([*refused, *got]) == (
+        "player has memory locked, collector frozen; playing without priority FIFO 70: "
+        "Operation not permitted; BLAS on one thread: x"
+    )
 
 
 UNPRIVILEGED = """

@@ -80,6 +80,25 @@ def test_a_player_plays_what_comes_through_the_ring(jack_server: JackServer, box
     assert (seen.faults, seen.last_error) == (0, "")
 
 
+def test_one_log_line_says_what_the_player_got_and_what_was_refused(
+    jack_server: JackServer, box: Box
+) -> None:
+    box.start()
+    (line,) = [event for event in box.told if "collector frozen" in event.text]
+    assert line.kind == "log"
+    assert line.text.startswith("player has ")
+    # Some of it needs rights that a test may not have: got or refused, all of it is told.
+    for what in (
+        "priority FIFO 70",
+        "memory locked",
+        "switch interval 0.1 ms",
+        "BLAS on one thread",
+    ):
+        assert line.text.count(what) == 1
+    assert line.level == ("warning" if "playing without" in line.text else "info")
+    assert "\n" not in line.text
+
+
 def test_an_unplugged_controllers_notes_are_released(jack_server: JackServer, box: Box) -> None:
     box.start()
     for key in (60, 64, 67):
