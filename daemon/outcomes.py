@@ -16,10 +16,10 @@ from voices.ledger import ACCOUNTS, Note
 
 SLOTS = 1024
 _COUNT = struct.Struct("<Q")
-_BODY = struct.Struct("<QIqqq5B31s")
+_BODY = struct.Struct("<QIqqq5B51s")
 _CHECK = struct.Struct("<I")
 RECORD_BYTES = _BODY.size + _CHECK.size
-_DETAIL_BYTES = 31
+_DETAIL_BYTES = 51
 _OPEN = -1
 _ACCOUNT = {account: place for place, account in enumerate(ACCOUNTS)}
 

@@ -16,7 +16,7 @@ from daemon.history import History
 from daemon.outcomes import Outcomes
 from daemon.pauses import Pauses
 from daemon.playing import Playing
-from daemon.ring import Ring
+from daemon.ring import GONE, Ring
 from daemon.tally import Tally
 from daemon.why import readable
 
@@ -165,7 +165,7 @@ def test_losses_before_in_and_after_the_player_stand_on_one_timeline(path: Path)
     evening.send((0x90, 60, 100))
     evening.run(0.5)
     logging.getLogger("daemon.keeper").warning("controller lost: 'Cargo Bike Keys 25'")
-    evening.send((0xFF, 0, 0))
+    evening.ring.put(GONE, evening.now_us, 0)
     evening.run(0.5)
     for number in range(3000):
         evening.ring.put((0x90, number % 128, 1), evening.now_us, 0)
