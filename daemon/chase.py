@@ -136,6 +136,14 @@ class Chase:
             len(ch.keys) for (owner, _), ch in list(self._channels.items()) if owner == controller
         )
 
+    def controls(self) -> dict[tuple[int, int, int], int]:
+        """Return the value of every control that was told, by controller, channel and number."""
+        return {
+            (*place, number): value
+            for place, channel in list(self._channels.items())
+            for number, value in channel.controls.copy().items()
+        }
+
     def programs(self) -> set[tuple[int, int]]:
         """Return every bank and program that a channel was told, banks as 128 CC 0 + CC 32."""
         told = [channel.program for channel in list(self._channels.values()) if channel.program]

@@ -10,7 +10,9 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module, metadata
 from pathlib import Path
-from typing import NoReturn
+from typing import NoReturn, get_args
+
+from config.settings import Target
 
 WELCOME = """\
 partiald plays a MIDI controller through the sound card, with no screen needed.
@@ -28,6 +30,7 @@ Then, on the board, with the controller and the sound card plugged in:
   partiald why             what did not sound as played, and what would help
 
 What can be changed:
+  partiald learn TARGET    the next knob moved changes this
   partiald check [FILE]    the settings in force, and where each comes from
   partiald sounds          the sounds: list, show NAME, draw NAME
   partiald chart           what it understands of MIDI
@@ -35,6 +38,9 @@ What can be changed:
 --settings FILE before the command uses that file instead of all others.
 'partiald COMMAND --help' tells more. Start low, headphones off the ears.
 """
+
+
+_TARGETS: tuple[str, ...] = get_args(Target)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -128,6 +134,10 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
 
     command("chart", "Print the MIDI implementation chart: what is understood, what is not.")
 
+    learn = command("learn", "Bind the next knob that is moved.")
+    learn.add_argument("target", type=_target, metavar="TARGET", help=", ".join(_TARGETS))
+    learn.add_argument("partial", nargs="?", type=int, metavar="N", help="which partial, from 1")
+
     check = command("check", "Show the settings in force and where each comes from.")
     check.add_argument("file", nargs="?", type=Path, metavar="FILE", help="check only this file")
 
@@ -150,6 +160,12 @@ def dispatch(words: Sequence[str]) -> int:
         return 0
     module = import_module(f"daemon.{arguments.command}")
     return int(module.run(arguments))
+
+
+def _target(word: str) -> str:
+    if word not in _TARGETS:
+        raise argparse.ArgumentTypeError(f"no target '{word}'; there are {', '.join(_TARGETS)}")
+    return word
 
 
 def called() -> str:

@@ -20,6 +20,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from config.settings import Target
 from daemon.faults import RunError
 from daemon.seat import places
 
@@ -55,7 +56,21 @@ class AskWhy(_Question):
     """So many entries at most."""
 
 
-Request = AskStatus | AskWhy
+class AskLearn(_Question):
+    """Look for the next knob that is moved; it is to change this from now on."""
+
+    ask: Literal["learn"]
+    target: Target
+    partial: int = Field(default=0, ge=0, le=128)
+
+
+class AskLearned(_Question):
+    """Whether it has been moved."""
+
+    ask: Literal["learned"]
+
+
+Request = AskStatus | AskWhy | AskLearn | AskLearned
 """What can be asked: all of it plain values, no path and no code."""
 _REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="ask")])
 
@@ -242,6 +257,8 @@ class ControlServer:
             where = ".".join(str(part) for part in first["loc"])
             fault = f"{where}: {first['msg']}" if where else str(first["msg"])
             return {"error": fault[:_FAULT_LENGTH]}
+        except OSError as error:
+            return {"error": error.strerror or str(error)}
 
     def _drop(self, client: _Client) -> None:
         self._selector.unregister(client.wire)

@@ -10,10 +10,11 @@ Threads: the main loop's alone.
 
 import logging
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import Any, Protocol
 
-from config.settings import Settings
+from config.settings import Binding, Settings
 from daemon.chord import HOLD_US, Chord
 from daemon.chronicle import Chronicle
 from daemon.figures import figures
@@ -203,6 +204,12 @@ class Keeper:
             boot=self.chronicle.boot,
             running_s=(self._clock_us() - self._started_us) / 1e6,
         )
+
+    def bind(self, bindings: list[Binding], words: str) -> None:
+        """Put other bindings in force, and say so."""
+        settings = self.settings.model_copy(update={"bindings": bindings})
+        self._put_in_force(replace(self._loaded, settings=settings, remarks=[]))
+        log.info("learned: %s", words)
 
     def _tell_again(self, now_us: int, level: int, _: str, text: str) -> None:
         self._repeats.tell(level, text, now_us)

@@ -1,20 +1,20 @@
-"""What the controllers chose and is kept over a power-off: the sound.
+"""What the controllers chose and is kept over a power-off: the sound, and what knobs do.
 
 Threads: the main loop's alone.
 
-Only where no file of the owner's says which sound there is at power-on, and where all channels
+The sound only where no file of the owner's says which there is at power-on, and where all channels
 agree on one. What else the learned file holds stays in it.
 """
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from config.faults import ConfigError, parse_toml
 from config.files import read_text, write_atomic
-from config.layers import LEARNED
-from config.settings import Settings
+from config.layers import LEARNED, OWNER
+from config.settings import Binding, Settings
 
 WORDS = "the sound chosen last"
 KEY = "sound.name"
@@ -64,12 +64,30 @@ class Learned:
             self._told = name
             self._ask(WORDS, self._write)
 
+    def keep(self, bindings: Sequence[Binding], owner: Path = OWNER) -> None:
+        """Have bindings kept, until the owner's file says other ones than now."""
+        plain = [each.model_dump(exclude_none=True, exclude_defaults=True) for each in bindings]
+
+        def write() -> None:
+            kept, instead_of = self._read(self._place), self._read(owner).get("bindings")
+            before = kept.get("instead_of")
+            others = {k: v for k, v in before.items() if k != "bindings"} if before else {}
+            kept["bindings"] = plain
+            kept["instead_of"] = others | ({} if instead_of is None else {"bindings": instead_of})
+            self._put(kept)
+
+        self._ask("the bindings learned", write)
+
     def _write(self) -> None:
+        self._put({**self._read(self._place), "sound": {"name": self._told}})
+
+    def _read(self, path: Path) -> dict[str, Any]:
         try:
-            kept: dict[str, Any] = parse_toml(read_text(self._place), str(self._place))
+            return dict(parse_toml(read_text(path), str(path)))
         except ConfigError:
-            kept = {}
-        kept["sound"] = {"name": self._told}
+            return {}
+
+    def _put(self, kept: Mapping[str, Any]) -> None:
         text = "# What was learned from the controller; partiald writes it.\n" + "".join(
             f"{key} = {_inline(value)}\n" for key, value in kept.items()
         )

@@ -24,13 +24,14 @@ from daemon import status, why
 from daemon.cardlist import there
 from daemon.chase import Chase
 from daemon.chronicle import Chronicle
-from daemon.control import AskWhy, ControlServer, Request
+from daemon.control import AskLearn, AskLearned, AskWhy, ControlServer, Request
 from daemon.faults import DeviceError
 from daemon.history import History, boot_id, place
 from daemon.inputs import serial_of
 from daemon.keeper import TICK_S, Keeper
 from daemon.lastgood import LastGood
 from daemon.learned import Learned
+from daemon.learning import PATIENCE_S, Learning, bound
 from daemon.listener import Listener
 from daemon.lives import Lives
 from daemon.memory import board_in, ring_in, shared_memory
@@ -89,6 +90,7 @@ class _Daemon:
         self._ports = midi_ports()
         pauses = Pauses()
         self._chase, self._layered = chase, settings is None
+        self._learning = Learning()
         self._learned = Learned(pauses.ask, lambda *w: self._files.write_quietly(*w))
         self._files = SettingsFiles(settings, last_good=LastGood(pauses.ask))
         report = Report(seat.path.parent, pauses, self._report)
@@ -148,6 +150,11 @@ class _Daemon:
     def _answer(self, request: Request) -> dict[str, object]:
         if isinstance(request, AskWhy):
             return self._keeper.chronicle.told(request.boot, request.last)
+        if isinstance(request, AskLearn):
+            where = self._chase.controls()
+            self._learning.begin(request.target, request.partial, where, time.monotonic())
+        if isinstance(request, AskLearn | AskLearned):
+            return self._learning_state()
         return self._keeper.status()
 
     def _report(self) -> str:
@@ -159,7 +166,26 @@ class _Daemon:
         with contextlib.suppress(BlockingIOError):
             self._wakeup[1].send(b"\0")
 
+    def _learning_state(self) -> dict[str, object]:
+        found = self._learning.found
+        state = "waiting" if self._learning.waiting else "bound" if found else "given up"
+        return {
+            "state": state,
+            "patience_s": PATIENCE_S,
+            "control": found.binding.control if found else None,
+            "controller": self._listener.name(found.place[0]) if found else "",
+            "kept": self._layered,
+        }
+
     def _learn(self) -> None:
+        found = self._learning.look(self._chase.controls(), time.monotonic())
+        if found is not None:
+            new = found.binding
+            bindings = bound(self._keeper.settings.bindings, new)
+            which = f" {new.partial}" * bool(new.partial)
+            self._keeper.bind(bindings, f"control {new.control} changes {new.target}{which}")
+            if self._layered:
+                self._learned.keep(bindings)
         if self._layered:
             self._learned.look(self._chase.programs(), self._keeper.settings, self._files.origins)
 

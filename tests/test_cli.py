@@ -23,6 +23,7 @@ COMMANDS = (
     "testtone",
     "status",
     "why",
+    "learn",
     "check",
     "sounds",
     "chart",
