@@ -15,6 +15,7 @@ from functools import partial
 from typing import Any, Protocol
 
 from config.settings import Binding, Settings
+from daemon.changes import changes
 from daemon.chord import HOLD_US, Chord
 from daemon.chronicle import Chronicle
 from daemon.figures import figures
@@ -167,8 +168,9 @@ class Keeper:
             tell(logging.WARNING, "%s", "settings left as they were")
             self._signs.tell("refused", now_us)
         else:
+            new = changes(self.settings, loaded.settings)
             self._put_in_force(loaded)
-            tell(logging.INFO, "%s", f"settings read again: {self._summary()}")
+            tell(logging.INFO, "%s", f"settings read again: {self._summary()}{new}")
         self._notifier.ready()
 
     def stop(self) -> None:

@@ -226,7 +226,9 @@ def test_an_edit_goes_to_the_player_and_a_wrong_one_changes_nothing(
     street.files.edit(polyphony=5)
     street.run(1.0)
     assert [plain["polyphony"] for plain in street.sent] == [5]
-    assert "settings read again: 5 voices, sound 'market-organ'" in caplog.messages
+    assert (
+        "settings read again: 5 voices, sound 'market-organ'; new: polyphony = 5" in caplog.messages
+    )
     street.files.edit("file: polyphony = 0: has to be 1 to 256")
     street.run(1.0)
     assert len(street.sent) == 1
