@@ -15,6 +15,7 @@ from typing import Any
 
 from config.faults import ConfigError, parse_toml, suggestion, validate
 from config.files import read_text
+from config.places import line_of
 from config.settings import Settings
 from config.wording import printable, written
 
@@ -155,11 +156,16 @@ def _layer(
     """Return what a layer says, or raise every fault of it."""
     plain = parse_toml(text, where)
     instead_of = plain.pop("instead_of", {}) if learned else {}
-    _check(plain, where, sounds)
+
+    def placed(key: str) -> str:
+        line = line_of(text, key)
+        return f"{where}: line {line}" if line else where
+
+    _check(plain, placed, sounds)
     return _still_learned(plain, instead_of, below, where) if learned else plain
 
 
-def _check(plain: Plain, where: str, sounds: Collection[str] | None) -> None:
+def _check(plain: Plain, where: Callable[[str], str], sounds: Collection[str] | None) -> None:
     """Raise every fault of a layer, which has to be valid on its own."""
     faults = [] if sounds is None else _unknown_sounds(plain, where, sounds)
     try:
@@ -177,14 +183,16 @@ def _is_missing(path: Path) -> bool:
         return False
 
 
-def _unknown_sounds(plain: Plain, where: str, sounds: Collection[str]) -> list[str]:
+def _unknown_sounds(
+    plain: Plain, where: Callable[[str], str], sounds: Collection[str]
+) -> list[str]:
     """Return the faults of names of sounds that do not exist, in what the layer itself says."""
     programs = _get(plain, "sound.programs")
     choices = [("sound.name", _get(plain, "sound.name"))]
     if isinstance(programs, list):
         choices += [(f"sound.programs[{place}]", name) for place, name in enumerate(programs, 1)]
     return [
-        f"{where}: {key} = {written(name)}: there is no such sound{suggestion(name, sounds)}"
+        f"{where(key)}: {key} = {written(name)}: there is no such sound{suggestion(name, sounds)}"
         for key, name in choices
         if isinstance(name, str) and name and name not in sounds
     ]

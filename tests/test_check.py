@@ -130,9 +130,9 @@ def test_the_faults_of_a_settings_file_are_told_at_once(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text("polyphony = 0\n[levels]\n[sound]\nname = 'sinus'\n")
     faults = (
-        f"{path}: polyphony = 0: has to be 1 to 256",
-        f"{path}: levels: unknown key; did you mean 'level'?",
-        f"{path}: sound.name = \"sinus\": there is no such sound; did you mean 'sine'?",
+        f"{path}: line 1: polyphony = 0: has to be 1 to 256",
+        f"{path}: line 2: levels: unknown key; did you mean 'level'?",
+        f"{path}: line 4: sound.name = \"sinus\": there is no such sound; did you mean 'sine'?",
     )
     refuse(check(path), *faults)
     refuse(check("--settings", path, "check"), *faults)
@@ -166,7 +166,7 @@ def test_a_file_that_is_none_is_told(tmp_path: Path, how: tuple[str, ...]) -> No
 def test_a_settings_file_with_a_sounds_key_is_one_of_settings(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text("polyphony = 8\nlevel_db = -3.0\n")
-    refuse(check(path), f"{path}: level_db: unknown key; did you mean 'level'?")
+    refuse(check(path), f"{path}: line 2: level_db: unknown key; did you mean 'level'?")
 
 
 def test_a_sound_with_a_key_that_settings_have_is_a_sound(tmp_path: Path) -> None:

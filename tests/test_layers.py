@@ -104,10 +104,10 @@ def test_every_fault_of_every_layer_is_told(files: Files) -> None:
         "polyphony = 0\n[sound]\nname = 'sin'\n", "polyphony =", "[audio]\nsample_rate = 8000\n"
     )
     assert files.faults() == [
-        f"{files.owner}: polyphony = 0: has to be 1 to 256",
-        f"{files.owner}: sound.name = \"sin\": there is no such sound; did you mean 'sine'?",
+        f"{files.owner}: line 1: polyphony = 0: has to be 1 to 256",
+        f"{files.owner}: line 3: sound.name = \"sin\": there is no such sound; did you mean 'sine'?",
         f"{files.learned}: line 1: a value is missing after =: polyphony =",
-        f"{files.boot}: audio.sample_rate = 8000: has to be 0, or 22050 to 192000",
+        f"{files.boot}: line 2: audio.sample_rate = 8000: has to be 0, or 22050 to 192000",
     ]
 
 
@@ -118,7 +118,7 @@ def test_a_faulty_layer_is_left_out_whole_and_the_others_play(files: Files) -> N
         "polyphony = 4\n[level]\nvolume_db = 99.0\n",
     )
     in_force, faults = files.load_forgiving()
-    assert faults == [f"{files.boot}: level.volume_db = 99.0: has to be -80 to 12"]
+    assert faults == [f"{files.boot}: line 3: level.volume_db = 99.0: has to be -80 to 12"]
     assert (in_force.settings.polyphony, in_force.settings.level.volume_db) == (8, -3.0)
     assert set(in_force.origins.values()) == {str(files.owner)}
     assert list(in_force.overridden) == []
@@ -152,7 +152,7 @@ def test_with_every_layer_faulty_the_defaults_play(files: Files) -> None:
 )
 def test_a_sound_that_does_not_exist_is_told(files: Files, text: str, fault: str) -> None:
     files.write(text)
-    assert files.faults()[0] == f"{files.owner}: {fault}"
+    assert files.faults()[0] == f"{files.owner}: line 2: {fault}"
 
 
 def test_without_a_list_of_sounds_their_names_are_not_looked_at(files: Files) -> None:
@@ -235,14 +235,16 @@ def test_what_is_never_learned_is_a_fault_in_the_learned_file(files: Files) -> N
 
 def test_only_the_learned_file_says_what_it_stands_instead_of(files: Files) -> None:
     files.write(LEARNED)
-    assert files.faults() == [f"{files.owner}: instead_of: unknown key"]
+    assert files.faults() == [f"{files.owner}: line 6: instead_of: unknown key"]
 
 
 def test_a_faulty_learned_file_is_told(files: Files) -> None:
     files.write("", "instead_of = 3\n")
     assert files.faults() == [f"{files.learned}: instead_of = 3: has to be a table"]
     files.write("", "[level]\nvolume_db = 99.0\n[instead_of]\n")
-    assert files.faults() == [f"{files.learned}: level.volume_db = 99.0: has to be -80 to 12"]
+    assert files.faults() == [
+        f"{files.learned}: line 2: level.volume_db = 99.0: has to be -80 to 12"
+    ]
 
 
 def test_a_usual_file_that_cannot_be_read_is_told(files: Files) -> None:
