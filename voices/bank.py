@@ -105,7 +105,7 @@ class Bank:
         movers = np.zeros(0, np.intp)
         if passage is not None:
             channels = rows.channel[:count]
-            movers = np.flatnonzero(self._motion.turning[channels])
+            movers = self._motion.turning[channels].nonzero()[0]
             rows.gain[:count] = self._motion.value[channels, GAINS]
         if self._any_stale and len(movers) < count:
             rested = rows.stale[:count].copy()

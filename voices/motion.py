@@ -17,6 +17,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.calm import Calm
+
 GRID = 64
 """Frames from one point of the grid to the next."""
 GLIDE_S = 0.004
@@ -83,6 +85,8 @@ class Motion:
         self._rest_until = np.zeros(0)
         self._pull = 1.0 - exp(-GRID / (GLIDE_S * sample_rate))
         self._settled = True
+        self._calm: Calm | None = None
+        """What holds while nothing glides; None: to be found out."""
         self.bind(0)
 
     @property
@@ -100,10 +104,11 @@ class Motion:
             free = np.zeros((channels, partials))
             self.value, self._goal = (np.concatenate([kept, free], axis=1) for kept in fixed)
             self._begin, self._end = self.value.copy(), self.value.copy()
-            self._settled = False
+            self._settled, self._calm = False, None
 
     def add(self, values: Sequence[Sequence[float]]) -> int:
         """Take in channels at rest at these values; return the index of the first."""
+        self._calm = None
         first = len(self._goal)
         more = np.array(values)
         for name in ("_goal", "value", "_begin", "_end"):
@@ -117,6 +122,7 @@ class Motion:
 
     def copy(self, source: int, target: int) -> None:
         """Let a row run on as another does, with what is still to come."""
+        self._calm = None
         for values in (self.value, self._goal, self._begin, self._end):
             values[target] = values[source]
         self._rest_until[target] = self._rest_until[source]
@@ -132,10 +138,11 @@ class Motion:
         """Put one value of a silent channel somewhere else than where it goes."""
         for values in (self.value, self._begin, self._end):
             values[channel, column] = value
-        self._settled = False
+        self._settled, self._calm = False, None
 
     def clear(self, channel: int) -> None:
         """Bring a row that nothing sounds by to rest at nothing."""
+        self._calm = None
         for values in (self.value, self._goal, self._begin, self._end):
             values[channel] = 0.0
         self._rest_until[channel] = 0.0
@@ -154,12 +161,13 @@ class Motion:
     def aim(self, channel: int, column: int, goal: float, frame: int) -> None:
         """Set where one value goes, from the first point of the grid at or after ``frame``."""
         self._aims.append((frame, channel, column, goal))
-        self._settled = False
+        self._settled, self._calm = False, None
 
     def jump(self, channel: int) -> None:
         """Take every value of a silent channel to its goal at once."""
         if self._settled:
             return
+        self._calm = None
         self._take_aims(None, channel)
         for values in (self.value, self._begin, self._end):
             values[channel] = self._goal[channel]
@@ -169,6 +177,7 @@ class Motion:
         """Take every value to its goal while the whole instrument is silent."""
         if self._settled:
             return
+        self._calm = None
         self._take_aims(None)
         self.value = self._goal.copy()
         self._begin, self._end = self.value.copy(), self.value.copy()
@@ -187,6 +196,8 @@ class Motion:
         if self._paces:
             self._take_paces(frame)
         inside = frame % GRID
+        if self._calm is not None and frame < self._calm.until:
+            return self._calmly(self._calm, frame, inside, frames)
         cells = range(frame - inside, frame + frames, GRID)
         begins, ends = [], []
         turning = self.value[:, SWING] > 0
@@ -203,6 +214,8 @@ class Motion:
             self._begin, self._end = self.value.copy(), self.value.copy()
             self._settled = True
             return None
+        if not self._aims and (begin == end).all() and (end == self._goal).all():
+            self._find_calm(frame + frames)
         length = min(frames, GRID)
         starts = np.array(cells)[:, None]
         return Passage(
@@ -216,6 +229,31 @@ class Motion:
             self._ratios(begin, starts),
             self._ratios(end, starts + GRID),
         )
+
+    def _find_calm(self, frame: int) -> None:
+        """Keep what holds from ``frame`` on, now that nothing glides any more."""
+        depth = self.value[:, SWING]
+        resting = self._rest_until > frame
+        self._begin = self._end = self.value
+        self._calm = Calm(
+            self.value[:, PITCH],
+            depth,
+            self._swung,
+            self._sample_rate,
+            turning=resting | (depth > 0),
+            shaping=bool(self.value[:, TILT:].any()),
+            until=float(self._rest_until[resting].min()) if resting.any() else float("inf"),
+        )
+
+    def _calmly(self, calm: Calm, frame: int, inside: int, frames: int) -> Passage:
+        """Move through a block in which nothing but vibrato does."""
+        self.turning, self.panning = calm.turning, False
+        start, length = frame - inside, min(frames, GRID)
+        pitch = calm.pitch(np.arange(start, frame + frames + GRID, GRID)[:, None])
+        first, last = inside / GRID, (inside + length) / GRID
+        value = self.value[None]
+        begin, end = pitch[:-1], pitch[1:]
+        return Passage(length, inside, calm.shaping, first, last, value, value, begin, end)
 
     def _ratios(self, values: NDArray[np.float64], frame: NDArray[Any]) -> NDArray[np.float64]:
         """Return the frequency ratios at points of the grid, vibrato included."""
@@ -237,6 +275,7 @@ class Motion:
             before, turned, since = self._swung[:, channel]
             turned += before * (due - since) / self._sample_rate
             self._swung[:, channel] = hertz, turned % 1.0, due
+            self._calm = None
         self._paces = later
 
     def _step(self, frame: int) -> None:
