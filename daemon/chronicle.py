@@ -156,7 +156,8 @@ class Chronicle:
             entries += [(each.at_us, self.ready_us, str(each)) for each in own]
             count = self._count
             ahead_us = wallclock.ahead_us() if wallclock.is_right() else ahead_us
-        return history.plain(number, sorted(entries)[-last:], count, ahead_us)
+        entries.sort(key=lambda entry: entry[0])
+        return history.plain(number, entries, count, ahead_us, last)
 
     def _follow(self, running: Snapshot, now_us: int) -> None:
         before, self._last = self._last, running

@@ -12,7 +12,7 @@ no two share a sector. The boots are counted here too: another number of the ker
 
 import os
 import struct
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -107,22 +107,27 @@ def story(records: Iterable[Record], boot: int) -> Story:
 
 
 def plain(
-    boot: int, entries: Iterable[tuple[int, int, str]], count: str, ahead_us: int | None
+    boot: int,
+    entries: Sequence[tuple[int, int, str]],
+    count: str,
+    ahead_us: int | None,
+    last: int,
 ) -> dict[str, Any]:
-    """Return a story for the command: seconds; the wall clock only where it was right.
+    """Return a story's latest for the command: seconds; the wall clock only where it was right.
 
     Of an entry: when, when the daemon was ready (0: not yet), both since power-on, and its text.
     """
     return {
         "boot": boot,
         "count": count,
+        "earlier": max(len(entries) - last, 0),
         "entries": [
             {
                 "since_ready_s": round((at_us - ready_us) / 1e6, 1) if ready_us else None,
                 "clock_s": None if ahead_us is None else round((at_us + ahead_us) / 1e6, 1),
                 "text": text,
             }
-            for at_us, ready_us, text in entries
+            for at_us, ready_us, text in entries[-last:]
         ],
     }
 

@@ -33,7 +33,8 @@ def run(arguments: argparse.Namespace) -> int:
 def readable(told: dict[str, Any]) -> str:
     """Return what was told as lines."""
     which = f"boot {told['boot']}: " if told["boot"] > 0 else ""
-    lines = [_line(told["boot"], entry) for entry in told["entries"]]
+    lines = [f"{which}{told['earlier']} earlier ones; --last tells more"] * bool(told["earlier"])
+    lines += [_line(told["boot"], entry) for entry in told["entries"]]
     lines += [] if lines else [f"{which}nothing is known that did not sound as played"]
     if told["count"]:
         lines.append(f"{which}{told['count']}")
@@ -70,4 +71,4 @@ def _kept(boot: int, last: int) -> dict[str, Any]:
     number = boot if boot > 0 else (newest if running else newest + 1) + boot
     story = history.story(records, number)
     entries = [(each.at_us, each.ready_us, each.text) for each in story.entries]
-    return history.plain(number, entries[-last:], story.count, story.ahead_us)
+    return history.plain(number, entries, story.count, story.ahead_us, last)

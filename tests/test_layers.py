@@ -105,7 +105,7 @@ def test_every_fault_of_every_layer_is_told(files: Files) -> None:
     )
     assert files.faults() == [
         f"{files.owner}: line 1: polyphony = 0: has to be 1 to 256",
-        f"{files.owner}: line 3: sound.name = \"sin\": there is no such sound; "
+        f'{files.owner}: line 3: sound.name = "sin": there is no such sound; '
         "did you mean 'sine'?",
         f"{files.learned}: line 1: a value is missing after =: polyphony =",
         f"{files.boot}: line 2: audio.sample_rate = 8000: has to be 0, or 22050 to 192000",
