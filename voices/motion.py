@@ -196,7 +196,7 @@ class Motion:
         if self._paces:
             self._take_paces(frame)
         inside = frame % GRID
-        if self._calm is not None and frame < self._calm.until:
+        if self._calm and frame < self._calm.until:
             return self._calmly(self._calm, frame, inside, frames)
         cells = range(frame - inside, frame + frames, GRID)
         begins, ends = [], []
@@ -233,8 +233,7 @@ class Motion:
     def _find_calm(self, frame: int) -> None:
         """Keep what holds from ``frame`` on, now that nothing glides any more."""
         depth = self.value[:, SWING]
-        resting = self._rest_until > frame
-        self._begin = self._end = self.value
+        self._begin, self._end, resting = self.value, self.value, self._rest_until > frame
         self._calm = Calm(
             self.value[:, PITCH],
             depth,
@@ -250,10 +249,8 @@ class Motion:
         self.turning, self.panning = calm.turning, False
         start, length = frame - inside, min(frames, GRID)
         pitch = calm.pitch(np.arange(start, frame + frames + GRID, GRID)[:, None])
-        first, last = inside / GRID, (inside + length) / GRID
-        value = self.value[None]
-        begin, end = pitch[:-1], pitch[1:]
-        return Passage(length, inside, calm.shaping, first, last, value, value, begin, end)
+        ends, value = (inside / GRID, (inside + length) / GRID), self.value[None]
+        return Passage(length, inside, calm.shaping, *ends, value, value, pitch[:-1], pitch[1:])
 
     def _ratios(self, values: NDArray[np.float64], frame: NDArray[Any]) -> NDArray[np.float64]:
         """Return the frequency ratios at points of the grid, vibrato included."""
