@@ -86,7 +86,7 @@ def test_a_dry_run_names_every_step_and_does_none(tmp_path: Path) -> None:
     said = call(SYSTEMD / "install", "--image", "--dry-run", "--hold-timers", path=path)
     assert (said.returncode, said.stderr) == (0, "")
     for step in (
-        "install python3 python3-pip-whl libportaudio2",
+        "install python3 libportaudio2 python3-pip-whl",
         "-m venv --without-pip /opt/partiald/one",
         "systemd-sysusers /usr/local/lib/sysusers.d/partiald.conf",
         "/usr/local/bin/partiald",
