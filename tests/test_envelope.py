@@ -21,6 +21,7 @@ from tests.playing_tools import (
     settings_for,
     sound,
 )
+from voices.ensemble import FADE_S
 
 B5 = 83
 EXACT_KHZ = 1000.0 / 2.0 ** ((B5 - 69) / 12)
@@ -233,6 +234,28 @@ def test_all_sound_off_is_fast_and_has_no_click(quarter: int) -> None:
     levels = level_of(cut, 1.0)
     # 2 to 5 ms.
     assert levels[24_000 + quarter + 250 :].max() == 0.0
+
+
+# (1 + cos(πt/T))/2, to -80 dB: what is heard of both notes less what is heard of the thief alone.
+@pytest.mark.parametrize("at", [24_000, 24_031, 24_255])
+@pytest.mark.parametrize("block_frames", [64, 1024])
+def test_a_stolen_note_fades_along_a_raised_cosine(at: int, block_frames: int) -> None:
+    sides = []
+    for phase in (0.0, 0.25):
+        one = sound([0.0], trim_db=0.0, phase=[phase], envelope={"attack_s": 0.001})
+        settings = settings_for("one", tuning=KHZ, polyphony=1)
+        both, alone = (
+            play(events, 28_800, settings=settings, sounds={"one": one}, block_frames=block_frames)[
+                :, 0
+            ].astype(np.float64)
+            for events in ([on(0, B5), on(at, B5 - 12)], [on(at, B5 - 12)])
+        )
+        sides.append(both - alone)
+    levels = np.hypot(*sides)
+    part = np.clip((np.arange(len(levels)) - at) / (FADE_S * RATE), 0.0, 1.0)
+    closed = levels[at - 1] * (0.5 + 0.5 * np.cos(pi * part))
+    assert np.abs(levels[4800:] - closed[4800:]).max() < 1e-4 * levels[at - 1]
+    assert 0.002 <= FADE_S <= 0.005
 
 
 def test_a_stolen_attack_ends_without_a_click() -> None:

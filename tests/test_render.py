@@ -67,6 +67,18 @@ def test_an_onset_lies_on_its_frame(frame: int, block_frames: int) -> None:
     assert frame <= first <= frame + 4
 
 
+@pytest.mark.parametrize("frames", [1, 63, 1024, 4_801])
+def test_a_song_that_begins_later_is_the_same_song_to_the_frame(frames: int) -> None:
+    """One frame would be a step of a twelfth of a turn: it would show at -6 dB."""
+    heard = []
+    for later in (0, frames):
+        at, end = (4_800 + later) / RATE, (14_400 + later) / RATE
+        played = song((at, "90 6C 7F"), (end, "80 6C 00"), length_s=1.0)
+        audio, _ = rendered(played)
+        heard.append(audio[later : later + 24_000, 0].astype(float))
+    assert np.abs(heard[0] - heard[1]).max() < 1e-5 * np.abs(heard[0]).max()
+
+
 def test_the_block_length_does_not_change_the_sound() -> None:
     played = read(PRIMITIVES / "test09.mid")
     settings = Settings()
