@@ -57,6 +57,7 @@ fuzz: .venv/develop.stamp
 
 bench-late: .venv/develop.stamp
 	PYTHONPATH=. $(BIN)/python tests/bench_late.py
+	PYTHONPATH=. $(BIN)/python tests/bench_delay.py
 
 bench-arm: .venv/develop.stamp
 	tests/boot/bench-arm

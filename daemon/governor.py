@@ -82,11 +82,16 @@ class Governor:
         self.limit = max(1, int(before * AIM / share))
         after = self._instrument.spare(self.limit)
         if after >= before:
-            self.tails_ended += self._instrument.end_tails()
+            tails = self._instrument.end_tails()
+            self.tails_ended += tails
+            self._settling, self._before = SETTLING, 0.0
+            if not tails:
+                # Nothing is left to take: no step, and the limit is what sounds.
+                self.limit = max(self.limit, after)
+                return
         self.steps += 1
         self.worst = share
-        self._settling = SETTLING
-        self._before = 0.0
+        self._settling, self._before = SETTLING, 0.0
 
     def _give_back(self) -> None:
         assert self.limit is not None

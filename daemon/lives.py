@@ -174,7 +174,7 @@ class Lives:
             return True
         snapshot = self._board.snapshot()
         self._troubles.look(snapshot, self._ring.overflows, now_us)
-        self._spared.look(snapshot)
+        self._spared.look(snapshot, now_us)
         if self.output is None:
             return True  # what makes players ends one that does not begin
         self._change_over(now_us)

@@ -106,24 +106,32 @@ class Troubles:
 
 
 class Spared:
-    """What the governor leaves out, a line for every change."""
+    """What the governor leaves out: the first step at once, and what halves it again.
+
+    Other steps are summed until a minute has passed.
+    """
 
     def __init__(self) -> None:
-        self._steps = self._most = 0
+        self._steps = self._most = self._pending = self._told_most = 0
+        self._told_us: int | None = None
 
-    def look(self, snapshot: Snapshot) -> None:
-        """Take the figures of now; write a line when they have changed."""
-        steps = snapshot.spare_steps
-        steps = steps - self._steps if steps >= self._steps else steps  # fewer: a new player's
-        if steps:
+    def look(self, snapshot: Snapshot, now_us: int) -> None:
+        """Take the figures of now; write a line when one is due."""
+        steps, most = snapshot.spare_steps, snapshot.most_partials
+        # Fewer steps are a new player's.
+        self._pending += steps - self._steps if steps >= self._steps else steps
+        due = self._told_us is None or now_us - self._told_us >= _MINUTE_US
+        if self._pending and (due or 0 < most <= self._told_most // 2):
             log.warning(
                 "a block took %d %% of its time: at most %d partials sound now, the quietest are"
-                " left out (%d steps); fewer voices or longer blocks keep them",
-                *(snapshot.spare_percent, snapshot.most_partials, steps),
+                " left out (%s); fewer voices or longer blocks keep them",
+                *(snapshot.spare_percent, most, counted(self._pending, "step")),
             )
-        elif self._most and not snapshot.most_partials:
+            self._told_us, self._told_most, self._pending = now_us, most, 0
+        elif self._most and not most:
             log.info("time enough again: all partials sound")
-        self._steps, self._most = snapshot.spare_steps, snapshot.most_partials
+            self._told_us = None
+        self._steps, self._most = steps, most
 
 
 class Repeats:

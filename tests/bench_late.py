@@ -25,7 +25,6 @@ from daemon.board import Snapshot, percentile_us
 from daemon.memory import board_in, ring_in, shared_memory
 from daemon.spawner import PlayerJob, Spawner
 from daemon.troubles import Spared
-from tests.bench_anchors import median_us
 from tests.jackd import JackServer, own_name
 from voices.instrument import Instrument
 
@@ -81,11 +80,13 @@ def busy_keeper() -> Iterator[None]:
 class Bench:
     """A player on a server of its own."""
 
-    def __init__(self, frames: int, voices: int, partials: int, server: str) -> None:
+    def __init__(
+        self, frames: int, voices: int, partials: int, server: str, rate: int = 48_000
+    ) -> None:
         os.environ["JACK_DEFAULT_SERVER"] = server
         self._server = JackServer(server, Path(os.devnull))
         # It does not wait for its clients: late blocks are underflows, as with a card.
-        self._server.start(frames, waits=False)
+        self._server.start(frames, waits=False, rate=rate)
         memory = shared_memory()
         self._ring, self.board = ring_in(memory), board_in(memory)
         self._spawner = Spawner(memory)
@@ -186,11 +187,11 @@ def main(server: str) -> None:
     overload(server)
 
 
-def ungoverned(voices: int, frames: int, bench: Bench) -> float:
+def ungoverned(voices: int, frames: int, rate: int, bench: Bench) -> float:
     """Return how many times a block's time so many voices in vibrato take, if all is rendered."""
     instrument = Instrument(
         bench.settings.model_copy(update={"polyphony": voices}),
-        sample_rate=48_000,
+        sample_rate=rate,
         block_frames=frames,
         sounds={"bench": Sound.model_validate(bench.sounds["bench"])},
     )
@@ -199,25 +200,32 @@ def ungoverned(voices: int, frames: int, bench: Bench) -> float:
         instrument.take((0x90 | channel, 30 + key, 100))
         instrument.take((0xB0 | channel, 1, 127))
     out = np.zeros((frames, 2), np.float32)
-    return median_us(lambda: instrument.render(out), 2.0) * 48_000 / frames / 1e6
+    times = []
+    # The quickest: what the neighbours take of a shared machine comes on top.
+    for _ in range(200):
+        begun = time.perf_counter()
+        instrument.render(out)
+        times.append(time.perf_counter() - begun)
+    return min(times[20:]) * rate / frames
 
 
 def overload(server: str) -> None:
     """Ask for about three times what fits, and watch the governor; then for less again."""
-    frames, partials, wanted = 64, 128, 3.0
-    bench = Bench(frames, 256, partials, server)
+    # At 48,000 frames a second a server has time for all there can be.
+    frames, partials, wanted, rate = 64, 128, 3.0, 192_000
+    bench = Bench(frames, 256, partials, server, rate)
     voices = 256
-    asked = ungoverned(voices, frames, bench)
+    asked = ungoverned(voices, frames, rate, bench)
     if asked > wanted:
         voices = round(256 * wanted / asked)
-        asked = ungoverned(voices, frames, bench)
+        asked = ungoverned(voices, frames, rate, bench)
     for voice in range(voices, 256):
         channel, key = divmod(voice, 24)
         bench.send(0x80 | channel, 30 + key, 0)
     bench.wait(lambda: bench.board.snapshot().sounding <= voices)
     print(
-        f"\n{voices} held notes of {partials} partials, {frames} frames, all put into vibrato, "
-        f"which takes {asked:.1f} times a block's time; what the log says:"
+        f"\n{voices} held notes of {partials} partials, {frames} frames at {rate:,} Hz, all put "
+        f"into vibrato, which takes {asked:.1f} times a block's time; what the log says:"
     )
     logging.basicConfig(format="  %(message)s", level=logging.INFO, stream=sys.stdout)
     spared = Spared()
@@ -226,9 +234,9 @@ def overload(server: str) -> None:
         """Look at the board as the keeper does, which logs."""
         until = time.monotonic() + seconds
         while time.monotonic() < until and bench.board.snapshot().most_partials != 0:
-            spared.look(bench.board.snapshot())
+            spared.look(bench.board.snapshot(), time.monotonic_ns() // 1000)
             time.sleep(0.25)
-        spared.look(bench.board.snapshot())
+        spared.look(bench.board.snapshot(), time.monotonic_ns() // 1000)
         return bench.board.snapshot()
 
     # Neighbours on a shared machine may have made the governor step in already.

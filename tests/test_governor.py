@@ -58,6 +58,19 @@ def test_when_no_partial_can_be_spared_the_tails_go() -> None:
     assert governor.tails_ended == 3
 
 
+def test_when_nothing_is_left_to_take_it_takes_no_more_steps() -> None:
+    load = Load(wanted=4096, us_per_partial=1.0, least=512)
+    load.us_per_partial = 3 * BLOCK_US / 512
+    governor = Governor(load, RATE, BLOCK)
+    run(load, governor, 0.1)
+    steps = governor.steps
+    assert load.partials == governor.limit == 512
+    assert load.tails == 0
+    run(load, governor, 10.0)
+    assert governor.steps == steps
+    assert load.partials == governor.limit == 512
+
+
 def test_partials_come_back_slowly_once_there_is_time() -> None:
     load = Load(wanted=4096, us_per_partial=3 * BLOCK_US / 4096)
     governor = Governor(load, RATE, BLOCK)

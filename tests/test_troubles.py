@@ -3,7 +3,7 @@ import logging
 import pytest
 
 from daemon.board import Snapshot
-from daemon.troubles import Repeats, Troubles
+from daemon.troubles import Repeats, Spared, Troubles
 
 SECOND = 1_000_000
 
@@ -65,3 +65,41 @@ def test_a_line_that_was_quiet_for_a_minute_is_told_anew(
     repeats.tell(logging.WARNING, "the card is busy", 0)
     repeats.tell(logging.WARNING, "the card is busy", 61 * SECOND)
     assert caplog.messages == ["the card is busy"] * 2
+
+
+def test_the_governors_first_step_is_told_with_figures_and_others_are_summed(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level(logging.INFO)
+    spared, wanted = Spared(), []
+
+    def look(at_s: float, steps: int, most: int, percent: int = 90) -> None:
+        figures = Snapshot(spare_steps=steps, most_partials=most, spare_percent=percent)
+        spared.look(figures, round(at_s * 1e6))
+
+    look(0.0, 0, 0)
+    assert not caplog.messages
+    look(1.0, 1, 400)
+    wanted.append(
+        "a block took 90 % of its time: at most 400 partials sound now, the quietest are left out"
+        " (1 step); fewer voices or longer blocks keep them"
+    )
+    for tick in range(40):  # a struggling machine writes no line a step
+        look(1.25 + tick / 4, 2 + tick, 400 - tick)
+    assert caplog.messages == wanted
+    look(15.0, 43, 200, 300)
+    wanted.append(
+        "a block took 300 % of its time: at most 200 partials sound now, the quietest are left out"
+        " (42 steps); fewer voices or longer blocks keep them"
+    )
+    look(16.0, 44, 180)
+    look(76.0, 44, 180)
+    wanted.append(
+        "a block took 90 % of its time: at most 180 partials sound now, the quietest are left out"
+        " (1 step); fewer voices or longer blocks keep them"
+    )
+    look(80.0, 44, 0)
+    wanted.append("time enough again: all partials sound")
+    look(90.0, 45, 300)
+    wanted.append(wanted[0].replace("400", "300"))
+    assert caplog.messages == wanted
