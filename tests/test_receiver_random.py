@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from config.settings import Settings
 from tests.fuzz_messages import BLOCK, RATE, VARIANTS, fuzz, silence
+from tests.playing_tools import Recording
 from tests.random_messages import random_message
 from voices.instrument import Instrument
 
@@ -18,6 +19,33 @@ def test_random_messages_break_no_law(variant: str) -> None:
     """`make fuzz` plays a million."""
     instrument = fuzz(VARIANTS[variant], 600, seed=7)
     assert instrument.ledger.received > 60
+
+
+def heard_in_blocks(seed: int, block: int) -> Recording:
+    """Return what a storm of messages sounds like, each at its own frame."""
+    chance = random.Random(seed)
+    chosen = Settings.model_validate({"polyphony": 8, "bindings": []})
+    instrument = Instrument(chosen, sample_rate=RATE, block_frames=block)
+    storm, frame = [], 0
+    for _ in range(120):
+        message = random_message(chance, channels=2)
+        frame += chance.choice((0, 7, 64, 333, 900))
+        if message[0] not in (0xFE, 0xFF):  # silence is judged once a block
+            storm.append((frame, message))
+    recording = np.zeros(((frame // 1024 + 2) * 1024, 2), np.float32)
+    for start in range(0, len(recording), block):
+        while storm and storm[0][0] < start + block:
+            at, message = storm.pop(0)
+            instrument.take(message, at - start)
+        instrument.render(recording[start : start + block])
+    return recording
+
+
+@pytest.mark.parametrize("seed", [3, 11, 13, 36])
+def test_a_storm_of_messages_sounds_alike_however_it_is_cut(seed: int) -> None:
+    fine, coarse = heard_in_blocks(seed, 64), heard_in_blocks(seed, 512)
+    assert np.abs(fine).max() > 0.001
+    assert np.abs(fine - coarse).max() < 1e-5 * np.abs(fine).max()
 
 
 SETTINGS = Settings(polyphony=4, bindings=[])

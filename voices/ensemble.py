@@ -109,13 +109,18 @@ class Ensemble:
         self.allocator.strike(voice)
         self._bank(voice.timbre).add(voice)
 
-    def busy(self, channel: Channel, at: int) -> bool:
-        """Return whether anything of a channel still sounds at a frame."""
-        return any(
-            voice.channel is channel and voice.ends > at
-            for bank in self.banks.values()
-            for voice in bank.voices
-        )
+    def settle(self, channel: Channel, at: int) -> None:
+        """Take the controls of a channel that is silent at a frame to their goals at once."""
+        ended = []
+        for bank in self.banks.values():
+            for voice in bank.voices:
+                if voice.channel is channel:
+                    if voice.ends > at:
+                        return
+                    ended.append(voice)
+        for voice in ended:  # they still sound in this block, and their controls glide
+            self.lanes.give(voice)
+        self.motion.jump(channel.index)
 
     def of(self, channel: Channel) -> list[Voice]:
         """Return the voices of a channel, the oldest first."""

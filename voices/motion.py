@@ -135,9 +135,10 @@ class Motion:
                 self._paces.append((frame, target, hertz))
 
     def place(self, channel: int, column: int, value: float) -> None:
-        """Put one value of a silent channel somewhere else than where it goes."""
-        for values in (self.value, self._begin, self._end):
+        """Put one value of a silent channel somewhere, to stay there until it is aimed."""
+        for values in (self.value, self._goal, self._begin, self._end):
             values[channel, column] = value
+        self._aims = deque(aim for aim in self._aims if aim[1:3] != (channel, column))
         self._settled, self._calm = False, None
 
     def clear(self, channel: int) -> None:

@@ -60,8 +60,7 @@ class Notes:
         if ensemble.settings.controller.counted_note_offs and before and before.key_down:
             offs_due += before.offs_due
         ensemble.make_room(place, by, at)
-        if not ensemble.busy(channel, at):
-            ensemble.motion.jump(channel.index)
+        ensemble.settle(channel, at)
         segment = note_on(
             at,
             timbre.attack * 2.0**leader.attack_octaves,

@@ -66,16 +66,14 @@ class Slurs:
         if source is not None and source != voice.note.key and pace:
             left = 1200.0 * log2(channel.tuning.turning[source] / voice.frequency)
             self._lanes.glide_from(voice, left, pace, at)
-            motion = self._ensemble.motion
-            motion.place(voice.lane, PITCH, motion.value[channel.index, PITCH] + left)
+            # From where the bend goes, not where it is: that depends on the block.
+            self._ensemble.motion.place(voice.lane, PITCH, channel.goals[PITCH] + left)
         if leader.values[78] > 64:
             own = self._lanes.give(voice)
             delay = DELAY_S * (leader.values[78] - 64) / 63
             own.swing_from = at + round(delay * self._ensemble.sample_rate)
             self._ensemble.motion.place(voice.lane, SWING, 0.0)
-            goal = own.goals[SWING]
-            self._ensemble.motion.aim(voice.lane, SWING, 0.0, at)
-            self._ensemble.motion.aim(voice.lane, SWING, goal, own.swing_from)
+            self._ensemble.motion.aim(voice.lane, SWING, own.goals[SWING], own.swing_from)
 
     def uncover(self, channel: Channel, key: int) -> None:
         """Forget a key that is let go while its voice is another's."""
