@@ -18,13 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.calm import Calm
+from voices.paces import Paces
 
 GRID = 64
 """Frames from one point of the grid to the next."""
 GLIDE_S = 0.004
 """Time constant of the glide."""
-LONGEST = 1024
-"""Frames of the longest block; every block's end divides it or is a multiple of it."""
 REST_S = 0.1
 """How long after its last change a channel still counts as in motion."""
 
@@ -75,10 +74,7 @@ class Motion:
         """Channels whose pitch or spectrum moves, so that their voices' tables do not hold."""
         self.panning = False
         """Whether any channel's gain moves."""
-        self._vibrato_hz = vibrato_hz
-        self._swung = np.zeros((3, 0))
-        """How often each channel's vibrato swings (Hz), and how far it was (cycles) at a frame."""
-        self._paces: deque[tuple[int, int, float]] = deque()
+        self._paces = Paces(sample_rate, vibrato_hz)
         self._sample_rate = sample_rate
         self._goal = self._begin = self._end = self.value
         self._aims: deque[tuple[int, int, int, float]] = deque()
@@ -115,9 +111,7 @@ class Motion:
             setattr(self, name, np.concatenate([getattr(self, name), more]))
         self.turning = np.concatenate([self.turning, np.zeros(len(more), bool)])
         self._rest_until = np.concatenate([self._rest_until, np.zeros(len(more))])
-        swung = np.zeros((3, len(more)))
-        swung[0] = self._vibrato_hz
-        self._swung = np.concatenate([self._swung, swung], axis=1)
+        self._paces.add(len(more))
         return first
 
     def copy(self, source: int, target: int) -> None:
@@ -126,13 +120,10 @@ class Motion:
         for values in (self.value, self._goal, self._begin, self._end):
             values[target] = values[source]
         self._rest_until[target] = self._rest_until[source]
-        self._swung[:, target] = self._swung[:, source]
+        self._paces.copy(source, target)
         for frame, place, column, goal in list(self._aims):
             if place == source:
                 self._aims.append((frame, target, column, goal))
-        for frame, place, hertz in list(self._paces):
-            if place == source:
-                self._paces.append((frame, target, hertz))
 
     def place(self, channel: int, column: int, value: float) -> None:
         """Put one value of a silent channel somewhere, to stay there until it is aimed."""
@@ -149,15 +140,11 @@ class Motion:
         self._rest_until[channel] = 0.0
         if self._aims:
             self._aims = deque(aim for aim in self._aims if aim[1] != channel)
-        if self._paces:
-            self._paces = deque(pace for pace in self._paces if pace[1] != channel)
+        self._paces.clear(channel)
 
     def swing_at(self, channel: int, hertz: float, frame: int) -> None:
-        """Set how often a channel's vibrato swings, soon after ``frame``.
-
-        At a frame where a block of any length ends, so that the sound is the same for all.
-        """
-        self._paces.append((-(-frame // LONGEST) * LONGEST, channel, hertz))
+        """Set how often a channel's vibrato swings, soon after ``frame``."""
+        self._paces.put(channel, hertz, frame)
 
     def aim(self, channel: int, column: int, goal: float, frame: int) -> None:
         """Set where one value goes, from the first point of the grid at or after ``frame``."""
@@ -194,8 +181,8 @@ class Motion:
         """Move through a block; return None when nothing moves in it."""
         if self._settled:
             return None
-        if self._paces:
-            self._take_paces(frame)
+        if self._paces.advance(frame):
+            self._calm = None
         inside = frame % GRID
         if self._calm and frame < self._calm.until:
             return self._calmly(self._calm, frame, inside, frames)
@@ -238,7 +225,7 @@ class Motion:
         self._calm = Calm(
             self.value[:, PITCH],
             depth,
-            self._swung,
+            self._paces.swung,
             self._sample_rate,
             turning=resting | (depth > 0),
             shaping=bool(self.value[:, TILT:].any()),
@@ -257,24 +244,8 @@ class Motion:
         """Return the frequency ratios at points of the grid, vibrato included."""
         cents = values[..., PITCH]
         if values[..., SWING].any():
-            hertz, turned, since = self._swung
-            turn = (turned + hertz * (frame - since) / self._sample_rate) % 1.0
-            cents = cents + values[..., SWING] * np.sin(2 * np.pi * turn)
+            cents = cents + values[..., SWING] * np.sin(2 * np.pi * self._paces.turns(frame))
         return np.asarray(np.exp2(cents / 1200.0))
-
-    def _take_paces(self, frame: int) -> None:
-        """Let vibratos swing on in another time."""
-        later = deque[tuple[int, int, float]]()
-        for pace in self._paces:
-            due, channel, hertz = pace
-            if due > frame:
-                later.append(pace)
-                continue
-            before, turned, since = self._swung[:, channel]
-            turned += before * (due - since) / self._sample_rate
-            self._swung[:, channel] = hertz, turned % 1.0, due
-            self._calm = None
-        self._paces = later
 
     def _step(self, frame: int) -> None:
         """Go from the point of the grid at ``frame`` towards the next one."""
