@@ -68,7 +68,11 @@ class Recorder:
         time.sleep(1.0)
 
     def audio(self) -> NDArray[np.float64]:
-        self._process.wait(60)
+        try:
+            self._process.wait(60)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            raise SystemExit("the server came to a halt: this machine is too busy") from None
         with wave.open(str(self._path)) as file:
             raw = np.frombuffer(file.readframes(file.getnframes()), np.uint8).reshape(-1, 3)
         whole = (raw.astype(np.int32) << np.array([8, 16, 24], np.int32)).sum(1, dtype=np.int32)

@@ -29,6 +29,19 @@ SHAPES = (
     (128, 64, 256),
 )
 
+# At least so many times faster than the numpy.sin bank, and than the C bank.
+TARGETS = {
+    (8, 16, 64): (2.0, 0.0),
+    (16, 32, 128): (0.0, 1.0),
+    (32, 32, 128): (0.0, 1.0),
+    (64, 64, 256): (0.0, 1.3),
+    (128, 64, 256): (15.0, 1.3),
+}
+
+
+def verdict(good: bool) -> str:
+    return "reached" if good else "MISSED"
+
 
 def playing(voices: int, partials: int, frames: int, *, moving: bool = False) -> Instrument:
     """Return an instrument with every voice sounding: some sustain, some decay, some release."""
@@ -95,20 +108,27 @@ def main() -> None:
         share = ours / (shape[2] / RATE * 1e6)
         print(
             f"{' x '.join(map(str, shape)):>22}   {ours:9.1f} ({share:5.1%})"
-            f"   {sine:9.1f} ({sine / ours:5.1f} x)   {phasors:8.1f} ({phasors / ours:4.2f} x)"
+            f"   {sine:9.1f} ({sine / ours:5.1f} x)   {phasors:8.1f} ({phasors / ours:4.2f} x)",
+            end="",
         )
+        least = TARGETS.get(shape, (0.0, 0.0))
+        aims = [f"{aim:g} x" for aim in least if aim]
+        good = sine / ours >= least[0] and phasors / ours >= least[1]
+        print(f"   at least {' and '.join(aims)}: {verdict(good)}" if aims else "")
     shape = (16, 32, 128)
     ours, sine = render_us(playing(*shape, moving=True)), sine_bank_us(*shape)
     print(
-        f"\nevery voice bent and in vibrato, 16 x 32 x 128: {ours:.1f}, "
-        f"numpy.sin bank {sine:.1f} ({sine / ours:.1f} x)"
+        f"\nevery voice bent and in vibrato, 16 x 32 x 128: {ours:.1f}, numpy.sin bank {sine:.1f} "
+        f"({sine / ours:.1f} x), at least 2 x: {verdict(sine / ours >= 2)}"
     )
     idle = Instrument(Settings(), sample_rate=RATE, block_frames=128)
-    print(f"nothing sounding: {render_us(idle):.2f}")
+    nothing = render_us(idle)
+    print(f"nothing sounding: {nothing:.2f}, at most 5: {verdict(nothing < 5)}")
     ours, peak = oscillators_gflops(128, 64, 256), sgemm_peak_gflops()
     print(
         f"oscillators alone, 128 x 64 x 256: {ours:.1f} useful Gflop/s, "
-        f"{ours / peak:.0%} of the {peak:.1f} of a large sgemm"
+        f"{ours / peak:.0%} of the {peak:.1f} of a large sgemm, at least 45%: "
+        f"{verdict(ours / peak >= 0.45)}"
     )
 
 
