@@ -138,6 +138,17 @@ def test_a_mode_message_of_another_channel_is_not_ours() -> None:
     assert player.instrument.channel(2).values[1] == 0x37
 
 
+def test_other_channels_in_the_settings_let_nothing_hang() -> None:
+    player = Player().send("90 45 7F", "91 51 7F", "B1 40 7F").wait(0.1)
+    narrow = player.instrument.settings.controller.model_copy(update={"channels": [1]})
+    player.instrument.apply(player.instrument.settings.model_copy(update={"controller": narrow}))
+    player.wait(0.4)
+    assert player.silent()
+    assert player.accounts == {"cut": 2}
+    player.send("90 45 7F", "91 51 7F")
+    assert player.accounts == {"cut": 2, "sounding": 1, "channel not listened to": 1}
+
+
 # --- mono and legato --------------------------------------------------------------------------
 
 

@@ -83,6 +83,12 @@ def test_without_a_parameter_the_depth_is_that_of_the_settings() -> None:
     assert player.instrument.channel(0).goals[3] == pytest.approx(80.0)
 
 
+# MIDI p. 12: a new coarse value sets the fine one to 0, of data entry too.
+def test_coarse_data_set_their_fine_half_to_nothing() -> None:
+    player = parameter(Player(), 0, 2, 50).control(6, 3)
+    assert player.instrument.channel(0).bend_range_cents == 300.0
+
+
 # RP-018: steps by cents for the bend range (a hundred carry), by the fine half for fine tuning, by
 # the coarse one for the others; the value counts nothing.
 def test_steps_up_and_down() -> None:

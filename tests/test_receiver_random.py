@@ -11,6 +11,7 @@ from config.settings import Settings
 from tests.fuzz_messages import BLOCK, RATE, VARIANTS, fuzz, silence
 from tests.playing_tools import Recording
 from tests.random_messages import random_message
+from tests.receiver_tools import Player
 from voices.instrument import Instrument
 
 
@@ -77,3 +78,11 @@ def test_a_quiet_receiver_has_no_lane_in_use_and_nothing_moves() -> None:
     for _ in range(10):
         instrument.render(out)
     assert not instrument.moving
+
+
+def test_a_note_that_moved_by_itself_leaves_nothing_moving() -> None:
+    """Its row of motion would swing on, and every block would cost more."""
+    player = Player(pressure={"key": "level"}).control(1, 127)
+    player.send("90 45 7F", "A0 45 40").wait(0.1).send("80 45 40").wait(0.4).control(1, 0)
+    player.send("91 45 7F").wait(0.5)
+    assert not player.instrument.moving

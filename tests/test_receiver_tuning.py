@@ -141,6 +141,13 @@ def test_what_one_instrument_dumps_another_plays() -> None:
     assert player.cents(60) == pytest.approx(offsets("vallotti")[0], abs=0.05)
 
 
+# RP-020: exclusive-or of all bytes between F0 and the sum, seven bits of it.
+def test_the_sum_is_that_of_all_seven_bits() -> None:
+    assert mts.checksum((0x7E, 0x00, 0x08)) == 0x76
+    assert mts.checksum((0x7E, 0x01)) == 0x7F
+    assert mts.checksum((0x41, 0x41, 0x41)) == 0x41
+
+
 def test_a_dump_of_a_program_that_is_not_there_is_not_sent() -> None:
     player = Player().send("F0 7E 7F 08 00 07 F7", "F0 7E 7F 08 03 01 07 F7")
     assert not player.instrument.replies

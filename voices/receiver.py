@@ -85,7 +85,12 @@ class Receiver:
         routed = (chosen.mode, chosen.basic_channel, chosen.channels)
         if routed != self._routed:
             self._routed = routed
-            for modes in self._modes.values():
+            for controller, modes in self._modes.items():
+                # What is down may be heard no more when it is let go.
+                self.notes.cut(controller, frame, "other channels in the settings")
+                self.zones.forget(modes.channels)
+                for channel in modes.channels:
+                    channel.own_pedals.lift()
                 modes.power_up(*routed)
         aimed = (settings.level, settings.vibrato, settings.pressure, settings.bindings)
         if aimed == self._aimed:
