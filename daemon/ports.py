@@ -27,6 +27,7 @@ OnMessage = Callable[[Sequence[int], int], None]
 Closer = Callable[[], None]
 
 _LOOK_AGAIN_US = 1_000_000
+_READS = 5
 _ON_ITS_WAY_S = 0.01
 _SENT_S = 0.05
 
@@ -42,6 +43,20 @@ class MidiPorts(Protocol):
 
     def answer(self, name: str, message: bytes) -> bool:
         """Send a message to the output of the device that has this input; False: there is none."""
+
+
+def steady(read: Callable[[], list[str] | None]) -> list[str]:
+    """Return a list that was read twice alike.
+
+    The library asks for one port after another: while one comes or goes, others that are there all
+    the time may be missing, or it fails. Whoever was missing once would lose the notes it holds.
+    """
+    names = read()
+    for _ in range(_READS):
+        before, names = names, read()
+        if names == before:
+            break
+    return names or []
 
 
 class NoPorts:
@@ -198,10 +213,13 @@ class RtMidiPorts:
             return []
         if self.system == "JACK" and server_life() != self._server:
             return []
+        return steady(self._read)
+
+    def _read(self) -> list[str] | None:
         try:
             return [str(name) for name in self._lister.get_ports()]
         except (OSError, self._rtmidi.RtMidiError):
-            return []
+            return None
 
     def _interface(self) -> int:
         rtmidi = self._rtmidi

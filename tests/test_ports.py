@@ -9,7 +9,7 @@ import pytest
 
 from daemon.faults import DeviceError
 from daemon.inputs import choose, device, serial_of
-from daemon.ports import NoPorts, RtMidiPorts
+from daemon.ports import NoPorts, RtMidiPorts, steady
 from tests.controller import PORT, VirtualController
 from tests.jackd import JackServer
 from tests.program import ROOT
@@ -284,3 +284,11 @@ def test_the_serial_number_is_that_of_the_usb_device_behind_the_client(tmp_path:
     assert serial_of("Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0", tmp_path) == ""
     assert serial_of("Midi Through:Midi Through Port-0 14:0", tmp_path) == ""
     assert serial_of("system:midi_capture_1", tmp_path) == ""
+
+
+def test_a_list_that_was_read_while_ports_came_or_went_is_read_again() -> None:
+    torn = [[KEYS, KNOBS], [KNOBS], None, [KEYS, KNOBS, THROUGH], [KEYS, KNOBS, THROUGH]]
+    assert steady(lambda: torn.pop(0)) == [KEYS, KNOBS, THROUGH]
+    assert torn == []
+    assert steady(lambda: [KEYS]) == [KEYS]
+    assert steady(lambda: None) == []
