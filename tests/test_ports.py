@@ -229,7 +229,8 @@ def test_a_device_that_came_back_between_two_looks_is_gone_until_closed(tmp_path
     # Client 20 is the first of card 1.
     ports._nodes[KEYS] = ports._node(KEYS)
     assert ports.names() == [KEYS]
-    node.chmod(0o660)  # as udev does, a moment after the device has come
+    node.chmod(0o660)  # as udev does, a moment after the device has come; and it touches it
+    node.touch()
     assert ports.names() == [KEYS]
     (tmp_path / "new").touch()
     (tmp_path / "new").rename(node)
