@@ -187,10 +187,14 @@ def _unknown_sounds(
     plain: Plain, where: Callable[[str], str], sounds: Collection[str]
 ) -> list[str]:
     """Return the faults of names of sounds that do not exist, in what the layer itself says."""
-    programs = _get(plain, "sound.programs")
     choices = [("sound.name", _get(plain, "sound.name"))]
-    if isinstance(programs, list):
-        choices += [(f"sound.programs[{place}]", name) for place, name in enumerate(programs, 1)]
+    banks = _get(plain, "sound.banks")
+    lists = {"sound.programs": _get(plain, "sound.programs")}
+    if isinstance(banks, dict):
+        lists |= {f"sound.banks.{number}": names for number, names in banks.items()}
+    for key, names in lists.items():
+        if isinstance(names, list):
+            choices += [(f"{key}[{place}]", name) for place, name in enumerate(names, 1)]
     return [
         f"{where(key)}: {key} = {written(name)}: there is no such sound{suggestion(name, sounds)}"
         for key, name in choices

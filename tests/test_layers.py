@@ -149,6 +149,10 @@ def test_with_every_layer_faulty_the_defaults_play(files: Files) -> None:
             "[sound]\nprograms = ['sine', 'sinus', '']",
             "sound.programs[2] = \"sinus\": there is no such sound; did you mean 'sine'?",
         ),
+        (
+            "[sound]\nbanks = { 3 = ['sine', 'sinus'] }",
+            "sound.banks.3[2] = \"sinus\": there is no such sound; did you mean 'sine'?",
+        ),
     ],
 )
 def test_a_sound_that_does_not_exist_is_told(files: Files, text: str, fault: str) -> None:
