@@ -177,7 +177,7 @@ class Bank:
         rows = self.rows
         known = self._cache.tables([(voice.timbre, voice.key, voice.frequency)])[0]
         rows.outer[row], rows.inner[row], rows.step[row] = known[:3]
-        state = voice.levels * known.weight * voice.timbre.onset
+        state = rows.starts[row] * known.weight
         ahead = rows.onset[row] - frame
         if ahead:
             state *= np.exp(known.exponents * -ahead)

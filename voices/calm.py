@@ -48,6 +48,8 @@ class Calm:
         self._turned = turned - self._pace * since
         self._depth = depth[self._which] / 1200.0
         self._middle = self._still[self._which]
+        self.highest = float(self._still.max() * np.exp2(depth.max() / 1200.0))
+        """No pitch goes above it."""
 
     def pitch(self, points: NDArray[Any]) -> NDArray[np.float64]:
         """Return every channel's pitch at points of the grid, (S + 1, 1): shape (S + 1, N)."""

@@ -46,6 +46,8 @@ class Passage(NamedTuple):
     """The frame of its cell at which a stretch starts."""
     shaping: bool
     """Whether any channel's partials have gains of their own."""
+    highest: float
+    """No pitch goes above this."""
     first: float
     last: float
     begin: NDArray[np.float64]
@@ -206,16 +208,15 @@ class Motion:
             self._find_calm(frame + frames)
         length = min(frames, GRID)
         starts = np.array(cells)[:, None]
+        pitch = self._ratios(begin, starts), self._ratios(end, starts + GRID)
         return Passage(
             length,
             inside,
             bool(begin[..., TILT:].any() or end[..., TILT:].any()),
+            float(max(pitch[0].max(), pitch[1].max())),
             inside / GRID,
             (inside + length) / GRID,
-            begin,
-            end,
-            self._ratios(begin, starts),
-            self._ratios(end, starts + GRID),
+            *(begin, end, *pitch),
         )
 
     def _find_calm(self, frame: int) -> None:
@@ -238,7 +239,9 @@ class Motion:
         start, length = frame - inside, min(frames, GRID)
         pitch = calm.pitch(np.arange(start, frame + frames + GRID, GRID)[:, None])
         ends, value = (inside / GRID, (inside + length) / GRID), self.value[None]
-        return Passage(length, inside, calm.shaping, *ends, value, value, pitch[:-1], pitch[1:])
+        return Passage(
+            length, inside, calm.shaping, calm.highest, *ends, value, value, pitch[:-1], pitch[1:]
+        )
 
     def _ratios(self, values: NDArray[np.float64], frame: NDArray[Any]) -> NDArray[np.float64]:
         """Return the frequency ratios at points of the grid, vibrato included."""

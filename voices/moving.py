@@ -32,7 +32,7 @@ _MIDDLE = (GRID - 1) / 2
 _PLACES = np.arange(0, GRID, COLUMNS) + (COLUMNS - 1) / 2 - _MIDDLE
 """The rows' centres from the middle of the cell: two pairs of opposites."""
 _ALONG = -_PLACES.astype(np.float32)[:, None, None, None]
-_CURVES = (_PLACES[:2] ** 2 / 2).astype(np.float32)[:, None, None, None]
+_CURVES = (_PLACES[2:] ** 2 / 2).astype(np.float32)[:, None, None, None]
 _ALL = np.ones((1, 1, 1))
 
 Array = NDArray[Any]
@@ -61,15 +61,21 @@ def move(
     starts = _starts(rows, which, frame, frames, frequency, first, slope)
     to_middle = _MIDDLE - inside
     turned = starts[:-1] + frequency * to_middle * (first + slope * (to_middle / 2))
-    turns = rows.turns[which, :kept]
+    ratios = rows.ratios[which, :kept]
+    turns = ratios * frequency[:, None]
     gains = _gains(rows, which, kept, passage, spectrum, turns, (begin, end), channels)
     levels = _levels(rows, which, kept, frame, frames, gains, len(begin))
-    spun = _spun(turned, rows.ratios[which, :kept], rows.starts[which, :kept])
+    spun = _spun(turned, ratios, rows.starts[which, :kept])
     height = frames // COLUMNS
     parts = wave.reshape(len(wave), -1, height, COLUMNS)
     drawn = parts if all_move else np.empty((len(movers), *parts.shape[1:]), np.float32)
     pitches = begin + slope * _MIDDLE, slope
-    _draw(spun, turns, pitches, inside // COLUMNS, levels, drawn.transpose(1, 0, 2, 3))
+    shape = (*spun.shape, height)
+    if rows.scratch is None or rows.scratch.shape != shape:
+        rows.scratch = Scratch(*shape)
+    _draw(
+        rows.scratch, spun, turns, pitches, inside // COLUMNS, levels, drawn.transpose(1, 0, 2, 3)
+    )
     if not all_move:
         parts[movers] = drawn
     rows.phase[which], rows.since[which] = starts[-1], frame + wave.shape[1]
@@ -113,14 +119,14 @@ def _gains(
 
     None: nothing.
     """
-    highest = float(turns.max()) * max(float(cell[0].max()), float(cell[1].max()))
-    if not (passage.shaping or highest > FADE_START):
+    high = rows.highest * passage.highest > FADE_START
+    if not (passage.shaping or high):
         return None
     octaves, numbers = rows.octaves[which, :kept], rows.numbers[which, :kept]
     ends = []
     for values, pitch in zip((passage.begin, passage.end), cell, strict=True):
         gains = spectrum.gains(values[:, channels], octaves, numbers)
-        if highest > FADE_START:
+        if high:
             weight = below_nyquist(turns * pitch[:, :, None])
             gains = weight if gains is None else gains * weight
         ends.append(gains)
@@ -136,10 +142,10 @@ def _levels(
     frames: int,
     gains: tuple[Array, Array] | None,
     stretches: int,
-) -> tuple[Array, Array | None] | None:
+) -> tuple[Array, Array] | None:
     """Return the factor of every partial's level at the centre of every row, and its growth.
 
-    Shapes that broadcast to (R, S, K, P); growth is per frame, None is none. None: always 1.
+    Shapes that broadcast to (R, S, K, P); growth is per frame. None: always 1.
     """
     if gains is None and not rows.fading:
         return None
@@ -173,26 +179,52 @@ def _turned(angle: NDArray[np.float32]) -> NDArray[np.complex64]:
     return result
 
 
+class Scratch:
+    """The large arrays of one block of K voices over S stretches, and the views that are used.
+
+    Made anew, they would cost as much in fresh pages as the sines in them.
+    """
+
+    def __init__(self, stretches: int, voices: int, partials: int, height: int) -> None:
+        one = (stretches, voices, partials)
+        self.shape = (*one, height)
+        self.columns = np.empty((HALF, *one), np.complex64)
+        self.flat_columns = self.columns.view(np.float32).reshape(HALF, -1)
+        self.across = np.empty((2, *one), np.complex64)
+        self.rows = np.empty((4, *one), np.complex64)
+        self.above, self.below = self.rows[:2], self.rows[2:]
+        left = np.empty((2, height, *one, 2), np.float32)
+        (self.cosine, self.drifting), (self.drifting_back, self.sine) = (
+            (half[..., 0], half[..., 1]) for half in left
+        )
+        self.right = np.empty((2, HALF, stretches * voices * partials * 2), np.float32)
+        self.offsets = _offsets(self.right.shape[2])
+        self.halves = np.empty((2, stretches, voices, height, HALF), np.float32)
+        inner = (stretches, voices, 2 * partials)
+        self.left_of = left.reshape(2, height, *inner).transpose(0, 2, 3, 1, 4)
+        self.right_of = self.right.reshape(2, HALF, *inner).transpose(0, 2, 3, 4, 1)
+
+
 def _draw(
+    scratch: Scratch,
     spun: NDArray[np.complex64],
     turns: Array,
     pitches: tuple[Array, Array],
     skipped: int,
-    levels: tuple[Array, Array | None] | None,
+    levels: tuple[Array, Array] | None,
     out: NDArray[np.float32],
 ) -> None:
     """Write the sound of K voices over S stretches into ``out`` (S, K, R, 16).
 
     ``skipped`` rows of each cell come before the stretch.
     """
-    stretches, voices, partials = spun.shape
     middle, slope = pitches
     turns = (turns * (2 * np.pi)).astype(np.float32)
     half = _turned(turns * (middle / 2).astype(np.float32)[..., None])
     change = turns * slope.astype(np.float32)[..., None]  # κ
 
     # The columns' turns: odd powers of half a frame's.
-    columns = np.empty((HALF, stretches, voices, partials), np.complex64)
+    columns, across = scratch.columns, scratch.across
     columns[0] = half
     power = half * half
     done = 1
@@ -200,54 +232,40 @@ def _draw(
         np.multiply(columns[:done], power, out=columns[done : 2 * done])
         power = power * power
         done *= 2
-    # ``power`` turns by 8 frames now, from the middle to the inner rows; the outer ones are at 24.
-    across = np.empty((2, stretches, voices, partials), np.complex64)
-    across[1] = power
-    np.multiply(power, power * power, out=across[0])
+    # Now it turns by 8 frames, from the middle to the inner rows; the outer ones are at 24.
+    across[0] = power
+    np.multiply(power, power * power, out=across[1])
     curved = _turned(change * _CURVES)
     curved *= spun
-    rows = np.empty((4, stretches, voices, partials), np.complex64)
-    np.multiply(curved[::-1], across[::-1], out=rows[2:])
+    np.multiply(curved, across, out=scratch.below)
     np.conjugate(across, out=across)
-    np.multiply(curved, across, out=rows[:2])
+    np.multiply(curved[::-1], across[::-1], out=scratch.above)
     height = out.shape[2]
-    rows = rows[skipped : skipped + height]
+    rows = scratch.rows[skipped : skipped + height]
     drift = change * _ALONG[skipped : skipped + height]
 
-    left = np.empty((2, height, stretches, voices, partials, 2), np.float32)
-    even, odd = left
     real, imaginary = rows.real, rows.imag
     if levels is not None:
         real, imaginary = real * levels[0], imaginary * levels[0]
-    even[..., 0] = real
-    np.multiply(real, drift, out=even[..., 1])
-    np.multiply(imaginary, drift, out=odd[..., 0])
-    odd[..., 1] = imaginary
-    if levels is not None and levels[1] is not None:
-        even[..., 1] -= rows.imag * levels[1]
-        odd[..., 0] += rows.real * levels[1]
-    right = np.empty((2, HALF, stretches * voices * partials * 2), np.float32)
-    np.multiply(columns.view(np.float32).reshape(HALF, -1), _offsets(right.shape[2]), out=right)
-    inner = 2 * partials
-    halves = np.matmul(
-        left.reshape(2, height, stretches, voices, inner).transpose(0, 2, 3, 1, 4),
-        right.reshape(2, HALF, stretches, voices, inner).transpose(0, 2, 3, 4, 1),
-    )
-    np.add(halves[0], halves[1], out=out[..., HALF:])
-    np.subtract(halves[0], halves[1], out=out[..., HALF - 1 :: -1])
+    scratch.cosine[...] = real
+    np.multiply(real, drift, out=scratch.drifting)
+    np.multiply(imaginary, drift, out=scratch.drifting_back)
+    scratch.sine[...] = imaginary
+    if levels is not None:
+        scratch.drifting[...] -= rows.imag * levels[1]
+        scratch.drifting_back[...] += rows.real * levels[1]
+    np.multiply(scratch.flat_columns, scratch.offsets, out=scratch.right)
+    even, odd = np.matmul(scratch.left_of, scratch.right_of, out=scratch.halves)
+    np.add(even, odd, out=out[..., HALF:])
+    np.subtract(even, odd, out=out[..., HALF - 1 :: -1])
 
 
+@cache
 def _offsets(width: int) -> NDArray[np.float32]:
     """Return what turns cosine and sine of every column into what the products ask for.
 
     Even: cosine, c·sine; odd: c·cosine, -sine. Shape (2, 8, width).
     """
-    return _wide_offsets(1 << (width - 1).bit_length())[:, :, :width]
-
-
-@cache
-def _wide_offsets(width: int) -> NDArray[np.float32]:
-    """Return them for a power of two: one for every number of voices would be too much to keep."""
     offsets = np.arange(HALF) + 0.5
     factors = np.empty((2, HALF, width // 2, 2), np.float32)
     factors[0, :, :, 0], factors[1, :, :, 1] = 1.0, -1.0

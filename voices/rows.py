@@ -6,13 +6,16 @@ as of frame ``since``; that frame; and its onset. Shapes: ``V`` rows of ``P`` pa
 blocks of ``R`` rows by ``C`` columns (see `voices.tables`).
 """
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.tables import shape_of
 from voices.voice import Voice
+
+if TYPE_CHECKING:
+    from voices.moving import Scratch
 
 
 class Rows:
@@ -26,7 +29,11 @@ class Rows:
         self.newest = -1.0
         """The latest onset there was."""
         self.fading = False
-        """Whether partials of any voice decay by themselves."""
+        """Whether partials of any voice ever here decay by themselves."""
+        self.highest = 0.0
+        """The highest cycles per frame of any partial ever here, not bent."""
+        self.scratch: Scratch | None = None
+        """What the voices in motion are worked out in."""
         self.grow(capacity)
 
     def grow(self, capacity: int) -> None:
@@ -54,8 +61,6 @@ class Rows:
         """Whether tables and state do not hold: a new voice, or one that was in motion."""
         self.starts = room("starts", np.complex128, partials)
         """Level and phase of each partial at the onset."""
-        self.turns = room("turns", np.float64, partials)
-        """Its cycles per frame, not bent."""
         self.levels = room("levels", np.float64, partials)
         self.decays = room("decays", np.float64, partials)
         self.fixed = room("fixed", np.float64, 4, partials)
@@ -75,10 +80,11 @@ class Rows:
         start = voice.segment.start
         self.newest = max(self.newest, start)
         self.fading = self.fading or voice.timbre.fading
-        self.starts[row] = voice.levels * voice.timbre.onset
-        self.turns[row] = voice.timbre.ratios * voice.frequency
+        self.highest = max(self.highest, voice.timbre.highest * voice.frequency)
+        np.multiply(voice.levels, voice.timbre.onset, out=self.starts[row])
         self.levels[row] = voice.levels
-        self.decays[row] = voice.decays
+        if self.fading:
+            self.decays[row] = voice.decays
         self.fixed[row] = voice.timbre.fixed
         self.course[row] = (voice.frequency, 0.0, 0.0, start, start)
         self.channel[row] = voice.lane

@@ -33,7 +33,7 @@ class Timbre:
         self.ratios[:] = self._padded(sound.ratios, order, 1.0)
         self.octaves[:] = np.log2(self.ratios)
         self.phases[:] = self._padded(sound.phases, order, 0.0)
-        self.lowest = min(sound.ratios)
+        self.lowest, self.highest = min(sound.ratios), max(sound.ratios)
         self.onset = np.exp(2j * np.pi * (self.phases - 0.25))
         """The partials' phases at the onset, as turns of a cosine."""
         self.levels = self._padded(sound.levels, order, 0.0) * decibels(sound.level_db)
