@@ -131,8 +131,6 @@ def full(journal: Journal, controller: Controller) -> None:
     check(not left, "nothing is left beside it", left)
     plays(controller)
     filler.unlink()
-    told("systemctl", "restart", "partiald")
-    wait("the controller", lambda: status()["controllers"], 60.0)
 
 
 def plays(controller: Controller) -> None:
