@@ -165,7 +165,7 @@ def plug(controller: Controller, journal: Journal, limit_s: float = 1.0) -> None
 
 def cue(name: str, *keys: int) -> None:
     """Let a cue sound; the host looks for its tones."""
-    time.sleep(4.5)
+    time.sleep(2.0)
     for_host(passage=name, cue=keys)
 
 

@@ -110,7 +110,7 @@ class Heard:
             audio = self._cut(tone["from"] + late_s, tone["to"] + late_s)
             strengths = {key: level_at(audio, self.rate, hertz(key)) for key in tone["keys"]}
             for key, strength in strengths.items():
-                if strength < 0.01:
+                if strength < 0.002:
                     self.faults.append(f"{name}: key {key} is not heard ({strength:.5f})")
             for key in tone["gone"]:
                 if level_at(audio, self.rate, hertz(key)) > 0.02 * max(strengths.values()):

@@ -12,7 +12,6 @@ from tests.boot.box import (
     Passages,
     accounts,
     check,
-    cue,
     figure,
     now,
     plug,
@@ -35,7 +34,6 @@ def main() -> None:
     journal = Journal()
     told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi", "snd-seq-dummy")
     journal.wait("ready: ")
-    cue("the cue that it can be played", 67, 71, 74)
     begun = now()
     save(PLAIN)
     journal.wait("settings read again", begun)

@@ -16,7 +16,6 @@ from tests.boot.box import (
     Passages,
     accounts,
     check,
-    cue,
     fail,
     figure,
     now,
@@ -33,7 +32,6 @@ def main() -> None:
     journal = Journal()
     told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi")
     first_s = since_start(journal.wait("ready: ").at_s)
-    cue("the cue that it can be played", 67, 71, 74)
     begun = now()
     save(PLAIN)
     journal.wait("settings read again", begun)

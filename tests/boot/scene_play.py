@@ -34,11 +34,10 @@ def main() -> None:
     journal = Journal()
     told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi")
     wakes(journal)
-    cue("the cue that it can be played", 67, 71, 74)
     controller = Controller(NAME)
     passages = Passages()
     plug(controller, journal)
-    cue("the cue that a controller is there", 74, 79)
+    cue("the cue that it can be played", 67, 71, 74)
     passages.begin("as it comes", controller, 69)
     passages.hold(0.5, 69)
     passages.end(controller, 69, prompt=False)  # this sound begins slowly
