@@ -212,6 +212,9 @@ def test_what_happened_is_written_in_a_pause_and_read_after_the_power_was_off(
     assert path.read_bytes() == after_start
     evening.run(5.0)
     assert path.read_bytes() != after_start
+    again = Evening(path, "one").why()
+    assert set(told[:2]) < set(again)
+    assert any(line.endswith("partiald was started again") for line in again)
     assert Evening(path, "two").why(-1) == told
     assert Evening(path, "three").why(1) == told
 
