@@ -143,7 +143,7 @@ def line(what: str, before: Snapshot, after: Snapshot) -> str:
         parts.append(" ".join(f"{share:7.1%}" for share in shares))
     lost = after.underflows - before.underflows
     blocks = after.blocks - before.blocks
-    return f"{what:34} {parts[0]}   {parts[1]}   {lost:4d} of {blocks}"
+    return f"{what:42} {parts[0]}   {parts[1]}   {lost:4d} of {blocks}"
 
 
 def verdict(what: str, good: bool) -> None:
@@ -152,8 +152,8 @@ def verdict(what: str, good: bool) -> None:
 
 def main(server: str) -> None:
     print(f"{VOICES} voices of {PARTIALS} partials, {SECONDS:.0f} s each, shares of a block's time")
-    print(f"{'':34} {'rendering':^31}   {'asked for late':^31}   underflows")
-    print(f"{'':34} {'p50':>7} {'p99':>7} {'p99.9':>7} {'max':>7}", end="   ")
+    print(f"{'':42} {'rendering':^31}   {'asked for late':^31}   underflows")
+    print(f"{'':42} {'p50':>7} {'p99':>7} {'p99.9':>7} {'max':>7}", end="   ")
     print(f"{'p50':>7} {'p99':>7} {'p99.9':>7} {'max':>7}")
     for frames in (64, 128, 256):
         bench = Bench(frames, VOICES, PARTIALS, server)
