@@ -345,7 +345,10 @@ def test_an_edit_is_sent_to_the_player_once_the_file_has_settled(
     assert bench.players.sent == []
     bench.tick()
     assert [sent["polyphony"] for sent in bench.players.sent] == [3]
-    assert caplog.messages[-1] == "settings read again: 3 voices, sound 'market-organ'"
+    assert (
+        caplog.messages[-1]
+        == "settings read again: 3 voices, sound 'market-organ'; new: polyphony = 3"
+    )
     bench.tick(5)
     assert len(bench.players.sent) == 1
     assert bench.told.lines[-5:].count("ready") <= 1

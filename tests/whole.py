@@ -19,7 +19,11 @@ from tests.waiting import wait_until
 
 ROOT = Path(__file__).parent.parent
 RATE = 48_000
-SETTINGS = '[audio]\nblock_frames = 128\n[sound]\nname = "sine"\n'
+# Without cues: what is recorded is the music alone.
+SETTINGS = (
+    '[audio]\nblock_frames = 128\n[sound]\nname = "sine"\n'
+    "[cues]\nready = false\ncontroller = false\nsettings = false\n"
+)
 
 
 class Daemon:
