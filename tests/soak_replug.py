@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from pathlib import Path
 
 from tests.controller import VirtualController
@@ -40,14 +41,13 @@ def main(cycles: int) -> int:
 
 
 def _cycles(daemon: Daemon, cycles: int) -> int:
-    noticed, again = [], []
+    noticed, again, unheard = [], [], 0
     with VirtualController() as keys:
         daemon.says("controller connected")
         first: dict[str, int] = {}
         for cycle in range(cycles):
             daemon.hears(keys)
-            keys.chord(60, 64, 67)
-            daemon.sounds(3)
+            unheard += hold_chord(daemon, keys)
             pulled = time.monotonic()
             keys.pull()
             wait_until(lambda: not daemon.status()["controllers"])
@@ -62,15 +62,37 @@ def _cycles(daemon: Daemon, cycles: int) -> int:
             if cycle % 100 == 99:
                 print(f"{cycle + 1} cycles: {held(daemon)}", flush=True)
         last = held(daemon)
-        accounts = daemon.status()["notes"]["accounts"]
+        notes = daemon.status()["notes"]
     grown = {what: last[what] - first[what] for what in first}
     print(f"loss noticed within {percentile(noticed, 99):.3f} s (p99), {max(noticed):.3f} at most")
     print(f"connected again within {percentile(again, 99):.3f} s (p99), {max(again):.3f} at most")
+    accounts = notes["accounts"]
     print(f"grown: {grown}; notes cut {accounts['cut']}, sounding {accounts['sounding']}")
+    print(
+        f"{unheard} messages more than planned, for those that JACK dropped before they reached us"
+    )
     memory = grown.pop("bytes")
-    lost = accounts["cut"] + accounts["sounding"] != 3 * cycles
+    lost = notes["received"] != sum(accounts.values()) or accounts["cut"] != 3 * cycles
+    lost = lost or accounts["sounding"] != 0
     slow = percentile(again, 99) >= 1.0
     return int(any(grown.values()) or memory > _GROWTH or lost or slow)
+
+
+def hold_chord(daemon: Daemon, keys: VirtualController) -> int:
+    """Hold three keys down; return how many messages it took beside the three."""
+    for attempt in range(10):
+        before = daemon.status()["messages"]
+        keys.chord(60, 64, 67)
+        with suppress(AssertionError):
+            wait_until(lambda: daemon.status()["notes"]["accounts"]["sounding"] == 3, 1.0)
+            return 6 * attempt
+        # On a busy machine JACK drops a message now and then; what reached us has to sound.
+        heard = daemon.status()["messages"] - before
+        assert heard < 3, f"{heard} notes heard, and not all sound:\n{daemon.log}"
+        for key in (60, 64, 67):
+            keys.send(0x80, key, 0)
+        daemon.sounds(0)
+    raise AssertionError(daemon.log)
 
 
 def held(daemon: Daemon) -> dict[str, int]:
