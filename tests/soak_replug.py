@@ -30,7 +30,7 @@ def main(cycles: int) -> int:
     with own_name() as name, tempfile.TemporaryDirectory() as folder:
         os.environ |= {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
         server = JackServer(name, Path(folder) / "jackd.log")
-        server.start()
+        server.start(waits=False)
         daemon = Daemon(Path(folder))
         try:
             daemon.says("ready:", timeout_s=15)
@@ -79,19 +79,19 @@ def _cycles(daemon: Daemon, cycles: int) -> int:
 
 
 def hold_chord(daemon: Daemon, keys: VirtualController) -> int:
-    """Hold three keys down; return how many messages it took beside the three."""
-    for attempt in range(10):
+    """Hold three keys down; return how many messages it took beside the three.
+
+    A server as a card is, that waits for nobody, drops a message now and then on a busy machine.
+    What did reach us has to sound.
+    """
+    for attempt in range(20):
         before = daemon.status()["messages"]
         keys.chord(60, 64, 67)
         with suppress(AssertionError):
             wait_until(lambda: daemon.status()["notes"]["accounts"]["sounding"] == 3, 1.0)
-            return 6 * attempt
-        # On a busy machine JACK drops a message now and then; what reached us has to sound.
+            return 3 * attempt
         heard = daemon.status()["messages"] - before
         assert heard < 3, f"{heard} notes heard, and not all sound:\n{daemon.log}"
-        for key in (60, 64, 67):
-            keys.send(0x80, key, 0)
-        daemon.sounds(0)
     raise AssertionError(daemon.log)
 
 

@@ -66,6 +66,24 @@ def test_a_controller_back_within_100_ms_is_heard_again(
     stage.sounds(1)
 
 
+def test_a_controller_that_sent_active_sensing_and_falls_silent_lets_go(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    """Source: MIDI 1.0 Detailed Specification 4.2.1, active sensing: 300 ms."""
+    watch = Watch("controller that sent active sensing falls silent", lambda: stage.log)
+    assert watch.row.lines == []
+    with VirtualController("Bell Pedals") as silent:
+        wait_until(lambda: len(names(stage)) == 2)
+        stage.hears(silent)
+        keys.chord(72)
+        silent.send(0xFE)
+        silent.chord(60, 64)
+        stage.sounds(3)
+        stage.sounds(1)
+        silent.chord(60)
+        stage.sounds(2)
+
+
 def test_plugging_in_again_and_again_leaves_nothing_behind(
     stage: Daemon, keys: VirtualController
 ) -> None:

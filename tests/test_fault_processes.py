@@ -7,16 +7,27 @@ import signal
 import socket
 import time
 from collections.abc import Iterator
+from contextlib import ExitStack, suppress
 from functools import partial
 from pathlib import Path
 
 import pytest
 
+from daemon.faults import RunError
 from tests.controller import VirtualController
 from tests.fault_table import Watch
 from tests.jackd import JackServer
 from tests.waiting import wait_until
-from tests.whole import Daemon, gone
+from tests.whole import Daemon, belongings, gone
+
+ABUSE = (
+    b"nonsense\n",
+    b"\0\xff" * 1000 + b"\n",
+    b'{"ask": "status", "path": "/etc/passwd"}\n',
+    b"[" * 60_000 + b"\n",
+    b"x" * 200_000,
+    b'{"ask": "status"}\n' * 2_000,  # and never reads
+)
 
 
 @pytest.fixture
@@ -158,6 +169,39 @@ def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(stage: 
         keys.chord(64)
         stage.sounds(2)
     assert stage.log[before:].count("settings read again") == 1
+
+
+def test_an_abused_control_socket_costs_the_sound_nothing(stage: Daemon) -> None:
+    watch = Watch("control socket abused", lambda: stage.log)
+    assert watch.row.lines == []
+    before = stage.log
+    with VirtualController() as keys, ExitStack() as wires:
+        wait_until(lambda: stage.status()["controllers"])
+        stage.hears(keys)
+        keys.chord(60)
+        stage.sounds(1)
+        said = len(stage.log)
+        held = belongings(stage)
+        for content in [*ABUSE, *[b""] * 1000]:
+            wire = wires.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM))
+            wire.settimeout(5)
+            with suppress(OSError):  # it may be shut while we pour
+                wire.connect(str(stage.settings.parent / "control"))
+                wire.sendall(content)
+            if content:
+                wire.close()
+        keys.chord(64)
+    wait_until(lambda: answers(stage))
+    assert stage.log[said:].count("\n") <= 3, before
+    assert stage.process.poll() is None
+    wait_until(lambda: belongings(stage)["descriptors"] <= held["descriptors"])
+
+
+def answers(daemon: Daemon) -> bool:
+    try:
+        return bool(daemon.status())
+    except RunError:
+        return False
 
 
 def test_of_two_daemons_started_at_once_one_plays_and_the_other_says_so(

@@ -7,12 +7,21 @@ import pytest
 from tests.fault_table import README, pattern, rows
 
 TESTS = Path(__file__).parent
+CAUSED_ELSEWHERE = {
+    "sound card pulled while playing": ("boot/scene_play.py", "the card pulled"),
+    "sound card replaced by another": ("test_lives.py", "another_card_starts_at_the_level"),
+    "clock set by an hour": ("boot/scene_faults.py", "the clock set by an hour"),
+}
+"""A file under `tests`, and words of it."""
 
 
 @pytest.mark.parametrize("fault", rows())
 def test_every_fault_of_the_table_is_caused_by_a_test(fault: str) -> None:
-    places = [*TESTS.glob("test_fault_*.py"), *TESTS.glob("boot/*")]
-    sources = [path.read_text("utf-8") for path in places if path.is_file()]
+    if fault in CAUSED_ELSEWHERE:
+        name, words = CAUSED_ELSEWHERE[fault]
+        assert words in (TESTS / name).read_text("utf-8")
+        return
+    sources = [path.read_text("utf-8") for path in TESTS.glob("test_fault_*.py")]
     assert any(f'"{fault}"' in source for source in sources)
 
 
