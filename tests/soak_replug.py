@@ -85,12 +85,12 @@ def hold_chord(daemon: Daemon, keys: VirtualController) -> int:
     What did reach us has to sound.
     """
     for attempt in range(20):
-        before = daemon.status()["messages"]
+        before = daemon.status()["notes"]["received"]
         keys.chord(60, 64, 67)
         with suppress(AssertionError):
             wait_until(lambda: daemon.status()["notes"]["accounts"]["sounding"] == 3, 1.0)
             return 3 * attempt
-        heard = daemon.status()["messages"] - before
+        heard = daemon.status()["notes"]["received"] - before
         assert heard < 3, f"{heard} notes heard, and not all sound:\n{daemon.log}"
     raise AssertionError(daemon.log)
 

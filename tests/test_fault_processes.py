@@ -77,8 +77,7 @@ def test_a_player_killed_at_any_moment_is_replaced_and_no_note_is_lost_from_the_
         wait_until(lambda: not playing(daemon))
     watch.told()
     wait_until(lambda: playing(daemon))
-    keys.chord(60)
-    wait_until(lambda: daemon.status()["notes"]["accounts"]["sounding"] == 1)
+    daemon.plays(keys, 39)
     status = daemon.status()
     # Nothing but note-ons was sent, and each one that was heard stands in an account.
     assert status["notes"]["received"] == status["messages"] - before > 20
@@ -87,8 +86,7 @@ def test_a_player_killed_at_any_moment_is_replaced_and_no_note_is_lost_from_the_
 def test_when_the_keeper_is_killed_no_process_stays_and_the_next_one_plays(
     daemon: Daemon, keys: VirtualController, tmp_path: Path
 ) -> None:
-    keys.chord(60, 64)
-    daemon.sounds(2)
+    daemon.plays(keys, 60, 64)
     orphans = [daemon.spawner, daemon.player]
     daemon.process.kill()
     for pid in orphans:
@@ -99,8 +97,7 @@ def test_when_the_keeper_is_killed_no_process_stays_and_the_next_one_plays(
         watch = Watch("keeper killed", lambda: another.log, at=0)
         watch.told(15.0)
         another.hears(keys)
-        keys.chord(67)
-        another.sounds(1)
+        another.plays(keys, 67)
     finally:
         another.close()
 

@@ -95,6 +95,22 @@ class Daemon:
                 return wait_until(lambda: self.status()["messages"] > before, 0.25)
         raise AssertionError(f"nothing arrives:\n{self.log}")
 
+    def plays(self, controller: VirtualController, *keys: int) -> None:
+        """Hold keys down, and strike again until all sound.
+
+        A server that waits for nobody drops a message now and then on a busy machine.
+        """
+
+        def held() -> int:
+            return int(self.status()["notes"]["accounts"]["sounding"])
+
+        wanted = held() + len(keys)
+        for _ in range(20):
+            controller.chord(*keys)
+            with suppress(AssertionError):
+                return wait_until(lambda: held() == wanted, 0.5)
+        raise AssertionError(f"{held()} sound, not {wanted}:\n{self.log}")
+
     def sounds(self, voices: int) -> None:
         """Wait until so many voices sound."""
         wait_until(lambda: self.status()["voices"]["now"] == voices, 10.0)
