@@ -21,7 +21,12 @@ output = None
 for line in sys.stdin:
     word, *numbers = line.split()
     if word == "plug":
-        output = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=sys.argv[1])
+        for attempt in range(10):
+            try:
+                output = rtmidi.MidiOut(rtmidi.API_UNIX_JACK, name=sys.argv[1])
+                break
+            except Exception:  # a server on a busy machine may refuse a client
+                time.sleep(0.2)
         output.open_virtual_port("MIDI 1")
     elif word == "pull":
         output.delete()

@@ -157,14 +157,12 @@ def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(stage: 
     with VirtualController() as keys:
         stage.says("controller connected")
         stage.hears(keys)
-        keys.chord(60)
-        stage.sounds(1)
+        stage.plays(keys, 60)
         for _ in range(200):
             stage.process.send_signal(signal.SIGHUP)
             time.sleep(0.002)  # slow enough that most of them are a signal of their own
         watch.told()
-        keys.chord(64)
-        stage.sounds(2)
+        stage.plays(keys, 64)
     assert stage.log[before:].count("settings read again") == 1
 
 
@@ -175,8 +173,7 @@ def test_an_abused_control_socket_costs_the_sound_nothing(stage: Daemon) -> None
     with VirtualController() as keys, ExitStack() as wires:
         wait_until(lambda: stage.status()["controllers"])
         stage.hears(keys)
-        keys.chord(60)
-        stage.sounds(1)
+        stage.plays(keys, 60)
         said = len(stage.log)
         held = belongings(stage)
         for content in [*ABUSE, *[b""] * 1000]:
@@ -187,8 +184,9 @@ def test_an_abused_control_socket_costs_the_sound_nothing(stage: Daemon) -> None
                 wire.sendall(content)
             if content:
                 wire.close()
-        keys.chord(64)
-    wait_until(lambda: answers(stage))
+        wires.close()
+        wait_until(lambda: answers(stage))
+        stage.plays(keys, 64)
     assert stage.log[said:].count("\n") <= 3, before
     assert stage.process.poll() is None
     wait_until(lambda: belongings(stage)["descriptors"] <= held["descriptors"])

@@ -35,13 +35,11 @@ def held(stage: Daemon) -> Iterator[VirtualController]:
         stage.says("controller ")
         wait_until(lambda: stage.status()["controllers"])
         stage.hears(controller)
-        controller.chord(60)
-        stage.sounds(1)
+        stage.plays(controller, 60)
         before = stage.status()["notes"]["accounts"]["sounding"]
         yield controller
         assert stage.status()["notes"]["accounts"]["sounding"] == before == 1
-        controller.chord(64)
-        stage.sounds(2)
+        stage.plays(controller, 64)
     stage.sounds(0)
 
 
