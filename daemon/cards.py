@@ -133,11 +133,11 @@ def choose(cards: Sequence[Card], wanted: str = "") -> tuple[Card | None, list[V
 
 def missing(cards: Sequence[Card], wanted: str = "") -> str:
     """Return in one line why no card can be chosen."""
+    present = ", ".join(f"'{card.name}'" for card in cards) or "none"
+    if wanted and not any(card.fits(wanted) for card in cards):
+        return f"no sound card matches '{wanted}'; present: {present}"
     if any(place(card, wanted) is not None for card in cards):
         return "no sound card can be opened now"
-    present = ", ".join(f"'{card.name}'" for card in cards) or "none"
-    if wanted:
-        return f"no sound card matches '{wanted}'; present: {present}"
     if cards:
         return f"no sound card that is played by itself; name one of: {present}"
     return "no sound card and no sound server"
