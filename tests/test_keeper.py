@@ -321,3 +321,19 @@ def test_a_tuning_reaches_the_player_and_the_one_after_it(street: Street) -> Non
     street.end("the card is gone")
     street.run(3.0)
     assert pitch_hz() == pytest.approx(440.0, rel=0.002)
+
+
+def test_losing_one_controller_releases_its_own_notes_and_no_other(street: Street) -> None:
+    other = "Foot Bass:Foot Bass MIDI 1 28:0"
+    street.ports.plug(KEYS)
+    street.ports.plug(other)
+    street.run(0.5)
+    street.play(60, 64)
+    assert street.ports.send(other, bytes([0x90, 60, 100]), street.now_us)
+    street.run(0.2)
+    street.ports.unplug(KEYS)
+    street.run(0.5)
+    assert street.accounts == {"cut": 2, "sounding": 1}
+    assert street.ports.send(other, bytes([0x80, 60, 0]), street.now_us)
+    street.run(0.2)
+    assert street.accounts == {"cut": 2, "released": 1}
