@@ -8,12 +8,8 @@ from pathlib import Path
 import pytest
 
 from config.settings import Settings
-from daemon.chase import Chase
 from daemon.chronicle import Chronicle
 from daemon.history import History, read, story
-from daemon.keeper import Keeper
-from daemon.listener import Listener
-from daemon.lives import Lives
 from daemon.outcomes import Outcomes
 from daemon.pauses import Pauses
 from daemon.playing import Playing
@@ -28,23 +24,12 @@ class Gig(Street):
     """A street whose player tells of its notes, and whose memory card keeps what happened."""
 
     def __init__(self, folder: Path) -> None:
-        super().__init__()
         self.outcomes = Outcomes(memoryview(bytearray(Outcomes.SIZE)))
         self.pauses = Pauses()
         kept = History(folder / "happened", "one")
         chronicle = Chronicle(lambda: self.now_us, self.outcomes, kept, self.pauses)
         logging.getLogger().addHandler(chronicle.ears())
-        chase = Chase()
-        self.lives = Lives(self, self.ring, self.board, chase)
-        self.keeper = Keeper(
-            self.files,
-            Listener(self.ports, self.ring.put, chase=chase),
-            self.lives,
-            self.notices,  # type: ignore[arg-type]
-            clock_us=lambda: self.now_us,
-            pauses=self.pauses,
-            chronicle=chronicle,
-        )
+        super().__init__(pauses=self.pauses, chronicle=chronicle)
 
     def start(self, job: PlayerJob) -> None:
         super().start(job)

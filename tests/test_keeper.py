@@ -62,7 +62,7 @@ class Street:
 
     alive = True
 
-    def __init__(self) -> None:
+    def __init__(self, **parts: Any) -> None:
         self.now_us = 1_000_000
         self.ring = Ring(memoryview(bytearray(Ring.SIZE)))
         self.board = Board(memoryview(bytearray(Board.SIZE)))
@@ -83,6 +83,7 @@ class Street:
             health=Health(Path("/nowhere")),
             lamp=Lamp(Path("/nowhere")),
             switch_off=lambda: self.asked.append("off"),
+            **parts,
         )
 
     # What makes players.

@@ -30,27 +30,30 @@ def _move(receiver: "Receiver", channel: "Channel", number: int, value: int, at:
     receiver.aim(channel, at)
 
 
-def _hold(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
-    was_down, down = channel.own_pedals.hold, value >= ON
+def _moved(channel: "Channel", pedal: str, number: int, value: int) -> bool:
+    """Store a switch's value; return whether its pedal has moved. A member's are its manager's."""
+    was_down, down = getattr(channel.own_pedals, pedal), value >= ON
     channel.values[number] = value
-    if channel.manager is None and down != was_down:
-        channel.own_pedals.hold = down
-        if down:
-            receiver.notes.hold_down(channel, at)
-        else:
-            receiver.notes.pedal_up(channel, at)
+    if channel.manager is not None or down == was_down:
+        return False
+    setattr(channel.own_pedals, pedal, down)
+    return True
+
+
+def _hold(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    if _moved(channel, "hold", number, value):
+        notes = receiver.notes
+        (notes.hold_down if value >= ON else notes.pedal_up)(channel, at)
 
 
 def _sostenuto(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
-    was_down, down = channel.own_pedals.sostenuto, value >= ON
-    channel.values[number] = value
-    if channel.manager is None and down != was_down:
-        channel.own_pedals.sostenuto = down
-        if down:
-            receiver.notes.sostenuto_down(channel)
-        else:
-            receiver.notes.sostenuto_up(channel)
-            receiver.notes.pedal_up(channel, at)
+    if not _moved(channel, "sostenuto", number, value):
+        return
+    if value >= ON:
+        receiver.notes.sostenuto_down(channel)
+    else:
+        receiver.notes.sostenuto_up(channel)
+        receiver.notes.pedal_up(channel, at)
 
 
 def _soft(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
@@ -64,14 +67,9 @@ def _legato(receiver: "Receiver", channel: "Channel", number: int, value: int, a
 
 
 def _freeze(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
-    was_down, down = channel.own_pedals.freeze, value >= ON
-    channel.values[number] = value
-    if channel.manager is None and down != was_down:
-        channel.own_pedals.freeze = down
-        if down:
-            receiver.notes.freeze_down(channel, at)
-        else:
-            receiver.notes.freeze_up(channel, at)
+    if _moved(channel, "freeze", number, value):
+        notes = receiver.notes
+        (notes.freeze_down if value >= ON else notes.freeze_up)(channel, at)
 
 
 def _times(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
