@@ -20,6 +20,7 @@ def figures(
     listener: Listener,
     loaded: Loaded,
     *,
+    closed: list[str],
     health: dict[str, Any],
     boot: int,
     running_s: float,
@@ -39,7 +40,7 @@ def figures(
         "reason": lives.reason,
         "controllers": [{"number": n + 1, "name": there[n]} for n in sorted(there)],
         "wanted_controller": settings.controller.name,
-        "output": lives.output and _shown(lives.output),
+        "output": lives.output and _shown(lives.output, closed),
         "sound": settings.sound.name,
         "polyphony": settings.polyphony,
         "voices": {"now": seen.sounding, "peak": totals.sounding_peak},
@@ -63,6 +64,7 @@ def figures(
     }
 
 
-def _shown(output: dict[str, Any]) -> dict[str, Any]:
+def _shown(output: dict[str, Any], closed: list[str]) -> dict[str, Any]:
     card = {key: output["card"].get(key) for key in ("name", "kind", "rate", "channels")}
-    return {"card": card, **{key: output[key] for key in ("sample_rate", "delay_ms")}}
+    shown = {key: output[key] for key in ("sample_rate", "delay_ms")}
+    return {"card": card, "closed": closed, **shown}

@@ -23,6 +23,7 @@ from daemon.health import Health
 from daemon.lamp import Lamp
 from daemon.listener import Change, Listener
 from daemon.lives import Lives
+from daemon.mixerwatch import MixerWatch
 from daemon.notify import Notifier
 from daemon.pauses import Pauses
 from daemon.signs import Signs
@@ -73,6 +74,8 @@ class Keeper:
         Takes what a report would say differently, when one is wanted, and the time.
     chronicle
         Told what goes on, and asked what went wrong.
+    mixer
+        Looks after the mixer of the card that plays; the kernel's where none is given.
     """
 
     def __init__(
@@ -88,11 +91,13 @@ class Keeper:
         switch_off: Callable[[], None] = lambda: None,
         report: Callable[[object, int], None] = lambda state, now_us: None,
         chronicle: Chronicle | None = None,
+        mixer: MixerWatch | None = None,
     ) -> None:
         self.settings = Settings()
         self.pauses = pauses or Pauses()
         self.chronicle = chronicle or Chronicle(clock_us)
         self._health = health or Health()
+        self._mixer = mixer or MixerWatch()
         self._signs = Signs(lives.cue, lamp)
         self._chord = Chord()
         self._switch_off, self._report = switch_off, report
@@ -140,6 +145,7 @@ class Keeper:
             self._signs.tell("unwell", now_us)
         if self._lives.tick(now_us):
             self._progress = True
+        self._mixer.tick(self._lives.card, now_us)
         snapshot = self._lives.snapshot()
         self._show_signs(snapshot.sounding if snapshot else 0, now_us)
         self.chronicle.names = self._listener.controllers
@@ -202,6 +208,7 @@ class Keeper:
             self._lives,
             self._listener,
             self._loaded,
+            closed=self._mixer.lines,
             health=self._health.plain(),
             boot=self.chronicle.boot,
             running_s=(self._clock_us() - self._started_us) / 1e6,

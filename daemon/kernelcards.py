@@ -95,6 +95,11 @@ def may_play(number: int, device: int, dev: Path = Path("/dev")) -> bool:
     return os.access(dev / f"snd/pcmC{number}D{device}p", os.R_OK | os.W_OK)
 
 
+def all_ours(dev: Path = Path("/dev")) -> bool:
+    """Return whether we may open every card there is."""
+    return all(os.access(node, os.R_OK | os.W_OK) for node in (dev / "snd").glob("pcmC*D*p"))
+
+
 def _texts(proc: Path) -> dict[int, tuple[str, str, str]]:
     """Return short name, product name and all words by number."""
     texts: dict[int, tuple[str, str, str]] = {}

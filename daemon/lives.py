@@ -33,6 +33,8 @@ MOST_EXCLUSIVES = 128
 """So many of the latest tunings and master controls are brought to a later player."""
 LOOK_US = 1_000_000
 """How often a card is looked for."""
+PATIENCE_S = 2.0
+"""For a card that has just come to be ours to open, before that is called a fault."""
 _AGAIN_US = 250_000
 _STALLED_US = 5_000_000
 _LEVELS = {"debug": 10, "info": 20, "warning": 30, "error": 40}
@@ -101,6 +103,7 @@ class Lives:
         self._players, self._ring, self._board = players, ring, board
         self._cards_stamp = cards_stamp
         self._stamp: object = None
+        self._patience_s = 0.0
         self._newcomers = newcomers or Newcomers(lambda: [])
         self._newcomers_us = 0
         self._level = StartLevel(chase)
@@ -127,6 +130,11 @@ class Lives:
     def playing(self) -> bool:
         """Whether a player has a card open."""
         return self.output is not None
+
+    @property
+    def card(self) -> Card | None:
+        """The card that plays."""
+        return Card.from_plain(self.output["card"]) if self.output else None
 
     @property
     def struck(self) -> int:
@@ -168,7 +176,7 @@ class Lives:
             self.tally.drain()
             stamp = self._cards_stamp()
             if stamp != self._stamp:
-                self._stamp, self._look_us = stamp, now_us
+                self._stamp, self._look_us, self._patience_s = stamp, now_us, PATIENCE_S
             if now_us >= self._look_us and self._players.alive and not self._stopping:
                 self._start(now_us)
             return True
@@ -204,7 +212,9 @@ class Lives:
             self._settings.model_dump(),
             plain_sounds(self._sounds),
             known_card=self._known_card,
+            patience_s=self._patience_s,
         )
+        self._patience_s = 0.0
         self._players.start(job)
         self._started_us = now_us
         self._look_us = now_us + LOOK_US

@@ -74,20 +74,22 @@ class _Way:
             _is_silent(self.volume, v) for v in self.volume.values
         )
 
+    @property
+    def closed(self) -> str:
+        """In words; empty: it is open."""
+        return "is muted" if self.muted else "stands at zero" if self.at_zero else ""
+
 
 def findings(elements: Sequence[Element]) -> list[Finding]:
     """Return what deserves a word, and a remedy where there is a safe one."""
     ways = _ways(elements)
-    ours = [way for way in ways if not _INPUT.search(way.name) and not _OTHER.search(way.name)]
-    exits = [way for way in ours if _EXIT.search(way.name)]
-    open_exits = [way for way in exits if not way.muted and not way.at_zero]
     found = [each for way in ways if _INPUT.search(way.name) and (each := _looped(way))]
-    for way in ours:
-        if way in exits and open_exits and way not in open_exits:
-            continue  # closed on purpose: the sound goes another way
-        if each := _silent(way) or _full(way):
-            found.append(each)
-    return found
+    return found + [each for way in _needed(ways) if (each := _silent(way) or _full(way))]
+
+
+def closed(elements: Sequence[Element]) -> dict[str, str]:
+    """Return what keeps our sound in: how it is closed, by name."""
+    return {way.name: way.closed for way in _needed(_ways(elements)) if way.closed}
 
 
 def set_right(mixer: Mixer) -> list[Finding]:
@@ -117,8 +119,16 @@ def _ways(elements: Sequence[Element]) -> list[_Way]:
     return [_Way(name, **parts) for name, parts in ways.items()]
 
 
+def _needed(ways: Sequence[_Way]) -> list[_Way]:
+    """Return the ways that our sound takes, but for those closed on purpose: it has another."""
+    ours = [way for way in ways if not _INPUT.search(way.name) and not _OTHER.search(way.name)]
+    exits = [way for way in ours if _EXIT.search(way.name)]
+    spare = [way for way in exits if way.closed]
+    return [way for way in ours if way not in spare or len(spare) == len(exits)]
+
+
 def _looped(way: _Way) -> Finding | None:
-    if way.muted or way.at_zero:
+    if way.closed:
         return None
     element = way.switch or way.volume
     assert element is not None
@@ -127,9 +137,8 @@ def _looped(way: _Way) -> Finding | None:
 
 
 def _silent(way: _Way) -> Finding | None:
-    if not way.muted and not way.at_zero:
+    if not way.closed:
         return None
-    state = "is muted" if way.muted else "stands at zero"
     remedy: list[tuple[Element, int]] = []
     volume, switch = way.volume, way.switch
     level = ""
@@ -140,8 +149,8 @@ def _silent(way: _Way) -> Finding | None:
     if switch and way.muted:
         remedy.append((switch, 1))
     if not all(element.writable for element, _ in remedy):
-        return Finding(way.name, f"{state}, and can't be set from here")
-    return Finding(way.name, state, remedy, f"opened{level}")
+        return Finding(way.name, f"{way.closed}, and can't be set from here")
+    return Finding(way.name, way.closed, remedy, f"opened{level}")
 
 
 def _full(way: _Way) -> Finding | None:

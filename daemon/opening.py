@@ -8,12 +8,14 @@ else plays on is a reason for silence: the next best is tried, and what failed i
 """
 
 import re
+import time
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from daemon.cardlist import converted, list_cards
 from daemon.cards import Card, missing, rank
 from daemon.faults import DeviceError
+from daemon.kernelcards import all_ours
 from daemon.output import OutputError
 
 Tell = Callable[[str, str, str], None]
@@ -22,6 +24,20 @@ Tell = Callable[[str, str, str], None]
 _Opened = TypeVar("_Opened")
 # PortAudio's words for hardware that has none of what it can speak itself.
 _FORMAT = re.compile(r"sample format|sample rate|number of channels", re.IGNORECASE)
+
+_POLL_S = 0.01
+
+
+def await_ours(
+    patience_s: float,
+    ours: Callable[[], bool] = all_ours,
+    pause: Callable[[float], None] = time.sleep,
+) -> None:
+    """Wait a moment for cards that have just come: until udev has seen one, it is the kernel's."""
+    for _ in range(round(patience_s / _POLL_S)):
+        if ours():
+            return
+        pause(_POLL_S)
 
 
 def candidates(wanted: str, tell: Tell) -> list[Card]:

@@ -26,7 +26,7 @@ from daemon.cards import Card
 from daemon.cues import samples
 from daemon.link import Link
 from daemon.mixer import set_right
-from daemon.opening import candidates, open_first
+from daemon.opening import await_ours, candidates, open_first
 from daemon.outcomes import Outcomes
 from daemon.output import Output, OutputError, leave_portaudio
 from daemon.playing import Playing
@@ -132,6 +132,7 @@ class Player:
         # PortAudio looks around outside the interpreter: time to warm up in.
         warming = threading.Thread(target=warm_up, args=(settings, sounds))
         warming.start()
+        await_ours(job["patience_s"])
         named = [Card.from_plain(job["card"])] if job["card"] else []
         cards = named or candidates(settings.audio.device, self._tell)
         warming.join()

@@ -42,6 +42,8 @@ class PlayerJob:
     """`Card.as_plain`; empty: the player looks itself, by the settings' device name."""
     known_card: str = ""
     """The identity of the card played on before: on any other the sound grows out of silence."""
+    patience_s: float = 0.0
+    """How long it waits for a card that has just come to be ours to open."""
 
 
 @dataclass(frozen=True)
@@ -104,6 +106,7 @@ class Spawner:
             sounds=job.sounds_plain,
             card=job.card,
             known_card=job.known_card,
+            patience_s=job.patience_s,
         )
 
     def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:

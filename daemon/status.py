@@ -34,6 +34,7 @@ def readable(status: dict[str, Any]) -> str:
         ("running", _running(status)),
         ("controllers", _controllers(status)),
         ("sound card", _card(status)),
+        *(("", line) for line in (status["output"] or {"closed": []})["closed"]),
         ("sound", f"{status['sound']}, up to {counted(status['polyphony'], 'note')} at once"),
         ("voices", _voices(status)),
     ]

@@ -8,13 +8,15 @@ from typing import Any
 import pytest
 
 from config.settings import Settings
+from daemon.alsacontrol import Element
 from daemon.board import Board
 from daemon.cards import Card
 from daemon.health import Health
 from daemon.keeper import Keeper
 from daemon.lamp import Lamp
 from daemon.listener import Listener
-from daemon.lives import Lives
+from daemon.lives import PATIENCE_S, Lives
+from daemon.mixerwatch import MixerWatch
 from daemon.newcomers import Newcomers
 from daemon.ring import Ring
 from daemon.simulated import SimulatedPorts
@@ -62,8 +64,10 @@ class Bench:
             lambda: self.now_us,
             health=Health(Path("/nowhere")),
             lamp=Lamp(Path("/nowhere")),
+            mixer=MixerWatch(lambda number: self.controls),
         )
         self.blocks = True
+        self.controls: list[Element] = []
 
     def tick(self, count: int = 1) -> None:
         for _ in range(count):
@@ -133,6 +137,18 @@ def test_a_card_that_appears_is_tried_at_once() -> None:
     bench.card = object()
     bench.tick()
     assert len(bench.players.jobs) == 2
+
+
+def test_only_a_card_that_has_just_come_is_waited_for_until_it_is_ours() -> None:
+    bench = Bench()
+    bench.keeper.start()
+    bench.tick()
+    bench.say("refused", NO_CARD, "warning")
+    bench.tick(4)
+    bench.say("refused", NO_CARD, "warning")
+    bench.card = object()
+    bench.tick()
+    assert [job.patience_s for job in bench.players.jobs] == [PATIENCE_S, 0.0, PATIENCE_S]
 
 
 def test_the_ready_line_names_voices_sound_output_and_controllers(

@@ -1,8 +1,10 @@
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 from daemon.cards import Card
-from daemon.opening import open_first
+from daemon.kernelcards import all_ours
+from daemon.opening import await_ours, open_first
 from daemon.output import OutputError
 
 USB = Card("Street Audio (hw:1,0)", "usb", 48_000, 2, 0, number=1)
@@ -75,3 +77,24 @@ def test_hardware_of_a_format_that_portaudio_lacks_plays_behind_a_conversion() -
     assert bench.opened(HELD, USB, JACK) == ("usb", 48_000)
     assert [kind for kind, _ in bench.told] == ["log"] * 3
     assert "behind ALSA's conversion" in bench.told[-1][1]
+
+
+def test_a_card_that_has_just_come_is_waited_for_no_longer_than_it_takes() -> None:
+    waits: list[float] = []
+    await_ours(2.0, lambda: len(waits) == 3, waits.append)
+    assert len(waits) == 3
+    await_ours(0.0, lambda: False, waits.append)
+    assert len(waits) == 3
+    waits.clear()
+    await_ours(2.0, lambda: False, waits.append)
+    assert 1.99 < sum(waits) < 2.01
+
+
+def test_a_card_is_ours_once_its_node_is(tmp_path: Path) -> None:
+    assert all_ours(tmp_path)
+    (tmp_path / "snd").mkdir()
+    node = tmp_path / "snd/pcmC0D0p"
+    node.symlink_to(tmp_path / "later")  # not even root may open that
+    assert not all_ours(tmp_path)
+    (tmp_path / "later").touch()
+    assert all_ours(tmp_path)

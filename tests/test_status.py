@@ -26,6 +26,7 @@ STATUS = {
     "wanted_controller": "",
     "output": {
         "card": {"name": "USB Audio", "kind": "usb", "rate": 48_000, "channels": 2},
+        "closed": [],
         "sample_rate": 48_000,
         "delay_ms": 2.7,
     },
