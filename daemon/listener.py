@@ -97,6 +97,24 @@ class Listener:
         """The controllers that are there, by number."""
         return {port.controller: port.device for port in self._open.values()}
 
+    @property
+    def known(self) -> list[tuple[str, str]]:
+        """Name and serial number of every controller that is or was there, by number."""
+        return list(self._known)
+
+    def expect(self, devices: Sequence[tuple[str, str]]) -> dict[int, int]:
+        """Take those of another daemon's controllers that are there; before the first `poll`.
+
+        Returns the number that each gets, by the one it had.
+        """
+        there = {(device(name)[0], self._serial_of(name)) for name in self._ports.names()}
+        numbers = {}
+        for number, each in enumerate(devices):
+            if each in there:
+                numbers[number] = len(self._known)
+                self._known.append(each)
+        return numbers
+
     def name(self, controller: int) -> str:
         """Return the name of a controller that is or was there."""
         return self._known[controller][0] if controller < len(self._known) else ""

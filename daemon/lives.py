@@ -115,14 +115,17 @@ class Lives:
         self._started_us: int | None = None
         self._look_us = 0
         self._blocks, self._blocks_us = 0, 0
-        self._told_reason = self._known_card = ""
+        self._told_reason = ""
+        self.known_card = ""
+        """The identity of the card that plays or played last; empty: none has."""
         self._silent_since_us: int | None = None
         self._stopping = False
         self.on_ready: Callable[[str], None] = lambda text: None
         """Called with the player's description of the output when the first sound is possible."""
         self.on_reply: Callable[[int, bytes], None] = lambda controller, message: None
         """Called with what a player answers to a controller."""
-        self._exclusives: deque[tuple[int, bytes]] = deque(maxlen=MOST_EXCLUSIVES)
+        self.exclusives: deque[tuple[int, bytes]] = deque(maxlen=MOST_EXCLUSIVES)
+        """By controller: what a later player is brought."""
         self.on_end: Callable[[Snapshot, str, int], None] = lambda last, why, now_us: None
         """Called with what a player leaves on the board, and why and when it ended."""
 
@@ -156,10 +159,16 @@ class Lives:
         else:
             self._players.send(settings.model_dump(), plain_sounds(sounds))
 
+    def recall(self, card: str, exclusives: Iterable[tuple[int, bytes]]) -> None:
+        """Take over from another daemon, which played on ``card``; before the first `tick`."""
+        self.known_card = card
+        self._level.recall(card)
+        self.exclusives.extend(exclusives)
+
     def exclusive(self, controller: int, message: bytes) -> None:
         """Give the player a system exclusive message; a later player gets it, too."""
         if message[3:5] not in QUESTIONS:
-            self._exclusives.append((controller, message))
+            self.exclusives.append((controller, message))
         if self.output is not None:
             self._players.exclusive(controller, message)
 
@@ -211,7 +220,7 @@ class Lives:
         job = PlayerJob(
             self._settings.model_dump(),
             plain_sounds(self._sounds),
-            known_card=self._known_card,
+            known_card=self.known_card,
             patience_s=self._patience_s,
         )
         self._patience_s = 0.0
@@ -237,8 +246,8 @@ class Lives:
         card = Card.from_plain(event.details["card"])
         self._newcomers.begin(card)
         self._put(self._level.of(card.identity), now_us)
-        self._known_card = card.identity
-        for controller, message in self._exclusives:
+        self.known_card = card.identity
+        for controller, message in self.exclusives:
             self._players.exclusive(controller, message)
         if self._silent_since_us is None:
             self.on_ready(event.text)

@@ -44,6 +44,7 @@ from daemon.report import Report
 from daemon.seat import Seat
 from daemon.sources import SettingsFiles
 from daemon.spawner import Spawner
+from daemon.standing import Standing, bring_back, stood
 from daemon.watch import Watch
 
 log = logging.getLogger(__name__)
@@ -93,6 +94,7 @@ class _Daemon:
         self._learning = Learning()
         self._learned = Learned(pauses.ask, lambda *w: self._files.write_quietly(*w))
         self._files = SettingsFiles(settings, last_good=LastGood(pauses.ask))
+        self._standing = Standing(pauses.ask, seat.path.with_name("standing.json"))
         report = Report(seat.path.parent, pauses, self._report)
         self._listener = Listener(self._ports, ring.put, chase=chase, serial_of=serial_of)
         self._listener.exclusives.wake = self._wake
@@ -117,6 +119,7 @@ class _Daemon:
     def loop(self) -> int:
         """Run until told to stop."""
         code = 0
+        bring_back(self._standing.read(), self._chase, self._listener, self._lives)
         self._keeper.start()
         pause_s = min(TICK_S, (self._notifier.watchdog_s or 1.0) / 2)
         due_s = 0.0
@@ -132,6 +135,7 @@ class _Daemon:
             if urgent or self._listener.exclusives.waiting or time.monotonic() >= due_s:
                 self._keeper.tick()
                 self._learn()
+                self._look_how_it_stands()
                 self._control.tick()
                 hurried = time.monotonic() < self._hurry_until_s
                 due_s = time.monotonic() + (_HURRIED_TICK_S if hurried else pause_s)
@@ -139,6 +143,7 @@ class _Daemon:
                 log.error("no player can be made any more; leaving, to be started anew")
                 code = 1
                 break
+        self._look_how_it_stands()
         self._keeper.stop()
         self._spawner.close()
         self._keeper.pauses.flush()
@@ -188,6 +193,9 @@ class _Daemon:
                 self._learned.keep(bindings)
         if self._layered:
             self._learned.look(self._chase.programs(), self._keeper.settings, self._files.origins)
+
+    def _look_how_it_stands(self) -> None:
+        self._standing.look(stood(self._chase, self._listener, self._lives))
 
     def _watch_devices_and_files(self) -> None:
         """Have what is plugged in or saved wake the loop, where the kernel tells of it."""

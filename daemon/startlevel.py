@@ -44,6 +44,10 @@ class StartLevel:
         self._held_back: list[tuple[int, bytes]] = []
         self._left: dict[str, list[tuple[int, bytes]]] = {}
 
+    def recall(self, card: str) -> None:
+        """Say on which card the controls were set, if not by this daemon."""
+        self._card = card
+
     def safe(self, bindings: Sequence[Binding]) -> list[tuple[int, bytes]]:
         """Return the controls as set, but for what is louder than at power-on."""
         told = self._chase.messages()
