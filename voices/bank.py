@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.cells import Cells
 from voices.envelopes import Envelopes
 from voices.motion import GAINS, PITCH, SHAPE, Motion, Passage
 from voices.moving import move
@@ -42,6 +43,7 @@ class Bank:
         motion: Motion,
         spectrum: Spectrum,
         cache: TableCache,
+        cells: Cells,
     ) -> None:
         self.partials = partials
         self.kept = partials
@@ -54,6 +56,7 @@ class Bank:
         self._motion = motion
         self._spectrum = spectrum
         self._cache = cache
+        self._cells = cells
         self._kept = partials
         self._any_stale = False
         self._next_end = float("inf")
@@ -116,7 +119,7 @@ class Bank:
             self._product(count, wave)
         flat = wave.reshape(count, self._frames)
         if len(movers) and passage is not None:
-            move(rows, movers, self.kept, frame, passage, self._spectrum, flat)
+            move(self._cells, rows, movers, self.kept, frame, passage, self._spectrum, flat)
         self._any_stale = len(movers) > 0
         level = self._envelopes.levels(frame, count)
         if level.shape[1] == 1:

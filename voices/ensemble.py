@@ -12,6 +12,7 @@ from config.settings import Settings
 from config.sound import Sound
 from voices.allocator import Allocator, Place
 from voices.bank import Bank
+from voices.cells import Cells
 from voices.channel import Channel
 from voices.lanes import Lanes
 from voices.ledger import Ledger
@@ -47,6 +48,7 @@ class Ensemble:
         self._frames = frames
         self._fade_frames = int(FADE_S * sample_rate)
         self._cache = TableCache(frames)
+        self._cells = Cells()
         self._timbres: dict[str, Timbre] = {}
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound], frame: int) -> None:
@@ -83,6 +85,7 @@ class Ensemble:
                 self.motion,
                 self._spectrum,
                 self._cache,
+                self._cells,
             )
         return bank
 

@@ -6,16 +6,13 @@ as of frame ``since``; that frame; and its onset. Shapes: ``V`` rows of ``P`` pa
 blocks of ``R`` rows by ``C`` columns (see `voices.tables`).
 """
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.tables import shape_of
 from voices.voice import Voice
-
-if TYPE_CHECKING:
-    from voices.moving import Scratch
 
 
 class Rows:
@@ -32,8 +29,6 @@ class Rows:
         """Whether partials of any voice ever here decay by themselves."""
         self.highest = 0.0
         """The highest cycles per frame of any partial ever here, not bent."""
-        self.scratch: Scratch | None = None
-        """What the voices in motion are worked out in."""
         self.grow(capacity)
 
     def grow(self, capacity: int) -> None:
