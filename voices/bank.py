@@ -21,7 +21,7 @@ from voices.rows import Rows
 from voices.segment import Segment
 from voices.spectrum import Spectrum
 from voices.table_cache import TableCache
-from voices.tables import shape_of
+from voices.tables import Tables, shape_of
 from voices.voice import Voice
 
 SILENT = 1e-7
@@ -58,6 +58,8 @@ class Bank:
         self._cache = cache
         self._cells = cells
         self._kept = partials
+        self._coming: list[Segment] = []
+        """The first segments of the voices whose rows are filled at the next block."""
         self._any_stale = False
         self._next_end = float("inf")
         self._next_tidy = 0
@@ -81,9 +83,7 @@ class Bank:
         self.count += 1
         voice.bank, voice.index = self, row
         self.voices.append(voice)
-        self.rows.enter(row, voice)
-        self._any_stale = True
-        self._envelopes.start(row, voice.segment)
+        self._coming.append(voice.segment)
         self._watch_end(voice)
 
     def change(self, voice: Voice, segment: Segment) -> None:
@@ -93,7 +93,8 @@ class Bank:
         self._watch_end(voice)
 
     def _watch_end(self, voice: Voice) -> None:
-        voice.ends = voice.segment.falls_below(min(0.5, SILENT / max(voice.loudest, SILENT)))
+        loudest = voice.struck.loudest
+        voice.ends = voice.segment.falls_below(min(0.5, SILENT / max(loudest, SILENT)))
         self._next_end = min(self._next_end, voice.ends)
 
     def render(
@@ -105,6 +106,8 @@ class Bank:
         ``passage`` is the motion of the channels in this block, if there is any.
         """
         count, rows = self.count, self.rows
+        if self._coming:
+            self._fill_rows()
         movers = np.zeros(0, np.intp)
         if passage is not None:
             channels = rows.channel[:count]
@@ -126,6 +129,15 @@ class Bank:
             return flat, level
         flat *= level
         return flat, None
+
+    def _fill_rows(self) -> None:
+        """Give all voices that have come since the last block what is in their rows, at once."""
+        first = self.count - len(self._coming)
+        onsets = [segment.start for segment in self._coming]
+        self.rows.enter(first, self.voices[first:], onsets)
+        self._envelopes.start(first, self._coming)
+        self._coming.clear()
+        self._any_stale = True
 
     def _product(self, count: int, wave: NDArray[np.float32]) -> None:
         """Render every voice as if it were at rest."""
@@ -162,52 +174,56 @@ class Bank:
     def _settle(self, which: NDArray[np.intp], frame: int) -> None:
         """Give voices at rest the tables and state of the pitch they rest at."""
         rows = self.rows
-        others = []
-        for row in which.tolist():
-            voice = self.voices[row]
-            values = self._motion.value[voice.lane]
-            rows.gain[row] = values[GAINS]
-            if rows.onset[row] >= frame and not values[SHAPE].any():
-                self._begin(voice, row, frame)
-            else:
-                others.append(row)
-        if others:
-            self._rest(np.array(others), frame)
+        values = self._motion.value[rows.channel[which]]
+        rows.gain[which] = values[:, GAINS]
+        begins = (rows.onset[which] >= frame) & ~values[:, SHAPE].any(axis=1)
+        if begins.all():
+            self._begin(which, frame)
+        else:
+            self._rest(which[~begins], frame)
+            if begins.any():
+                self._begin(which[begins], frame)
         rows.stale[which] = False
 
-    def _begin(self, voice: Voice, row: int, frame: int) -> None:
-        """Start a note at its key's own pitch and spectrum."""
+    def _begin(self, which: NDArray[np.intp], frame: int) -> None:
+        """Start notes at their keys' own pitch and spectrum."""
         rows = self.rows
-        known = self._cache.tables([(voice.timbre, voice.key, voice.frequency)])[0]
-        rows.outer[row], rows.inner[row], rows.step[row] = known[:3]
-        state = rows.starts[row] * known.weight
-        ahead = rows.onset[row] - frame
-        if ahead:
-            state *= np.exp(known.exponents * -ahead)
-        rows.state[row] = state
-        rows.turning[row] = voice.frequency
+        turning = rows.turning[which] = rows.frequency[which]
+        known = self._tables(which, turning)
+        back = np.array([tables.exponents for tables in known])
+        back *= (frame - rows.onset[which])[:, None]
+        np.exp(back, out=back)
+        back *= rows.starts[which]
+        rows.state[which] = back * np.array([tables.weight for tables in known])
+
+    def _tables(self, which: NDArray[np.intp], turning: NDArray[np.float64]) -> list[Tables]:
+        """Fill in the tables of voices for frequencies, and return them."""
+        rows, voices = self.rows, [self.voices[row] for row in which]
+        known = self._cache.tables(
+            [
+                (voice.timbre, voice.key, turns)
+                for voice, turns in zip(voices, turning.tolist(), strict=True)
+            ]
+        )
+        for row, tables in zip(which.tolist(), known, strict=True):
+            rows.outer[row], rows.inner[row], rows.step[row] = tables[:3]
+        return known
 
     def _rest(self, which: NDArray[np.intp], frame: int) -> None:
         """Go on with voices that have come to rest, or that start bent."""
         rows = self.rows
         values = self._motion.value[rows.channel[which]]
         turning = rows.frequency[which] * np.exp2(values[:, PITCH] / 1200.0)
-        voices = [self.voices[row] for row in which]
-        known = self._cache.tables(
-            [(v.timbre, v.key, turns) for v, turns in zip(voices, turning, strict=True)]
-        )
-        level = rows.levels[which]
-        for place, row in enumerate(which):
-            tables = known[place]
-            rows.outer[row], rows.inner[row], rows.step[row] = tables[:3]
-            level[place] *= tables.weight
+        known = self._tables(which, turning)
+        level = np.array([tables.weight for tables in known])
         level *= np.exp(rows.decays[which] * (rows.onset[which] - frame)[:, None])
         gains = self._spectrum.gains(values, rows.octaves[which], rows.numbers[which])
         if gains is not None:
             level *= gains
         phase = rows.phase_at(which, frame, turning)
-        angle = rows.ratios[which] * phase[:, None] + rows.phases[which] - 0.25
-        rows.state[which] = level * np.exp(2j * np.pi * (angle - np.rint(angle)))
+        angle = rows.ratios[which] * phase[:, None]
+        turned = np.exp(2j * np.pi * (angle - np.rint(angle)))
+        rows.state[which] = level * rows.starts[which] * turned
         rows.phase[which], rows.since[which], rows.turning[which] = phase, frame, turning
 
     def ended(self, frame: int) -> list[Voice]:

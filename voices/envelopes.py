@@ -10,6 +10,7 @@ evaluated frame by frame, and so is what follows a change inside a block.
 Shapes: ``V`` voices, ``T`` frames, cut into ``H`` pieces of ``L`` frames; 1 + 7 values a piece.
 """
 
+from collections.abc import Sequence
 from math import log
 from typing import Any
 
@@ -73,18 +74,21 @@ class Envelopes:
             *(narrow.reshape(-1, 1 + NODES), levels.reshape(-1, self._piece), levels),
         )
 
-    def start(self, row: int, segment: Segment) -> None:
-        """Put a new note's first segment into a row."""
-        self._put(row, segment)
-        self._watch(segment)
+    def start(self, first: int, segments: Sequence[Segment]) -> None:
+        """Put new notes' first segments into the rows from ``first`` on."""
+        self._put(first, segments)
+        for segment in segments:
+            self._watch(segment)
 
-    def _put(self, row: int, segment: Segment) -> None:
-        self.columns[row] = segment
-        self._sustain[row] = segment.sustain
-        until = segment.start + segment.attack
-        if segment.rate > self._steepest:
-            until = max(until, _over(segment))
-        self._exact_until[row] = until
+    def _put(self, first: int, segments: Sequence[Segment]) -> None:
+        rows = slice(first, first + len(segments))
+        self.columns[rows] = segments
+        self._sustain[rows] = self.columns[rows, 4:5]
+        for row, segment in enumerate(segments, first):
+            until = segment.start + segment.attack
+            if segment.rate > self._steepest:
+                until = max(until, _over(segment))
+            self._exact_until[row] = until
         self._next_carry = 0.0
 
     def move(self, source: int, target: int) -> None:
@@ -123,7 +127,7 @@ class Envelopes:
             self._rise(frame, levels)
         for row, segment in self._changes:
             first = int(segment.start) - frame
-            self._put(row, segment)
+            self._put(row, [segment])
             frames = np.arange(frame + first, frame + self._frames, dtype=np.float64)
             levels[row, first:] = evaluate(self.columns[row : row + 1], frames)[0]
         self._changes.clear()

@@ -6,6 +6,7 @@ as of frame ``since``; that frame; and its onset. Shapes: ``V`` rows of ``P`` pa
 blocks of ``R`` rows by ``C`` columns (see `voices.tables`).
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -54,13 +55,12 @@ class Rows:
         """Level and phase of each partial at the start of the next block."""
         self.stale = room("stale", bool)
         """Whether tables and state do not hold: a new voice, or one that was in motion."""
-        self.starts = room("starts", np.complex128, partials)
+        self.starts = room("starts", np.complex64, partials)
         """Level and phase of each partial at the onset."""
-        self.levels = room("levels", np.float64, partials)
         self.decays = room("decays", np.float64, partials)
         self.fixed = room("fixed", np.float64, 4, partials)
-        """What a timbre never changes, and each by its name."""
-        self.ratios, self.octaves, self.phases, self.numbers = self.fixed.transpose(1, 0, 2)
+        """What a voice never changes, and each by its name."""
+        self.ratios, self.octaves, self.numbers, self.levels = self.fixed.transpose(1, 0, 2)
         self.course = room("course", np.float64, 5)
         """Where a voice is in time, and each by its name."""
         self.frequency, self.turning, self.phase, self.since, self.onset = self.course.T
@@ -70,20 +70,23 @@ class Rows:
         self._packed = [getattr(self, name) for name in names]
         self.capacity = capacity
 
-    def enter(self, row: int, voice: Voice) -> None:
-        """Fill a row for a voice whose onset lies in the next block."""
-        start = voice.segment.start
-        self.newest = max(self.newest, start)
-        self.fading = self.fading or voice.timbre.fading
-        self.highest = max(self.highest, voice.timbre.highest * voice.frequency)
-        np.multiply(voice.levels, voice.timbre.onset, out=self.starts[row])
-        self.levels[row] = voice.levels
-        if self.fading:
-            self.decays[row] = voice.decays
-        self.fixed[row] = voice.timbre.fixed
-        self.course[row] = (voice.frequency, 0.0, 0.0, start, start)
-        self.channel[row] = voice.lane
-        self.stale[row] = True
+    def enter(self, first: int, voices: Sequence[Voice], onsets: Sequence[float]) -> None:
+        """Fill rows from ``first`` on for voices whose onsets lie in the next block."""
+        used = slice(first, first + len(voices))
+        self.course[used] = [
+            (voice.frequency, 0.0, 0.0, onset, onset)
+            for voice, onset in zip(voices, onsets, strict=True)
+        ]
+        self.channel[used] = [voice.lane for voice in voices]
+        self.stale[used] = True
+        self.newest = max(self.newest, *onsets)
+        for row, voice in enumerate(voices, first):
+            self.fading = self.fading or voice.timbre.fading
+            self.highest = max(self.highest, voice.timbre.highest * voice.frequency)
+            self.starts[row] = voice.struck.starts
+            self.fixed[row] = voice.struck.fixed
+            if self.fading:
+                self.decays[row] = voice.decays
 
     def move(self, source: int, target: int) -> None:
         """Copy one row to another."""

@@ -6,6 +6,7 @@ padded with silent ones to a multiple of four.
 """
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,17 @@ from voices.laws import LN_1000, decibels, velocity_gain
 
 MIDDLE_C = 60
 PADDING = 4
+
+
+class Struck(NamedTuple):
+    """What a voice begins with, whatever its key."""
+
+    fixed: NDArray[np.float64]
+    """Shape (4, P): ratios, octaves, numbers, and the level of each partial."""
+    starts: NDArray[np.complex64]
+    """Level and phase of each partial at the onset, (P,)."""
+    loudest: float
+    """The sum of the levels."""
 
 
 class Timbre:
@@ -27,16 +39,15 @@ class Timbre:
         self.partials = -(-self.count // PADDING) * PADDING
         order = np.argsort(-np.array(sound.levels), kind="stable")
         self.fixed = np.zeros((4, self.partials))
-        """What never changes, a row each: ratios, octaves, phases, numbers."""
-        self.ratios, self.octaves, self.phases, numbers = self.fixed
+        """A row each: ratios, octaves, numbers, levels."""
+        self.ratios, self.octaves, numbers, levels = self.fixed
         numbers[: self.count] = order + 1  # the place of each in the sound; 0 is padding
         self.ratios[:] = self._padded(sound.ratios, order, 1.0)
         self.octaves[:] = np.log2(self.ratios)
-        self.phases[:] = self._padded(sound.phases, order, 0.0)
         self.lowest, self.highest = min(sound.ratios), max(sound.ratios)
-        self.onset = np.exp(2j * np.pi * (self.phases - 0.25))
-        """The partials' phases at the onset, as turns of a cosine."""
-        self.levels = self._padded(sound.levels, order, 0.0) * decibels(sound.level_db)
+        phases = self._padded(sound.phases, order, 0.0)
+        self._onset = np.exp(2j * np.pi * (phases - 0.25))  # as turns of a cosine
+        levels[:] = self._padded(sound.levels, order, 0.0) * decibels(sound.level_db)
         self.decays = np.zeros(self.partials)
         if sound.decays_s is not None:
             decays_s = self._padded(sound.decays_s, order, np.inf)
@@ -46,7 +57,7 @@ class Timbre:
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
         self.sustain = envelope.sustain
-        self._levels_at: dict[int, tuple[NDArray[np.float64], float]] = {}
+        self._struck: dict[int, Struck] = {}
         self._decays_at: dict[int, NDArray[np.float64]] = {}
 
     def _padded(
@@ -56,16 +67,22 @@ class Timbre:
         padded[: self.count] = np.array(values)[order]
         return padded
 
-    def levels_at(self, velocity: int) -> tuple[NDArray[np.float64], float]:
-        """Return the level of each partial at a velocity, and their sum."""
-        known = self._levels_at.get(velocity)
+    def struck(self, velocity: int) -> Struck:
+        """Return what a voice begins with at a velocity."""
+        known = self._struck.get(velocity)
         if known is None:
             answer = self.sound.velocity
-            levels = self.levels * velocity_gain(velocity, answer.range_db)
+            levels = self.fixed[3] * velocity_gain(velocity, answer.range_db)
             softness = (127 - velocity) / 126
             levels *= 10.0 ** (self.octaves * (-answer.tilt_db * softness / 20))
-            known = self._levels_at[velocity] = (levels, float(levels.sum()))
+            known = self._struck[velocity] = self.at(levels)
         return known
+
+    def at(self, levels: NDArray[np.float64]) -> Struck:
+        """Return what a voice begins with whose partials have these levels."""
+        fixed = self.fixed.copy()
+        fixed[3] = levels
+        return Struck(fixed, (levels * self._onset).astype(np.complex64), float(levels.sum()))
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
         """Return the own decay of each partial at a key."""

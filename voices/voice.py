@@ -9,7 +9,7 @@ from voices.allocator import Place
 from voices.channel import Channel
 from voices.ledger import Note
 from voices.segment import Segment
-from voices.timbre import Timbre
+from voices.timbre import Struck, Timbre
 
 if TYPE_CHECKING:
     from voices.bank import Bank
@@ -39,8 +39,6 @@ class Voice:
         "key_down",
         "lane",
         "latched",
-        "levels",
-        "loudest",
         "note",
         "offs_due",
         "own",
@@ -48,6 +46,7 @@ class Voice:
         "release_octaves",
         "released",
         "segment",
+        "struck",
         "timbre",
     )
 
@@ -73,7 +72,7 @@ class Voice:
         self.timbre = timbre
         self.frequency = frequency
         """Cycles per frame of the key, not bent."""
-        self.levels, self.loudest = _struck(timbre, velocity, soft=soft)
+        self.struck = _struck(timbre, velocity, soft=soft)
         self.decays: NDArray[np.float64] = timbre.decays_at(note.key)
         self.segment = segment
         self.ends = float("inf")
@@ -99,16 +98,16 @@ class Voice:
         self.index = -1
 
 
-def _struck(timbre: Timbre, velocity: float, *, soft: bool) -> tuple[NDArray[np.float64], float]:
-    """Return the level of each partial at a velocity of 1.0 to 127.0, and their sum."""
+def _struck(timbre: Timbre, velocity: float, *, soft: bool) -> Struck:
+    """Return what a voice begins with at a velocity of 1.0 to 127.0."""
     whole = int(velocity)
-    levels, loudest = timbre.levels_at(whole)
+    struck = timbre.struck(whole)
     between = velocity - whole
+    if not (between or soft):
+        return struck
+    levels = struck.fixed[3]
     if between and whole < 127:
-        above = timbre.levels_at(whole + 1)
-        levels = levels + (above[0] - levels) * between
-        loudest += (above[1] - loudest) * between
+        levels = levels + (timbre.struck(whole + 1).fixed[3] - levels) * between
     if soft:
         levels = levels * 10.0 ** ((SOFT_DB + SOFT_TILT_DB * np.maximum(timbre.octaves, 0.0)) / 20)
-        loudest = float(levels.sum())
-    return levels, loudest
+    return timbre.at(levels)
