@@ -116,7 +116,9 @@ class Bank:
         if self._any_stale and len(movers) < count:
             rested = rows.stale[:count].copy()
             rested[movers] = False
-            self._settle(np.flatnonzero(rested), frame)
+            which = np.flatnonzero(rested)
+            if len(which):
+                self._settle(which, frame)
         wave = self._wave[:count]
         if len(movers) < count:
             self._product(count, wave)
