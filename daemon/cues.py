@@ -1,20 +1,14 @@
 """Quiet tones that tell what a screen would, while nobody plays.
 
 Units: seconds, MIDI keys, dB below full scale; microseconds of the monotonic clock (``_us``).
-Shapes: a cue's samples are ``(frames,)`` float32, for both sides alike.
-Threads: `Cues` belongs to the keeper's main loop, `samples` to the player's main thread.
+Threads: the keeper's main loop.
 
 A cue never sounds over music: it waits until nothing sounds, and is dropped when that takes long.
 """
 
-import math
 from collections.abc import Callable
 
-import numpy as np
-from numpy.typing import NDArray
-
 from config.settings import CueSettings
-from voices.laws import key_frequency
 
 PATTERNS: dict[str, tuple[tuple[int, float], ...]] = {
     "ready": ((67, 0.11), (71, 0.11), (74, 0.22)),
@@ -32,21 +26,8 @@ _SETTINGS = {
     "refused": "settings",
     "unwell": "board",
 }
-_EDGE_S = 0.02
 _QUIET_US = 500_000
 _STALE_US = 30_000_000
-
-
-def samples(name: str, sample_rate: int, level_db: float) -> NDArray[np.float32]:
-    """Return a cue's samples, each tone with soft edges."""
-    peak = 10 ** (level_db / 20)
-    tones = []
-    for key, seconds in PATTERNS[name]:
-        times = np.arange(round(seconds * sample_rate)) / sample_rate
-        edge = np.clip(np.minimum(times, seconds - times) / _EDGE_S, 0.0, 1.0)
-        pitch_hz = key_frequency(key, 440.0, (0.0,) * 12)
-        tones.append(np.sin(math.pi / 2 * edge) ** 2 * np.sin(2 * math.pi * pitch_hz * times))
-    return (peak * np.concatenate(tones)).astype(np.float32)
 
 
 class Cues:

@@ -11,9 +11,9 @@ import time
 from collections.abc import Callable, Sequence
 
 from daemon.inputs import choose, device
+from daemon.keynames import key_name
 from daemon.ports import Closer, MidiPorts, RtMidiPorts
 from daemon.quiet import hush
-from daemon.scene import key_name
 from daemon.sources import SettingsFiles
 
 _POLL_S = 0.25

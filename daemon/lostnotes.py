@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from daemon.scene import key_name
+from daemon.keynames import key_name
 from voices.ledger import REMEMBERED, Note
 from voices.needed import needed
 

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 
 from config.settings import Settings
 from daemon import remedy
+from daemon.keynames import key_name
 from daemon.load import Load
 from daemon.lostnotes import Lost
-from daemon.scene import key_name
 
 
 def note_words(key: int, channel: int, controller: int, names: Mapping[int, str]) -> str:

@@ -9,7 +9,8 @@ from rich.color import Color
 from rich.style import Style
 from rich.text import Text
 
-from daemon.scene import Bar, key_name
+from daemon.keynames import key_name
+from daemon.scene import Bar
 from daemon.termpicture import TERMINAL_FATES
 
 WIDTH = 79

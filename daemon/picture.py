@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from daemon.canvas import INK, PANEL, SOFT, Axis, Canvas, Colour, Panel
-from daemon.scene import Bar, Scene, key_name
+from daemon.keynames import key_name
+from daemon.scene import Bar, Scene
 from daemon.spectrogram import level_lines, spectrogram
 
 # What became of a note, each with a colour that stays apart from the others in grey as well.

@@ -7,8 +7,6 @@ The process speaks only through its link: nothing of it reaches the terminal or 
 the events that the keeper logs. It ends with a status of `Ending`, or by a signal.
 """
 
-import ctypes
-import enum
 import os
 import select
 import signal
@@ -23,7 +21,8 @@ from daemon import realtime
 from daemon.alsacontrol import ControlDevice
 from daemon.board import Board
 from daemon.cards import Card
-from daemon.cues import samples
+from daemon.cuetones import samples
+from daemon.endings import Ending
 from daemon.link import Link
 from daemon.mixer import set_right
 from daemon.opening import await_ours, candidates, open_first
@@ -41,26 +40,6 @@ _FADE_S = 1.0
 _FAULTY_S = 0.5
 _LEAVE_S = 0.5
 _LINE = 1000
-_PR_SET_PDEATHSIG = 1
-
-
-class Ending(enum.IntEnum):
-    """Why the player left: its exit status."""
-
-    ASKED = 0
-    FAULT = 1
-    """The instrument failed block after block, or the player itself did."""
-    REFUSED = 3
-    """No card, or none that could be opened."""
-    LOST = 4
-    """The card, or the sound server, went away."""
-
-
-def follow_parent(parent: int) -> None:
-    """Have the kernel kill this process when its parent dies; leave at once if it has."""
-    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0)
-    if os.getppid() != parent:
-        os._exit(Ending.ASKED)
 
 
 def prepared(

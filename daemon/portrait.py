@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from config.settings import Settings
 from config.sound import Sound
 from daemon.canvas import INK, SOFT, Axis, Canvas, Colour, Panel
+from daemon.keynames import key_name
 from daemon.picture import FATES
-from daemon.scene import key_name
 from voices.instrument import Instrument
 
 KEY, VELOCITY = 60, 100

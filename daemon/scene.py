@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.keynames import key_name
 from voices.ledger import Note
 from voices.needed import needed
 
-_KEYS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 _BY_NOTE = re.compile(r"by note (\d+)")
 
 
@@ -63,11 +63,6 @@ class Scene:
         """The lowest and the highest key that was struck; C3 to C5 if none was."""
         keys = [bar.key for bar in self.bars]
         return (min(keys), max(keys)) if keys else (48, 72)
-
-
-def key_name(key: int) -> str:
-    """Return the name of a key number: 60 is C4, as in the tables of the trade."""
-    return f"{_KEYS[key % 12]}{key // 12 - 1}"
 
 
 def bars(notes: Iterable[Note], sample_rate: int, until_frame: int) -> list[Bar]:

@@ -3,7 +3,8 @@
 Threads: `Spawner` belongs to the keeper's main thread. It must be made before any other thread
 starts, since a fork copies only the thread that forks.
 
-A player costs a fork instead of seconds of imports: numpy and the voices are in memory already.
+A player costs a fork instead of seconds of imports: numpy and the voices are in memory already,
+here alone; they are imported while the keeper imports what is its own.
 Every `Spawner.start` is answered by any number of *log* events, at most one *ready*, and exactly
 one that ends it: *refused* (no card, or none that opens), *lost* (the card went away) or *ended*
 (asked to, killed, or failed). After that one the player is gone and another may be started.
@@ -18,11 +19,12 @@ import select
 import signal
 import time
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import Any, Literal, NoReturn
 
+from daemon.endings import Ending, follow_parent
 from daemon.link import Link
 from daemon.memory import board_in, outcomes_in, ring_in
-from daemon.player import Ending, Player, follow_parent
 
 _STOP_S = 1.5
 OPEN_S = 15.0
@@ -157,6 +159,7 @@ def _serve(server: "_Server", parent: int) -> NoReturn:
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, signal.SIG_IGN)
         follow_parent(parent)
+        import_module("daemon.player")
         # Each player's collection looks at its own objects only, and leaves these pages shared.
         gc.freeze()
         while server.wanted:
@@ -241,6 +244,8 @@ class _Server:
                 follow_parent(parent)
                 here.close()
                 self._keeper.close()
+                from daemon.player import Player
+
                 memory = self._memory
                 Player(ring_in(memory), board_in(memory), there, outcomes_in(memory)).live(job)
             finally:

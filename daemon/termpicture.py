@@ -10,8 +10,9 @@ from rich.style import Style
 from rich.text import Text
 
 from daemon.canvas import Colour
+from daemon.keynames import key_name
 from daemon.picture import HIGH_HZ, LOUD_DB, LOW_HZ, QUIET_DB
-from daemon.scene import Scene, key_name
+from daemon.scene import Scene
 from daemon.spectrogram import level_lines, spectrogram
 
 # Lighter than on paper: they have to stand out on black as well as on white.

@@ -1,6 +1,7 @@
 """The house rules, walked in the source itself."""
 
 import ast
+import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -88,3 +89,9 @@ def test_tests_are_flat_and_the_unit_folder_is_no_package() -> None:
     assert not list((ROOT / "systemd").rglob("*.py"))
     named = {path.name for path in (ROOT / "tests").rglob("test_*.py")}
     assert named == {path.name for path in (ROOT / "tests").glob("test_*.py")}
+
+
+def test_the_keeper_does_without_numpy() -> None:
+    """So it starts while another process imports that, and keeps its memory small."""
+    program = "import sys, daemon.wiring; sys.exit('numpy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", program], cwd=ROOT, check=False).returncode == 0

@@ -9,7 +9,8 @@ import pytest
 from config.settings import Settings
 from daemon.board import Board
 from daemon.chord import HOLD_US, Chord
-from daemon.cues import PATTERNS, Cues, samples
+from daemon.cues import PATTERNS, Cues
+from daemon.cuetones import samples
 from daemon.lamp import STEP_US, Lamp, State
 from daemon.playing import RISE_S, Playing
 from daemon.ring import Ring

@@ -11,7 +11,7 @@ from config.settings import Settings
 from daemon.board import Board
 from daemon.cards import Card
 from daemon.chase import Chase
-from daemon.cues import samples
+from daemon.cuetones import samples
 from daemon.health import Health
 from daemon.keeper import TICK_S, Keeper
 from daemon.lamp import Lamp

@@ -10,8 +10,9 @@ from PIL import Image
 from config.library import shipped
 from daemon import portrait
 from daemon.canvas import Axis
+from daemon.keynames import key_name
 from daemon.picture import FATES, draw, ramp
-from daemon.scene import Bar, Mark, Scene, bars, key_name
+from daemon.scene import Bar, Mark, Scene, bars
 from daemon.spectrogram import level_lines, spectrogram
 from daemon.termpicture import TERMINAL_FATES, lines
 from voices.ledger import Ledger
