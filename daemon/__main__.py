@@ -12,44 +12,82 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 # pydantic would read what every installed package is called, in search of plug-ins.
 os.environ["PYDANTIC_DISABLE_PLUGINS"] = "__all__"
 
+import contextlib  # noqa: E402
 import io  # noqa: E402
 import signal  # noqa: E402
 import sys  # noqa: E402
-import traceback  # noqa: E402
-from collections.abc import Callable, Sequence  # noqa: E402
+from collections.abc import Callable, Iterator, Sequence  # noqa: E402
 
-from daemon import cli  # noqa: E402
 from daemon.faults import DeviceError, RunError, UsageError  # noqa: E402
 
 FAILURE, USAGE, SETTINGS = 1, 2, 78
 _ENDED_BY_HAND = ("run", "listen", "testtone")
+_STOPS = (signal.SIGTERM, signal.SIGINT)
+
+Command = Callable[[], int]
+
+
+def _chosen(words: Sequence[str]) -> Command:
+    from daemon import cli
+
+    return cli.chosen(words)
 
 
 def main(
-    words: Sequence[str] | None = None, dispatch: Callable[[Sequence[str]], int] = cli.dispatch
+    words: Sequence[str] | None = None, chosen: Callable[[Sequence[str]], Command] = _chosen
 ) -> int:
     """Run the command line ``words`` (the process's own when None); return the exit code."""
     words = sys.argv[1:] if words is None else words
     _prepare_streams()
-    # A stop is cleaned up after like Ctrl-C.
-    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
-        code = dispatch(words)
+        with _leaving_at_once(words):
+            run = chosen(words)
+        code = run()
         sys.stdout.flush()
         return code
     except BrokenPipeError:  # whoever read us has had enough
         _drop_output()
         return 0
     except KeyboardInterrupt:
-        if any(word in _ENDED_BY_HAND for word in words):
-            return 0
-        return _tell("stopped by hand before it was done", FAILURE)
+        return _stopped(words)
     except UsageError as fault:
         return _tell(str(fault), USAGE)
     except (DeviceError, RunError) as fault:
         return _tell(str(fault), FAILURE)
     except Exception as fault:  # noqa: BLE001 a user gets a line, never a traceback
         return _other(fault)
+    finally:
+        # The interpreter takes a while to leave, and has nothing left to stop.
+        for number in _STOPS:
+            signal.signal(number, signal.SIG_IGN)
+
+
+@contextlib.contextmanager
+def _leaving_at_once(words: Sequence[str]) -> Iterator[None]:
+    """While libraries are imported, have a stop end the process; later it is as Ctrl-C.
+
+    They would make another fault of the exception, or lose it; and nothing is to be cleaned up yet.
+    """
+
+    def leave(*_: object) -> None:
+        os._exit(_stopped(words))
+
+    signal.signal(signal.SIGTERM, leave)
+    by_hand = signal.getsignal(signal.SIGINT)
+    if by_hand is signal.default_int_handler:  # else whoever started us wants no Ctrl-C here
+        signal.signal(signal.SIGINT, leave)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        signal.signal(signal.SIGINT, by_hand)
+
+
+def _stopped(words: Sequence[str]) -> int:
+    """Return the exit code of a stop by hand, told where something was left undone."""
+    if any(word in _ENDED_BY_HAND for word in words):
+        return 0
+    return _tell("stopped by hand before it was done", FAILURE)
 
 
 def _prepare_streams() -> None:
@@ -69,6 +107,8 @@ def _drop_output() -> None:
 
 def _other(fault: Exception) -> int:
     """Tell a fault of a settings file, of the system or of this program."""
+    import traceback
+
     from config.faults import ConfigError
 
     if isinstance(fault, ConfigError):

@@ -7,7 +7,8 @@ command only. Every command module has ``run(arguments) -> int``, the exit code.
 import argparse
 import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from importlib import import_module, metadata
 from pathlib import Path
 from typing import NoReturn, get_args
@@ -152,14 +153,18 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     return parser.parse_args(words)
 
 
-def dispatch(words: Sequence[str]) -> int:
-    """Run what the command line asks for and return the exit code."""
+def chosen(words: Sequence[str]) -> Callable[[], int]:
+    """Return what does what the command line asks for, and returns the exit code."""
     arguments = parse(words)
     if arguments.command is None:
-        sys.stdout.write(WELCOME)
-        return 0
+        return _welcome
     module = import_module(f"daemon.{arguments.command}")
-    return int(module.run(arguments))
+    return partial(module.run, arguments)
+
+
+def _welcome() -> int:
+    sys.stdout.write(WELCOME)
+    return 0
 
 
 def _target(word: str) -> str:

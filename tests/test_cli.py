@@ -4,6 +4,7 @@ import os
 import re
 import signal
 import subprocess
+from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from daemon import cli
 from daemon.__main__ import main
 from daemon.faults import DeviceError, RunError, UsageError
 from tests.program import command, environment, partiald
+from tests.waiting import wait_until
 
 COMMANDS = (
     "run",
@@ -28,6 +30,15 @@ COMMANDS = (
     "sounds",
     "chart",
 )
+
+
+@pytest.fixture(autouse=True)
+def _signals() -> Iterator[None]:
+    """Give back what a program in this process takes hold of."""
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 def test_a_bare_call_says_what_to_do_first(tmp_path: Path) -> None:
@@ -103,14 +114,10 @@ def test_the_settings_file_may_stand_before_or_behind_the_command(words: list[st
 def test_every_fault_ends_in_one_line_and_its_code(
     fault: BaseException, code: int, told: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def fail(_: object) -> int:
+    def fail() -> int:
         raise fault
 
-    before = signal.getsignal(signal.SIGTERM)
-    try:
-        assert main(["render"], fail) == code
-    finally:
-        signal.signal(signal.SIGTERM, before)
+    assert main(["render"], lambda _: fail) == code
     lines = capsys.readouterr().err
     assert lines.startswith(told)
     assert lines.count("\n") == 1
@@ -118,14 +125,49 @@ def test_every_fault_ends_in_one_line_and_its_code(
 
 @pytest.mark.parametrize("name", ["run", "listen", "testtone"])
 def test_what_only_a_hand_can_end_ends_well_by_hand(name: str) -> None:
-    def stop(_: object) -> int:
+    def stop() -> int:
         raise KeyboardInterrupt
 
-    before = signal.getsignal(signal.SIGTERM)
-    try:
-        assert main([name], stop) == 0
-    finally:
-        signal.signal(signal.SIGTERM, before)
+    assert main([name], lambda _: stop) == 0
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(
+    ("module", "words", "code"),
+    [
+        ("pydantic", ["render", "song.mid", "-o", "out.wav"], 1),
+        ("numpy", ["render", "song.mid", "-o", "out.wav"], 1),
+        ("numpy", ["testtone"], 0),
+    ],
+)
+def test_a_stop_while_libraries_are_imported_ends_it_quietly(
+    how: signal.Signals, module: str, words: list[str], code: int, tmp_path: Path
+) -> None:
+    """Also where a library makes another fault of the interruption, as classes of Python 3.11 do
+    whose members have a ``__set_name__``."""
+    (tmp_path / f"{module}.py").write_text(
+        "import time\n"
+        "class Member:\n"
+        "    def __set_name__(self, owner, name):\n"
+        "        open('begun', 'w').close()\n"
+        "        time.sleep(60)\n"
+        "class Owner:\n"
+        "    member = Member()\n"
+    )
+    process = subprocess.Popen(
+        command(*words),
+        cwd=tmp_path,
+        env=environment(front=tmp_path),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    )
+    wait_until((tmp_path / "begun").exists, timeout_s=20.0)
+    process.send_signal(how)
+    out, err = process.communicate(timeout=20)
+    told = "partiald: stopped by hand before it was done\n" if code else ""
+    assert (process.returncode, out, err) == (code, "", told)
 
 
 def test_a_reader_that_leaves_early_is_no_fault(tmp_path: Path) -> None:
