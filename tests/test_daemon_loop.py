@@ -4,8 +4,6 @@ A JACK server stands in for sound card and MIDI hardware; nothing of ours is rep
 """
 
 import signal
-import socket
-import time
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -15,6 +13,7 @@ import pytest
 
 from tests.controller import NAME, VirtualController
 from tests.jackd import JackServer
+from tests.manager import PING, Manager
 from tests.measure import cents, pitch
 from tests.waiting import wait_until
 from tests.whole import RATE, SETTINGS, Daemon, record
@@ -133,24 +132,16 @@ def test_systemd_is_told_of_being_ready_of_life_and_of_the_end(
     jack_server: JackServer, tmp_path: Path
 ) -> None:
     """Source: sd_notify(3): READY, STATUS, a ping at half the watchdog's interval, STOPPING."""
-    place = tmp_path / "notify"
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening:
-        listening.bind(str(place))
-        listening.settimeout(10)
-        daemon = Daemon(tmp_path, NOTIFY_SOCKET=str(place), WATCHDOG_USEC="1000000")
+    with Manager(str(tmp_path / "notify")) as manager:
+        daemon = Daemon(tmp_path, NOTIFY_SOCKET=manager.address, WATCHDOG_USEC="1000000")
         try:
-            told: list[str] = []
-            pings: list[float] = []
-            while len(pings) < 4:
-                lines = listening.recv(4096).decode().split("\n")
-                told += lines
-                pings += [time.monotonic()] * ("WATCHDOG=1" in lines)
-            assert told.count("READY=1") == 1
-            assert any(line.startswith("STATUS=") for line in told)
+            wait_until(lambda: manager.count(PING) >= 4, 20.0)
+            assert manager.count("READY=1") == 1
+            assert any(text.startswith("STATUS=") for text in manager.told())
+            pings = manager.moments(PING)
             assert max(later - sooner for sooner, later in pairwise(pings)) < 0.9
             daemon.process.terminate()
-            while "STOPPING=1" not in told:
-                told += listening.recv(4096).decode().split("\n")
+            wait_until(lambda: manager.count("STOPPING=1") == 1)
             assert daemon.process.wait(10) == 0
         finally:
             daemon.close()

@@ -17,6 +17,7 @@ from daemon.faults import RunError
 from tests.controller import VirtualController
 from tests.fault_table import Watch
 from tests.jackd import JackServer
+from tests.manager import PING, Manager
 from tests.waiting import wait_until
 from tests.whole import Daemon, belongings, gone
 
@@ -106,18 +107,18 @@ def test_a_keeper_that_stands_still_is_not_vouched_for_and_the_player_plays_on(
     card: JackServer, tmp_path: Path
 ) -> None:
     """Source: sd_notify(3), WATCHDOG=1; systemd.service(5): the watchdog's signal is SIGABRT."""
-    place = tmp_path / "notify"
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
-        manager.bind(str(place))
-        daemon = Daemon(tmp_path, NOTIFY_SOCKET=str(place), WATCHDOG_USEC="600000")
+    with Manager(str(tmp_path / "notify")) as manager:
+        daemon = Daemon(tmp_path, NOTIFY_SOCKET=manager.address, WATCHDOG_USEC="600000")
         try:
             daemon.says("ready:", timeout_s=15)
             watch = Watch("main thread of the keeper stuck", lambda: daemon.log)
             spawner, player = daemon.spawner, daemon.player
-            assert told(manager, 0.6)
+            pings = manager.count(PING)
+            wait_until(lambda: manager.count(PING) > pings, 0.6)
             daemon.process.send_signal(signal.SIGSTOP)
-            told(manager, 0.0)
-            assert not told(manager, 0.8)
+            pings = manager.count(PING)
+            with pytest.raises(AssertionError):
+                wait_until(lambda: manager.count(PING) > pings, 0.8)
             # The sound does not hang on it.
             assert not gone(player)
             used = cpu_ticks(player)
@@ -131,19 +132,6 @@ def test_a_keeper_that_stands_still_is_not_vouched_for_and_the_player_plays_on(
         finally:
             daemon.process.send_signal(signal.SIGCONT)
             daemon.close()
-
-
-def told(manager: socket.socket, seconds: float) -> bool:
-    """Return whether a ping comes within a time; what has come before is read away."""
-    until, pinged = time.monotonic() + seconds, False
-    manager.setblocking(False)
-    while True:
-        try:
-            pinged |= b"WATCHDOG=1" in manager.recv(4096)
-        except BlockingIOError:
-            if time.monotonic() >= until:
-                return pinged
-            time.sleep(0.005)
 
 
 def cpu_ticks(pid: int) -> int:

@@ -1,39 +1,28 @@
 import os
-import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from daemon.notify import Notifier
+from tests.manager import Manager
 
 
 @pytest.fixture
-def manager(tmp_path: Path) -> Iterator[socket.socket]:
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as bound:
-        bound.bind(str(tmp_path / "notify"))
-        bound.setblocking(False)
+def manager(tmp_path: Path) -> Iterator[Manager]:
+    with Manager(str(tmp_path / "notify")) as bound:
         yield bound
-
-
-def told(manager: socket.socket) -> list[str]:
-    lines = []
-    try:
-        while True:
-            lines.append(manager.recv(4096).decode())
-    except BlockingIOError:
-        return lines
 
 
 Make = Callable[..., Notifier]
 
 
 @pytest.fixture
-def notifier(manager: socket.socket) -> Iterator[Make]:
+def notifier(manager: Manager) -> Iterator[Make]:
     made = []
 
     def make(**environment: str) -> Notifier:
-        made.append(Notifier({"NOTIFY_SOCKET": manager.getsockname()} | environment))
+        made.append(Notifier({"NOTIFY_SOCKET": manager.address} | environment))
         return made[-1]
 
     yield make
@@ -41,16 +30,14 @@ def notifier(manager: socket.socket) -> Iterator[Make]:
         each.close()
 
 
-def test_the_manager_hears_the_states_of_sd_notify_3(
-    manager: socket.socket, notifier: Make
-) -> None:
+def test_the_manager_hears_the_states_of_sd_notify_3(manager: Manager, notifier: Make) -> None:
     ours = notifier(WATCHDOG_USEC="200000", WATCHDOG_PID=str(os.getpid()))
     ours.ready()
     ours.status("playing\n'Cargo Bike Keys 25'")
     ours.reloading(123)
     ours.watchdog()
     ours.stopping()
-    assert told(manager) == [
+    assert manager.told() == [
         "READY=1",
         "STATUS=playing 'Cargo Bike Keys 25'",
         "RELOADING=1\nMONOTONIC_USEC=123",
@@ -59,11 +46,11 @@ def test_the_manager_hears_the_states_of_sd_notify_3(
     ]
 
 
-def test_the_same_status_is_told_once(manager: socket.socket, notifier: Make) -> None:
+def test_the_same_status_is_told_once(manager: Manager, notifier: Make) -> None:
     ours = notifier()
     for text in ("silent", "silent", "playing", "silent"):
         ours.status(text)
-    assert told(manager) == ["STATUS=silent", "STATUS=playing", "STATUS=silent"]
+    assert manager.told() == ["STATUS=silent", "STATUS=playing", "STATUS=silent"]
 
 
 def test_a_ping_is_due_after_half_of_what_the_manager_waits(notifier: Make) -> None:
@@ -80,21 +67,18 @@ def test_a_ping_is_due_after_half_of_what_the_manager_waits(notifier: Make) -> N
     ],
 )
 def test_without_a_watchdog_of_ours_nothing_is_pinged(
-    manager: socket.socket, notifier: Make, environment: dict[str, str]
+    manager: Manager, notifier: Make, environment: dict[str, str]
 ) -> None:
     ours = notifier(**environment)
     ours.watchdog()
     assert ours.watchdog_s is None
-    assert told(manager) == []
+    assert manager.told() == []
 
 
 def test_an_abstract_address_is_understood(notifier: Make) -> None:
-    name = f"partiald-test-{os.getpid()}"
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
-        manager.bind(f"\0{name}")
-        manager.setblocking(False)
-        notifier(NOTIFY_SOCKET=f"@{name}").ready()
-        assert told(manager) == ["READY=1"]
+    with Manager(f"@partiald-test-{os.getpid()}") as manager:
+        notifier(NOTIFY_SOCKET=manager.address).ready()
+        assert manager.told() == ["READY=1"]
 
 
 @pytest.mark.parametrize("address", ["", "/nowhere/at/all", "vsock:1:2"])
@@ -105,10 +89,8 @@ def test_a_manager_that_is_not_there_does_no_harm(notifier: Make, address: str) 
     ours.ready()
 
 
-def test_a_manager_that_does_not_read_is_not_waited_for(
-    manager: socket.socket, notifier: Make
-) -> None:
+def test_a_manager_that_does_not_read_is_not_waited_for(manager: Manager, notifier: Make) -> None:
     ours = notifier()
     for number in range(10_000):
         ours.status(str(number))
-    assert len(told(manager)) < 10_000
+    assert len(manager.told()) < 10_000
