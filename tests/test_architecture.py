@@ -23,6 +23,9 @@ IMPURE = {
     *("asyncio", "logging", "multiprocessing", "os", "select", "selectors", "shutil", "signal"),
     *("socket", "subprocess", "threading", "time", "tempfile", "pathlib", "io", "mmap", "ctypes"),
 }
+# Clocks that nobody sets, and waiting, which goes by such a one (clock_nanosleep(2)).
+STEADY = {"monotonic", "monotonic_ns", "perf_counter", "perf_counter_ns", "sleep"}
+TELL_THE_TIME = {"wallclock.py", "why.py"}
 LONGEST = 300
 SOURCES = [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
 
@@ -54,6 +57,25 @@ def test_the_sound_knows_no_clock_file_thread_or_log(path: Path) -> None:
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
     }
     assert not calls & {"open", "print", "input", "exec", "eval"}
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "daemon").glob("*.py")), ids=lambda p: p.name)
+def test_nothing_waits_by_a_clock_that_can_be_set(path: Path) -> None:
+    """A board's clock jumps by years once it finds a network; two modules tell the time of day."""
+    if path.name in TELL_THE_TIME:
+        return
+    tree = ast.parse(path.read_text("utf-8"))
+    asked = {
+        node.attr
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Attribute)
+        and isinstance(node.value, ast.Name)
+        and node.value.id == "time"
+    }
+    assert asked <= STEADY
+    modules = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+    assert not {name for name, _ in imports(path)} & {"datetime"}
+    assert "time" not in modules
 
 
 def test_devices_are_imported_only_where_they_are_used() -> None:
