@@ -1,5 +1,6 @@
 """Saving the settings file is enough: what is held goes on, without a click, through every edit."""
 
+import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -8,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from config.settings import Settings
 from tests.controller import NAME, VirtualController
 from tests.jackd import JackServer
 from tests.measure import cents, pitch
@@ -17,6 +19,7 @@ from tests.whole import RATE, Daemon, record
 HELD, HELD_HZ = 57, 220.0
 AUDIO = "[audio]\nblock_frames = 128\n"
 SINE = '[sound]\nname = "sine"\n'
+SINE_PROGRAM = Settings().sound.programs.index("sine")
 
 
 @pytest.fixture
@@ -126,6 +129,55 @@ def test_what_needs_the_card_opened_anew_says_so_and_plays_on(daemon: Daemon) ->
     assert "new: audio.block_frames = 256; the sound card is opened anew" in daemon.log
     daemon.says("sounding again after")
     wait_until(lambda: daemon.status()["block"]["frames"] == 256)
+
+
+def test_another_card_named_plays_the_same_sound_at_a_safe_level_and_the_first_one_as_before(
+    daemon: Daemon, tmp_path: Path
+) -> None:
+    """A JACK client that takes sound in is a card, too; its level is that of power-on.
+
+    Source: GM2 v1.2a 3.3.4 and RP-015: a volume of v is 40 log(v/127) dB, 100 at power-on.
+    """
+
+    def opened(card: str) -> float:
+        """Change over to a card; return how loud a note is there."""
+        before = daemon.log.count("sounding again after")
+        save(daemon, AUDIO + f'device = "{card}"\n')
+        assert f'new: audio.device = "{card}"; the sound card is opened anew' in daemon.log
+        daemon.says("sounding again after", before + 1)
+        status = daemon.status()
+        assert card in status["output"]["card"]["name"]
+        assert status["notes"]["accounts"]["sounding"] == 0
+        return loudness()
+
+    def loudness() -> float:
+        controller.chord(HELD)
+        daemon.sounds(1)
+        audio = record(tmp_path)[RATE // 2 :]
+        # A sine, as before.
+        assert clicks(audio) < 0.01
+        controller.send(0x80, HELD, 0)
+        daemon.sounds(0)
+        return float(np.abs(audio).max())
+
+    other = subprocess.Popen(["jack_thru"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    try:
+        with VirtualController() as controller:
+            daemon.says("controller connected")
+            daemon.hears(controller)
+            save(daemon, AUDIO)
+            controller.send(0xC0, SINE_PROGRAM)
+            controller.send(0xB0, 7, 127)
+            loud = loudness()
+            controller.chord(HELD)
+            daemon.sounds(1)
+            safe = opened("thru")
+            assert daemon.status()["notes"]["accounts"]["cut"] == 1
+            assert safe / loud == pytest.approx((100 / 127) ** 2, rel=0.01)
+            assert opened("system") == pytest.approx(loud, rel=0.01)
+    finally:
+        other.terminate()
+        other.wait(30)
 
 
 def test_a_wrong_edit_changes_nothing_and_is_named_with_its_line(daemon: Daemon) -> None:
