@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.jackd import JackServer, own_name
+from tests.stage import staged
 from tests.whole import Daemon
 
 
@@ -30,18 +31,7 @@ def jack_server(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Jac
 
 
 @pytest.fixture(scope="module")
-def stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Daemon]:
+def stage() -> Iterator[Daemon]:
     """Run one daemon for a file of tests, on a JACK server that waits for nobody, as a card."""
-    folder = tmp_path_factory.mktemp("stage")
-    with own_name() as name, pytest.MonkeyPatch.context() as patch:
-        patch.setenv("JACK_DEFAULT_SERVER", name)
-        patch.setenv("JACK_NO_START_SERVER", "1")
-        server = JackServer(name, folder / "jackd.log")
-        server.start(waits=False)
-        daemon = Daemon(folder)
-        try:
-            daemon.says("ready:", timeout_s=15)
-            yield daemon
-        finally:
-            daemon.close()
-            server.stop()
+    with staged() as daemon:
+        yield daemon

@@ -5,16 +5,13 @@ pull. It fails when one hangs, when hearing the controller again takes a second 
 when descriptors, threads, JACK clients or memory grow.
 """
 
-import os
 import subprocess
 import sys
-import tempfile
 import time
 from contextlib import suppress
-from pathlib import Path
 
 from tests.controller import VirtualController
-from tests.jackd import JackServer, own_name
+from tests.stage import staged
 from tests.waiting import wait_until
 from tests.whole import Daemon, belongings
 
@@ -27,17 +24,8 @@ _GROWTH = 2_000_000
 
 def main(cycles: int) -> int:
     """Pull and plug; return 0 when all was as it should be."""
-    with own_name() as name, tempfile.TemporaryDirectory() as folder:
-        os.environ |= {"JACK_DEFAULT_SERVER": name, "JACK_NO_START_SERVER": "1"}
-        server = JackServer(name, Path(folder) / "jackd.log")
-        server.start(waits=False)
-        daemon = Daemon(Path(folder))
-        try:
-            daemon.says("ready:", timeout_s=15)
-            return _cycles(daemon, cycles)
-        finally:
-            daemon.close()
-            server.stop()
+    with staged() as daemon:
+        return _cycles(daemon, cycles)
 
 
 def _cycles(daemon: Daemon, cycles: int) -> int:
@@ -68,9 +56,8 @@ def _cycles(daemon: Daemon, cycles: int) -> int:
     print(f"connected again within {percentile(again, 99):.3f} s (p99), {max(again):.3f} at most")
     accounts = notes["accounts"]
     print(f"grown: {grown}; notes cut {accounts['cut']}, sounding {accounts['sounding']}")
-    print(
-        f"{unheard} messages more than planned, for those that JACK dropped before they reached us"
-    )
+    print(f"{unheard} messages more than planned, for those that JACK dropped on the way to us")
+    print(f"{keys.crashes} pulls crashed the controller's process, in JACK's library")
     memory = grown.pop("bytes")
     lost = notes["received"] != sum(accounts.values()) or accounts["cut"] != 3 * cycles
     lost = lost or accounts["sounding"] != 0

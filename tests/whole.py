@@ -72,8 +72,8 @@ class Daemon:
         )
 
     def status(self) -> dict[str, Any]:
-        """Ask as the command does, without starting one."""
-        return control.ask({"ask": "status"}, [self.settings.parent / "control"])
+        """Ask as the command does, without starting one, and with more patience."""
+        return control.ask({"ask": "status"}, [self.settings.parent / "control"], timeout_s=10.0)
 
     @property
     def spawner(self) -> int:
@@ -96,9 +96,10 @@ class Daemon:
         raise AssertionError(f"nothing arrives:\n{self.log}")
 
     def plays(self, controller: VirtualController, *keys: int) -> None:
-        """Hold keys down, and strike again until all sound.
+        """Hold keys down, and strike again until they all sound, and nothing more than before.
 
-        A server that waits for nobody drops a message now and then on a busy machine.
+        A server that waits for nobody drops a message now and then on a busy machine. What was
+        struck before this has to sound already: it would be counted among the keys.
         """
 
         def held() -> int:
@@ -108,7 +109,7 @@ class Daemon:
         for _ in range(20):
             controller.chord(*keys)
             with suppress(AssertionError):
-                return wait_until(lambda: held() >= wanted, 0.5)
+                return wait_until(lambda: held() == wanted, 0.5)
         raise AssertionError(f"{held()} sound, not {wanted}:\n{self.log}")
 
     def sounds(self, voices: int) -> None:
