@@ -188,6 +188,6 @@ def accounts_in_use(instrument: Instrument) -> set[str]:
     return {name for name in ACCOUNTS if accounts[name]} - _NEVER_IN_THE_INSTRUMENT
 
 
-def resident() -> int:
-    """Return the bytes of memory this process holds."""
-    return int(Path("/proc/self/statm").read_text().split()[1]) * _PAGE_BYTES
+def resident(process: int | str = "self") -> int:
+    """Return the bytes of memory that a process holds."""
+    return int(Path(f"/proc/{process}/statm").read_text().split()[1]) * _PAGE_BYTES
