@@ -6,6 +6,9 @@ callback never meets.
 
 Messages for the instrument go into the ring. System exclusive ones are too long for it: they wait
 for the main loop. What concerns a sequencer, and not a receiver of notes, is left out.
+
+A note-on that finds no room is lost, and counted. What lets go of a note, or moves a control, is
+overdue: it follows once there is room, unless a later message has taken its place; no note hangs.
 """
 
 import threading
@@ -21,6 +24,7 @@ Common practice, no source: some controllers send every key on two ports."""
 MOST_WAITING = 256
 MOST_BYTES = 4096
 _MOST_REMEMBERED = 64
+_NOTE_OFF, _NOTE_ON, _NUMBERED = 0x80, 0x90, (0xA0, 0xB0)
 
 Put = Callable[[bytes, int, int], bool]
 
@@ -80,6 +84,7 @@ class Intake:
         self._ports = 0
         self._sensing = False
         self._recent: dict[bytes, tuple[int, int]] = {}
+        self._overdue: dict[tuple[int, int], bytes] = {}
 
     def port(self) -> Callable[[Sequence[int], int], None]:
         """Return what takes the messages of one more of its ports."""
@@ -94,12 +99,28 @@ class Intake:
 
         return take
 
+    def catch_up(self, now_us: int) -> None:
+        """Put what is overdue, as far as there is room."""
+        with self._lock:
+            for place, message in list(self._overdue.items()):
+                if not self._put(message, now_us, self._controller):
+                    return
+                del self._overdue[place]
+
+    def _hand_on(self, message: bytes, time_us: int) -> None:
+        strikes = message[0] & 0xF0 == _NOTE_ON and message[-1] > 0
+        if self._put(message, time_us, self._controller):
+            self._overdue.pop(_place(message), None)
+        elif not strikes:
+            self._overdue.pop(_place(message), None)
+            self._overdue[_place(message)] = message
+
     def _take(self, message: bytes, time_us: int, port: int) -> None:
         status = message[0]
         if 0x80 <= status < EXCLUSIVE:
             if self._ports > 1 and self._is_mirror(message, time_us, port):
                 return
-            self._put(message, time_us, self._controller)
+            self._hand_on(message, time_us)
             self._chase.note(message, self._controller)
             self.messages += 1
         elif status == EXCLUSIVE:
@@ -129,3 +150,11 @@ class Intake:
         if len(recent) > _MOST_REMEMBERED:
             del recent[next(iter(recent))]
         return False
+
+
+def _place(message: bytes) -> tuple[int, int]:
+    """Return what a channel message is about: a later one of the same place replaces it."""
+    kind, channel = message[0] & 0xF0, message[0] & 0x0F
+    numbered = kind in (_NOTE_OFF, _NOTE_ON, *_NUMBERED)
+    kind = _NOTE_OFF if kind == _NOTE_ON else kind
+    return kind | channel, message[1] if numbered and len(message) > 1 else 0

@@ -129,6 +129,8 @@ class Listener:
         for name in [name for name in self._refused if name not in chosen]:
             del self._refused[name]
         self._unsent = [each for each in self._unsent if not self._put(GONE, now_us, each)]
+        for intake in self._intakes.values():
+            intake.catch_up(now_us)
         return changes
 
     def let_go(self, now_us: int) -> None:

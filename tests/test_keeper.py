@@ -12,7 +12,7 @@ from daemon.board import Board
 from daemon.cards import Card
 from daemon.chase import Chase
 from daemon.cuetones import samples
-from daemon.health import Health
+from daemon.health import LOOK_US, Health
 from daemon.keeper import TICK_S, Keeper
 from daemon.lamp import Lamp
 from daemon.listener import Listener
@@ -22,6 +22,8 @@ from daemon.ring import Ring
 from daemon.simulated import SimulatedPorts
 from daemon.sources import Loaded
 from daemon.spawner import PlayerEvent, PlayerJob
+from daemon.why import readable
+from tests.test_health import put
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
 FRAMES, RATE = 64, 48_000
@@ -80,10 +82,9 @@ class Street:
             self.lives,
             self.notices,  # type: ignore[arg-type]
             clock_us=lambda: self.now_us,
-            health=Health(Path("/nowhere")),
             lamp=Lamp(Path("/nowhere")),
             switch_off=lambda: self.asked.append("off"),
-            **parts,
+            **{"health": Health(Path("/nowhere")), **parts},
         )
 
     # What makes players.
@@ -338,3 +339,61 @@ def test_losing_one_controller_releases_its_own_notes_and_no_other(street: Stree
     assert street.ports.send(other, bytes([0x80, 60, 0]), street.now_us)
     street.run(0.2)
     assert street.accounts == {"cut": 2, "released": 1}
+
+
+def test_a_flood_that_leaves_no_room_makes_no_note_hang(street: Street) -> None:
+    """What lets go comes late then; a key struck anew in the meantime is not let go."""
+    loose = "Loose Contact:Loose Contact MIDI 1 28:0"
+    street.ports.plug(KEYS)
+    street.ports.plug(loose)
+    street.run(0.5)
+    pedal_down, pedal_up = b"\xb0\x40\x7f", b"\xb0\x40\x00"
+    street.ports.send(KEYS, b"\x91\x30\x64", street.now_us)
+    street.ports.send(KEYS, pedal_down, street.now_us)
+    street.play(60, 64)
+    street.ports.send(KEYS, b"\x80\x3c\x00", street.now_us)
+    street.run(0.2)
+    assert street.accounts == {"sounding": 3}
+    for number in range(3000):
+        assert street.ports.send(loose, bytes((0xB0, 20, number % 128)), street.now_us)
+    street.ports.send(KEYS, b"\x90\x48\x64", street.now_us)
+    for message in (pedal_up, b"\x80\x40\x00", b"\x81\x30\x00"):
+        street.ports.send(KEYS, message, street.now_us)
+    street.run(0.1)
+    assert street.ports.send(KEYS, b"\x91\x30\x64", street.now_us)
+    street.run(0.5)
+    found = {"sounding": 1, "released": 2, "retriggered": 1, "queue overflow": 1}
+    assert street.accounts == found
+    assert street.keeper.status()["notes"]["received"] == 5
+
+
+def test_a_weak_supply_stands_on_the_timeline_with_the_losses_before_and_after_it(
+    tmp_path: Path,
+) -> None:
+    """From the kernel's file to ``partiald why``; four times low within a minute is one line.
+
+    Source: the kernel's sysfs-class-hwmon, ``in0_lcrit_alarm``.
+    """
+    street = Street(health=Health(tmp_path))
+    chronicle = street.keeper.chronicle
+    ears = chronicle.ears()
+    logging.getLogger().addHandler(ears)
+    try:
+        street.keeper.start()
+        street.ports.plug(KEYS)
+        street.run(1.0)
+        street.ports.unplug(KEYS)
+        street.run(1.0)
+        for low in (0, 1, 0, 1, 1, 0, 1, 0, 1):
+            put(tmp_path, hwmon__hwmon0__name="rpi_volt", hwmon__hwmon0__in0_lcrit_alarm=low)
+            street.run(LOOK_US / 1e6)
+        assert street.playing is not None
+        street.playing.timing.underflows += 1
+        street.run(1.0)
+    finally:
+        logging.getLogger().removeHandler(ears)
+    pulled, weak, dry = readable(chronicle.told(0, 20)).splitlines()[:3]
+    assert "controller lost: 'Cargo Bike Keys 25'" in pulled
+    assert "the supply voltage is too low: a shorter or thicker cable, a stronger supply" in weak
+    assert "(4 times in 14 s)" in weak
+    assert "the card ran dry" in dry
