@@ -62,7 +62,7 @@ class SettingsFiles:
         self._last_good = last_good or LastGood()
         self._folders = sound_folders
         self._edits = 0
-        self._shown: dict[object, object] = {}
+        self._quiet: dict[Path, tuple[object, object]] = {}
         self.origins: Mapping[str, str] = {}
         """The file of every key that is not at its default, as last loaded."""
 
@@ -86,7 +86,7 @@ class SettingsFiles:
         """Have a watched file written by ourselves: that is no edit."""
         before = self._stamp(path)
         write()
-        self._shown[_stamp(path)] = before
+        self._quiet[path] = _stamp(path), before
 
     def load(self) -> Loaded:
         """Read everything; no fault of a file comes out as an exception."""
@@ -126,7 +126,11 @@ class SettingsFiles:
 
     def _stamp(self, path: Path) -> object:
         stamp = _stamp(path)
-        return self._shown.get(stamp, stamp)
+        if path not in self._quiet:
+            return stamp
+        written, before = self._quiet[path]
+        # A file that was taken away again is edited, too, and not as it was before we wrote it.
+        return before if stamp == written else (stamp, "edited")
 
 
 def _there(paths: Sequence[Path]) -> list[Path]:

@@ -102,3 +102,13 @@ def test_what_is_written_is_no_edit_and_what_else_was_learned_stays(tmp_path: Pa
     assert (settings.sound.name, settings.bindings[0].control) == ("reed-organ", 20)
     box.place.write_text("[sound]\n")
     assert box.files.stamp() != before
+
+
+def test_deleting_what_was_learned_is_an_edit(tmp_path: Path) -> None:
+    box = Box(tmp_path)
+    before = box.files.stamp()
+    box.choose(BELL)
+    box.pauses.flush()
+    assert box.files.stamp() == before
+    box.place.unlink()
+    assert box.files.stamp() != before
