@@ -25,7 +25,8 @@ fetch_debian() {
     unwanted+=("--dpkgopt=path-include=/usr/lib/modules/*/kernel/drivers/media/mc/*")
     local mirror=${DEBIAN_MIRROR:-http://deb.debian.org/debian}
     local security=${DEBIAN_SECURITY_MIRROR:-http://deb.debian.org/debian-security}
-    mmdebstrap --quiet --mode=root --arch="$arch" --variant=minbase \
+    # INITRD=No: the archives made here take its place, and under emulation it takes minutes.
+    INITRD=No mmdebstrap --quiet --mode=root --arch="$arch" --variant=minbase \
         --include="systemd,systemd-sysv,udev,kmod,dbus,linux-image-$arch,$packages" \
         --aptopt='APT::Install-Recommends "false"' --aptopt='Acquire::Languages "none"' \
         --dpkgopt='path-exclude=/usr/share/doc/*' --dpkgopt='path-exclude=/usr/share/man/*' \

@@ -1,7 +1,8 @@
 """A board whose root is on a memory card: what is written while it plays, and the power cut.
 
-``python3 -m tests.boot.scene_power first``: plays for a minute and watches the disk, then saves
-without end until the host cuts the power. ``... again``: after that, everything is there.
+``python3 -m tests.boot.scene_power first``: plays for a minute and watches the disk, fills it, then
+saves without end until the host cuts the power. ``... again``: after that, everything is there; and
+saves as before. ``... last``: everything is there, and plays on a disk that lets nothing be written.
 """
 
 import os
@@ -64,18 +65,39 @@ def written_sectors() -> int:
     return int(Path("/sys/block/vda/stat").read_text().split()[6])
 
 
-def first() -> None:
+def starts() -> tuple[Journal, float]:
+    """Return the journal, and when it was ready."""
     journal = Journal()
     told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi")
-    journal.wait("ready: ", limit_s=120.0)
+    ready_s = journal.wait("ready: ", limit_s=120.0).at_s
     root = told("findmnt", "--noheadings", "--output", "SOURCE,FSTYPE,OPTIONS", "/")
     check(root.split()[:2] == ["/dev/vda", "ext4"], "the root is on a journalled disk", root)
+    return journal, ready_s
+
+
+def first() -> None:
+    journal, _ = starts()
     save(PLAIN)
     controller = Controller(NAME)
     plug(controller, journal, 3.0)
     plays_without_writing(controller)
     print("journal: " + told("journalctl", "--disk-usage").strip())
     full(journal, controller)
+    saves_without_end()
+
+
+def again() -> None:
+    after_a_cut()
+    saves_without_end()
+
+
+def last() -> None:
+    read_only(after_a_cut())
+
+
+def saves_without_end() -> None:
+    # Of itself the journal is written every five minutes, and the cut comes sooner.
+    told("journalctl", "--sync")
     subprocess.run(as_partiald(SAVER, str(LEARNED), *VERSIONS), check=True)
 
 
@@ -102,8 +124,11 @@ def plays_without_writing(controller: Controller) -> None:
             time.sleep(0.1)
     os.sync()  # and what only waits to be written counts too
     sectors = written_sectors() - settled
-    newer = told("find", "/", "-xdev", "-newer", str(marker)).split()
-    check(sectors == 0, "a minute of playing writes nothing", f"{sectors} sectors; newer: {newer}")
+    # What the host has made carries a later date than the board's clock.
+    later = f"@{time.time() + 60:.0f}"
+    newer = told("find", "/", "-xdev", "-newer", str(marker), "!", "-newermt", later).split()
+    said = told("journalctl", f"--since=@{time.time() - (now() - begun):.0f}", "--output=short")
+    check(sectors == 0, "a minute of playing writes nothing", f"{sectors}; {newer}\n{said}")
     print(f"sectors written in {now() - begun:.0f} s of playing: {sectors}")
 
 
@@ -127,8 +152,7 @@ def full(journal: Journal, controller: Controller) -> None:
     )
     check("No space left" in done.stderr, "on a full disk a save is refused", done)
     check(LEARNED.read_text() == VERSIONS[0], "and the old file is whole")
-    left = [path.name for path in LEARNED.parent.iterdir() if path.name.startswith(".learned")]
-    check(not left, "nothing is left beside it", left)
+    check(not unfinished(), "nothing is left beside it", unfinished())
     plays(controller)
     filler.unlink()
 
@@ -141,22 +165,32 @@ def plays(controller: Controller) -> None:
     check(status()["state"] == "playing", "it plays", status()["reason"])
 
 
-def again() -> None:
-    journal = Journal()
-    told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi")
-    line = journal.wait("ready: ", limit_s=120.0)
-    figure("after the power cut: the kernel's start, until ready", line.at_s, 120.0)
-    check(LEARNED.read_text() in VERSIONS, "the old or the new file, whole", LEARNED.read_bytes())
+def after_a_cut() -> Controller:
+    journal, ready_s = starts()
+    figure("after the power cut: the kernel's start, until ready", ready_s, 120.0)
+    kernel = told("journalctl", "--dmesg", "--output=cat")
+    check("recovery complete" in kernel, "the disk had not been put away", kernel)
+    check("EXT4-fs error" not in kernel, "and its file system is whole", kernel)
+    text = LEARNED.read_text()
+    check(text in VERSIONS, "the old or the new file, whole", text)
     in_force = told("partiald", "check")
     lines = [each for each in in_force.splitlines() if "volume_db" in each]
     check("learned.toml" in lines[0], "and it is in force", in_force)
-    print(f"    {lines[0]}")
+    print(f"    {lines[0]}; beside it of the save that was cut off: {len(unfinished())} file")
     before = told("journalctl", "--boot=-1", "--unit=partiald", "--output=cat")
     check("ready: " in before, "the journal of the time before the cut can be read", before)
     controller = Controller(NAME)
     plug(controller, journal, 3.0)
     plays(controller)
-    # The kernel's emergency: every file system read-only at once.
+    return controller
+
+
+def unfinished() -> list[str]:
+    return [each.name for each in LEARNED.parent.iterdir() if each.name.startswith(".learned")]
+
+
+def read_only(controller: Controller) -> None:
+    """The kernel's emergency: every file system read-only at once."""
     Path("/proc/sysrq-trigger").write_text("u")
     wait("a read-only root", lambda: told("findmnt", "-no", "OPTIONS", "/").startswith("ro"))
     done = subprocess.run(
@@ -167,4 +201,4 @@ def again() -> None:
 
 
 if __name__ == "__main__":
-    {"first": first, "again": again}[sys.argv[1]]()
+    {"first": first, "again": again, "last": last}[sys.argv[1]]()
