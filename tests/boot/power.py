@@ -76,4 +76,4 @@ def main(arch: str, system: Path, folder: Path, cuts: int) -> None:
 
 if __name__ == "__main__":
     where = sys.argv[1], Path(sys.argv[2]), Path(sys.argv[3])
-    main(*where, cuts=int(sys.argv[4]) if len(sys.argv) > 4 else 6)
+    main(*where, cuts=int(sys.argv[4]) if len(sys.argv) > 4 else 5)
