@@ -75,6 +75,7 @@ class LostNotes:
         for serial in list(self._notes)[: max(len(self._notes) - REMEMBERED, 0)]:
             del self._notes[serial]
             self._told.discard(serial)
+            self._held.pop(serial, None)  # under a pedal that is held all evening
             self._whole_from = max(self._whole_from, serial + 1)
         return [each for each in lost if each is not None]
 

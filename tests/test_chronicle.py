@@ -13,12 +13,14 @@ from config.settings import Settings
 from daemon.board import Board
 from daemon.chronicle import Chronicle
 from daemon.history import History
+from daemon.lostnotes import LostNotes
 from daemon.outcomes import Outcomes
 from daemon.pauses import Pauses
 from daemon.playing import Playing
 from daemon.ring import GONE, Ring
 from daemon.tally import Tally
 from daemon.why import readable
+from voices.ledger import REMEMBERED, Note
 
 FRAMES, RATE = 64, 48_000
 VOICE_US = 13
@@ -242,3 +244,12 @@ def test_notes_without_a_card_and_notes_cut_by_its_loss_are_told(path: Path) -> 
     first, second, _ = evening.why()
     assert first.endswith("C4 (60) on channel 1 was cut after 0.5 s: 'box' went away")
     assert second.endswith("E4 (64) on channel 1 was not played: no sound card")
+
+
+def test_under_a_pedal_held_all_evening_no_more_is_kept_than_is_remembered() -> None:
+    lost = LostNotes()
+    lost.take(
+        Note(n, 0, 1, 60, 100, 100 * n, None, 100 * n + 50, "stolen", f"by note {n + 1}")
+        for n in range(1, 2 * REMEMBERED)
+    )
+    assert len(lost.held(200 * REMEMBERED)) == REMEMBERED
