@@ -93,6 +93,9 @@ class Bank:
         self._watch_end(voice)
 
     def _watch_end(self, voice: Voice) -> None:
+        if voice.segment.sustain > 0:
+            voice.ends = float("inf")
+            return
         loudest = voice.struck.loudest
         voice.ends = voice.segment.falls_below(min(0.5, SILENT / max(loudest, SILENT)))
         self._next_end = min(self._next_end, voice.ends)
@@ -116,7 +119,7 @@ class Bank:
         if self._any_stale and len(movers) < count:
             rested = rows.stale[:count].copy()
             rested[movers] = False
-            which = np.flatnonzero(rested)
+            which = rested.nonzero()[0]
             if len(which):
                 self._settle(which, frame)
         wave = self._wave[:count]
@@ -178,10 +181,11 @@ class Bank:
         rows = self.rows
         values = self._motion.value[rows.channel[which]]
         rows.gain[which] = values[:, GAINS]
-        begins = (rows.onset[which] >= frame) & ~values[:, SHAPE].any(axis=1)
-        if begins.all():
+        new = rows.onset[which] >= frame
+        if not values[:, SHAPE].any() and new.all():
             self._begin(which, frame)
         else:
+            begins = new & ~values[:, SHAPE].any(axis=1)
             self._rest(which[~begins], frame)
             if begins.any():
                 self._begin(which[begins], frame)

@@ -53,6 +53,8 @@ class Channel:
         """Its voices that move by themselves."""
         self.manager: Channel | None = None
         """The channel that speaks for the whole zone, if this one is a member of one."""
+        self.leader = self
+        """The channel whose controls count: its own, or its zone's."""
         self.members: list[Channel] = []
         """The members of the zone this channel speaks for."""
         self.tuning: Tuning
@@ -92,10 +94,9 @@ class Channel:
         self.glide_from: int | None = None
         """The key that CC 84 named for the next note."""
 
-    @property
-    def leader(self) -> "Channel":
-        """The channel whose controls count: its own, or its zone's."""
-        return self.manager or self
+    def join(self, manager: "Channel | None") -> None:
+        """Become a member of a zone, or of none."""
+        self.manager, self.leader = manager, manager or self
 
     @property
     def pedals(self) -> Pedals:

@@ -15,7 +15,7 @@ from voices.bank import Bank
 from voices.cells import Cells
 from voices.channel import Channel
 from voices.lanes import Lanes
-from voices.ledger import Ledger
+from voices.ledger import Ledger, Note
 from voices.lost import Lost
 from voices.motion import Motion
 from voices.segment import NO_ATTACK, Segment, fade, release
@@ -56,6 +56,8 @@ class Ensemble:
         if sounds is not self.sounds:
             self.sounds = sounds
             self._timbres = {}
+        else:  # the settings' own may be another now, and so may what stands for unknown ones
+            self._timbres = {name: self._timbres[name] for name in self._timbres if name in sounds}
         self.settings = settings
         self.allocator.polyphony = settings.polyphony
         for voice in self.allocator.surplus():
@@ -69,11 +71,14 @@ class Ensemble:
 
     def timbre(self, name: str) -> Timbre:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
-        if name not in self.sounds:
-            name = self.settings.sound.name
-        if name not in self._timbres:
-            self._timbres[name] = Timbre(self.sounds[name], self.sample_rate)
-        return self._timbres[name]
+        known = self._timbres.get(name)
+        if known is None:
+            if name in self.sounds:
+                known = Timbre(self.sounds[name], self.sample_rate)
+            else:
+                known = self.timbre(self.settings.sound.name)
+            self._timbres[name] = known
+        return known
 
     def _bank(self, timbre: Timbre) -> Bank:
         bank = self.banks.get(timbre.partials)
@@ -91,20 +96,20 @@ class Ensemble:
 
     # --- notes begin -----------------------------------------------------------------------
 
-    def make_room(self, place: Place, by: str, at: int) -> None:
+    def make_room(self, place: Place, note: Note, at: int) -> None:
         """Free the place of a key, and one of the polyphony's."""
         self.lost.end(place, at)
-        self.give_way(self.allocator.get(place), by, at)
+        self.give_way(self.allocator.get(place), note, at)
         if len(self.allocator) >= self.allocator.polyphony:
             self.retire([voice for voice in self.allocator.values() if voice.ends <= at], at)
-        for voice in self.allocator.surplus(coming=1):
-            self.steal(voice, at, by)
+            for voice in self.allocator.surplus(coming=1):
+                self.steal(voice, at, by(note))
 
-    def give_way(self, voice: Voice | None, by: str, at: int) -> None:
+    def give_way(self, voice: Voice | None, note: Note, at: int) -> None:
         """Fade a note whose key, or whose only voice, is struck again."""
         if voice is not None:
             self.allocator.drop(voice)
-            self.book(voice, "retriggered", at, by)
+            self.book(voice, "retriggered", at, by(note))
             self._fade(voice, at)
 
     def enter(self, voice: Voice) -> None:
@@ -114,6 +119,8 @@ class Ensemble:
 
     def settle(self, channel: Channel, at: int) -> None:
         """Take the controls of a channel that is silent at a frame to their goals at once."""
+        if self.motion.settled:
+            return
         ended = []
         for bank in self.banks.values():
             for voice in bank.voices:
@@ -211,3 +218,8 @@ class Ensemble:
         if not voice.audible:
             account, detail = "inaudible at volume 0", "volume or expression was 0"
         self.ledger.settle(voice.note, account, at, detail)
+
+
+def by(note: Note) -> str:
+    """Return how a note is called that took another's voice or place."""
+    return f"by note {note.serial}"

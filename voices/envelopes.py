@@ -43,8 +43,10 @@ class Envelopes:
         self._basis = _basis(nodes, self._piece)
         self._changes: list[tuple[int, Segment]] = []
         self._rising_until = self._curved_until = 0.0
+        self._rises_until: list[float] = []
+        """By row: until when it is on its way to its peak ..."""
         self._exact_until: list[float] = []
-        """By row: until when it is evaluated frame by frame."""
+        """... and until when it is evaluated frame by frame."""
         self._next_carry = 0.0
         self.grow(capacity)
 
@@ -53,7 +55,8 @@ class Envelopes:
         kept, pieces = self.columns, self._frames // self._piece
         self.columns = np.zeros((capacity, kept.shape[1]))
         self.columns[: len(kept)] = kept
-        self._exact_until += [0.0] * (capacity - len(kept))
+        for until in (self._rises_until, self._exact_until):
+            until += [0.0] * (capacity - len(kept))
         self._sustain = self.columns[:, 4:5].astype(np.float32)
         self._values = np.zeros((capacity, pieces, 1 + NODES))
         """The sustain level, and what is left of the decay at each node ..."""
@@ -85,17 +88,18 @@ class Envelopes:
         self.columns[rows] = segments
         self._sustain[rows] = self.columns[rows, 4:5]
         for row, segment in enumerate(segments, first):
-            until = segment.start + segment.attack
+            until = self._rises_until[row] = segment.start + segment.attack
             if segment.rate > self._steepest:
                 until = max(until, _over(segment))
             self._exact_until[row] = until
-        self._next_carry = 0.0
+            self._next_carry = min(self._next_carry, until)
 
     def move(self, source: int, target: int) -> None:
         """Copy one row to another."""
         for array in (self.columns, self._sustain, self._values, self._fall):
             array[target] = array[source]
-        self._exact_until[target] = self._exact_until[source]
+        for until in (self._rises_until, self._exact_until):
+            until[target] = until[source]
 
     def change(self, row: int, segment: Segment) -> None:
         """Start another segment in a row, inside the next block."""
@@ -125,20 +129,39 @@ class Envelopes:
         values *= fall
         if rising:
             self._rise(frame, levels)
-        for row, segment in self._changes:
-            first = int(segment.start) - frame
-            self._put(row, [segment])
-            frames = np.arange(frame + first, frame + self._frames, dtype=np.float64)
-            levels[row, first:] = evaluate(self.columns[row : row + 1], frames)[0]
-        self._changes.clear()
+        while self._changes:
+            self._change(frame, levels)
         return levels
+
+    def _change(self, frame: int, levels: NDArray[np.float32]) -> None:
+        """Go over to the segments that begin in this block, of every row the first."""
+        now: dict[int, Segment] = {}
+        later = []
+        for row, segment in self._changes:
+            if row in now:
+                later.append((row, segment))
+            else:
+                now[row] = segment
+        self._changes = later
+        for row, segment in now.items():
+            self._put(row, [segment])
+        changed = self._evaluate(list(now), frame)
+        for (row, segment), new in zip(now.items(), changed, strict=True):
+            first = int(segment.start) - frame
+            levels[row, first:] = new[first:]
 
     def _rise(self, frame: int, levels: NDArray[np.float32]) -> None:
         """Evaluate the voices still in their attack frame by frame."""
         rows = [row for row in range(len(levels)) if self._exact_until[row] > frame]
         if rows:
-            frames = np.arange(frame, frame + self._frames, dtype=np.float64)
-            levels[rows] = evaluate(self.columns[rows], frames)
+            levels[rows] = self._evaluate(rows, frame)
+
+    def _evaluate(self, rows: list[int], frame: int) -> NDArray[np.float32]:
+        """Return the levels of some rows, frame by frame."""
+        peaks = [self._rises_until[row] for row in rows]
+        frames = np.arange(frame, frame + self._frames, dtype=np.float64)
+        rises, decays = max(peaks) > frame, min(peaks) < frame + self._frames
+        return evaluate(self.columns[rows], frames, rises=rises, decays=decays)
 
     def _carry(self, frame: int, count: int) -> None:
         """Work out what is left of every decay at ``frame``, and how it falls over a block."""

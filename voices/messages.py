@@ -28,7 +28,10 @@ class Message(NamedTuple):
 
 def _velocity(channel: "Channel", velocity: int) -> float:
     """Return a velocity with the low half that CC 88 sent before, and forget that."""
-    low, channel.values[88] = channel.values[88], 0
+    low = channel.values[88]
+    if not low:
+        return velocity
+    channel.values[88] = 0
     return min(127.0, velocity + low / 128.0)
 
 

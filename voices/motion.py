@@ -175,10 +175,6 @@ class Motion:
         self.panning = False
         self._settled = not self.value[:, SWING].any()
 
-    def pitch(self, channel: int) -> float:
-        """Return the frequency ratio at which a channel rests."""
-        return float(2.0 ** (self.value[channel, PITCH] / 1200.0))
-
     def passage(self, frame: int, frames: int) -> Passage | None:
         """Move through a block; return None when nothing moves in it."""
         if self._settled:

@@ -13,7 +13,7 @@ from voices.allocator import Place
 from voices.channel import Channel
 from voices.ensemble import Ensemble
 from voices.goals import pressed_by
-from voices.motion import LEFT, RIGHT
+from voices.motion import LEFT, PITCH, RIGHT
 from voices.segment import note_on
 from voices.slurs import Slurs
 from voices.voice import Voice
@@ -47,19 +47,18 @@ class Notes:
         place = (channel.controller, channel.number, key)
         timbre = ensemble.timbre(leader.sound)
         turning = channel.tuning.turning[key]
-        if turning * ensemble.motion.pitch(channel.index) * timbre.lowest >= 0.5:
+        if turning * 2.0 ** (channel.goals[PITCH] / 1200.0) * timbre.lowest >= 0.5:
             self.refuse("above half the sample rate", place, int(velocity), at)
             return
         velocity = ensemble.settings.controller.fixed_velocity or velocity
         note = ensemble.ledger.strike(place[0], channel.number + 1, key, int(velocity), at)
         if self._slurs.take_over(channel, note, at):
             return
-        by = f"by note {note.serial}"
         before = ensemble.allocator.get(place)
         offs_due = 1
-        if ensemble.settings.controller.counted_note_offs and before and before.key_down:
+        if before and before.key_down and ensemble.settings.controller.counted_note_offs:
             offs_due += before.offs_due
-        ensemble.make_room(place, by, at)
+        ensemble.make_room(place, note, at)
         ensemble.settle(channel, at)
         segment = note_on(
             at,
@@ -67,9 +66,8 @@ class Notes:
             timbre.sustain,
             timbre.decay_rate / 2.0**leader.decay_octaves,
         )
-        voice = Voice(
-            note, place, channel, timbre, turning, segment, velocity, soft=channel.pedals.soft
-        )
+        soft = leader.own_pedals.soft
+        voice = Voice(note, place, channel, timbre, turning, segment, velocity, soft=soft)
         voice.offs_due = offs_due
         voice.audible = bool(channel.goals[LEFT] or channel.goals[RIGHT])
         ensemble.enter(voice)

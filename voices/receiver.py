@@ -128,9 +128,8 @@ class Receiver:
         status = message[0]
         if status < 0xF0:
             entry = MESSAGES.get(status >> 4)
-            if entry is None or len(message) < entry.length or max(message[1:]) > 127:
-                return
-            self._take_channel(entry, message, controller, at)
+            if entry is not None and len(message) >= entry.length:
+                self._take_channel(entry, message, controller, at)
         elif status == 0xF0:
             if "system_exclusive" not in self._ignored:
                 exclusive.take(self, controller, message, at)
@@ -142,15 +141,17 @@ class Receiver:
     def _take_channel(
         self, entry: Message, message: Sequence[int], controller: int, at: int
     ) -> None:
-        number = message[0] & 0x0F
-        channel = self._modes_of(controller).route[number]
-        first = message[1]
+        status, first = message[0], message[1]
         second = message[2] if entry.length > 2 else 0
-        if channel is None:
-            if message[0] >> 4 == NOTE_ON and second:
+        number = status & 0x0F
+        channel = self._modes_of(controller).route[number]
+        if first > 127 or second > 127:
+            pass  # no message
+        elif channel is None:
+            if status >> 4 == NOTE_ON and second:
                 place = (controller, number, first)
                 self.notes.refuse("channel not listened to", place, second, at)
-        elif message[0] >> 4 == CONTROL and first >= 120 and channel.number != number:
+        elif first >= 120 and status >> 4 == CONTROL and channel.number != number:
             pass  # mode messages count on the basic channel alone
         elif entry.kind not in self._ignored:
             entry.act(self, channel, first, second, at)

@@ -86,7 +86,7 @@ class Rows:
             self.starts[row] = voice.struck.starts
             self.fixed[row] = voice.struck.fixed
             if self.fading:
-                self.decays[row] = voice.decays
+                self.decays[row] = voice.timbre.decays_at(voice.key)
 
     def move(self, source: int, target: int) -> None:
         """Copy one row to another."""

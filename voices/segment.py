@@ -44,12 +44,10 @@ class Segment(NamedTuple):
         return self.peak + (self.sustain - self.peak) * decay
 
     def falls_below(self, level: float) -> float:
-        """Return the frame from which the level stays below ``level``; infinity if it never does.
+        """Return the frame from which the level stays below ``level``.
 
         For a segment that ends in silence.
         """
-        if self.sustain > 0:
-            return float("inf")
         settled = self.start + self.attack
         if self.peak <= level:
             return settled + 1
@@ -71,20 +69,37 @@ def fade(frame: int, level: float, frames: int) -> Segment:
     return Segment(frame, level, 0.0, frames, 0.0, 1.0)
 
 
-def evaluate(columns: NDArray[np.float64], frames: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the levels of segments, one a row of ``columns`` (V, 6), at frames (T,): (V, T)."""
-    start, origin, peak, attack, sustain, rate = (column[:, None] for column in columns.T)
+def evaluate(
+    columns: NDArray[np.float64],
+    frames: NDArray[np.float64],
+    *,
+    rises: bool = True,
+    decays: bool = True,
+) -> NDArray[np.float32]:
+    """Return the levels of segments, one a row of ``columns`` (V, 6), at frames (T,): (V, T).
+
+    ``rises``: whether any is still on its way to its peak; ``decays``: whether any is past it.
+    """
+    start, origin, peak, attack, sustain, rate = columns.T[..., None]
     n = frames - start
-    levels: NDArray[np.float64] = np.clip(n / attack, 0.0, 1.0)
-    levels *= pi
-    np.cos(levels, out=levels)
-    levels += 1.0
-    levels *= (origin - peak) / 2
-    levels += peak
-    n -= attack
-    np.maximum(n, 0.0, out=n)
-    n *= -rate
-    np.expm1(n, out=n)
-    n *= peak - sustain
-    levels += n
+    levels: NDArray[np.float32]
+    if rises:
+        levels = (n / attack).astype(np.float32)
+        np.maximum(levels, 0.0, out=levels)
+        np.minimum(levels, 1.0, out=levels)
+        levels *= pi
+        np.cos(levels, out=levels)
+        levels *= ((origin - peak) / 2).astype(np.float32)
+        levels += ((origin + peak) / 2).astype(np.float32)
+    else:
+        levels = np.repeat(peak.astype(np.float32), len(frames), axis=1)
+    if decays:
+        n -= attack
+        np.maximum(n, 0.0, out=n)
+        n *= -rate
+        fall = n.astype(np.float32)
+        np.exp(fall, out=fall)
+        fall -= 1.0
+        fall *= (peak - sustain).astype(np.float32)
+        levels += fall
     return levels

@@ -11,7 +11,7 @@ Units: cents, frames.
 from math import log2
 
 from voices.channel import Channel
-from voices.ensemble import Ensemble
+from voices.ensemble import Ensemble, by
 from voices.laws import glide_cents_per_s
 from voices.ledger import Note
 from voices.motion import PITCH, SWING
@@ -32,7 +32,6 @@ class Slurs:
         """Let a new note go on with a sounding voice, if there is one for it."""
         allocator = self._ensemble.allocator
         named = channel.glide_from
-        by = f"by note {note.serial}"
         if named is not None:
             voice = allocator.get((channel.controller, channel.number, named))
             if voice is not None and not voice.released:
@@ -51,7 +50,7 @@ class Slurs:
                 return True
         if channel.mono:
             for voice in self._ensemble.of(channel):
-                self._ensemble.give_way(voice, by, at)
+                self._ensemble.give_way(voice, note, at)
         return False
 
     def begin(self, voice: Voice, at: int) -> None:
@@ -62,8 +61,7 @@ class Slurs:
         if source is None and leader.values[65] >= 64:
             source = channel.last_key
         channel.glide_from, channel.last_key = None, voice.note.key
-        pace = self._pace(leader)
-        if source is not None and source != voice.note.key and pace:
+        if source not in (None, voice.note.key) and (pace := self._pace(leader)):
             left = 1200.0 * log2(channel.tuning.turning[source] / voice.frequency)
             self._lanes.glide_from(voice, left, pace, at)
             # From where the bend goes, not where it is: that depends on the block.
@@ -95,12 +93,11 @@ class Slurs:
     def _change(self, voice: Voice, note: Note, at: int, *, glides: bool) -> None:
         """Make a voice that of another note of its channel."""
         ensemble, channel = self._ensemble, voice.channel
-        by = f"by note {note.serial}"
         ensemble.allocator.drop(voice)
         place = (channel.controller, channel.number, note.key)
         ensemble.lost.end(place, at)
-        ensemble.give_way(ensemble.allocator.get(place), by, at)
-        ensemble.book(voice, "retriggered", at, by)
+        ensemble.give_way(ensemble.allocator.get(place), note, at)
+        ensemble.book(voice, "retriggered", at, by(note))
         voice.note, voice.place, voice.key_down = note, place, True
         ensemble.allocator.strike(voice)
         channel.last_key = note.key

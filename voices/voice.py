@@ -3,7 +3,6 @@
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from voices.allocator import Place
 from voices.channel import Channel
@@ -25,30 +24,26 @@ class Voice:
     It has one of the polyphony's places until it is stolen or struck again; then it only fades.
     """
 
-    __slots__ = (
-        "audible",
-        "bank",
-        "channel",
-        "covered",
-        "decays",
-        "ends",
-        "frequency",
-        "frozen",
-        "index",
-        "key",
-        "key_down",
-        "lane",
-        "latched",
-        "note",
-        "offs_due",
-        "own",
-        "place",
-        "release_octaves",
-        "released",
-        "segment",
-        "struck",
-        "timbre",
-    )
+    bank: "Bank"
+    index = -1
+    """Its row there."""
+    ends = float("inf")
+    """The frame from which it is silent."""
+    key_down = True
+    offs_due = 1
+    """How many Note Offs let its key go."""
+    latched = False
+    """Whether the sostenuto pedal holds it."""
+    frozen = False
+    """Whether Hold 2 keeps its level."""
+    release_octaves = 0.0
+    """How much slower it is released for how its key was let go."""
+    own: "Own | None" = None
+    """What it does by itself, in a lane of its own; None: it moves with its channel."""
+    released = False
+    """Whether neither key nor pedal holds it."""
+    audible = False
+    """Whether its channel's gain has been above zero since its onset."""
 
     def __init__(
         self,
@@ -73,29 +68,9 @@ class Voice:
         self.frequency = frequency
         """Cycles per frame of the key, not bent."""
         self.struck = _struck(timbre, velocity, soft=soft)
-        self.decays: NDArray[np.float64] = timbre.decays_at(note.key)
         self.segment = segment
-        self.ends = float("inf")
-        """The frame from which it is silent."""
-        self.key_down = True
-        self.offs_due = 1
-        """How many Note Offs let its key go."""
-        self.latched = False
-        """Whether the sostenuto pedal holds it."""
-        self.frozen = False
-        """Whether Hold 2 keeps its level."""
-        self.release_octaves = 0.0
-        """How much slower it is released for how its key was let go."""
         self.covered: list[Note] = []
         """The notes whose keys are still down but whose voice this is now (mono)."""
-        self.own: Own | None = None
-        """What it does by itself, in a lane of its own; None: it moves with its channel."""
-        self.released = False
-        """Whether neither key nor pedal holds it."""
-        self.audible = False
-        """Whether its channel's gain has been above zero since its onset."""
-        self.bank: Bank
-        self.index = -1
 
 
 def _struck(timbre: Timbre, velocity: float, *, soft: bool) -> Struck:

@@ -42,7 +42,7 @@ class Zones:
             self._leave(each)
         manager.members = members
         for each in members:
-            each.manager = manager
+            each.join(manager)
             each.parameters[0] = [MEMBER_SEMITONES, 0]
         if members:
             manager.parameters[0] = [MANAGER_SEMITONES, 0]
@@ -59,9 +59,9 @@ class Zones:
         """Take a channel out of its zone, or end the one it speaks for."""
         if channel.manager is not None:
             channel.manager.members = [m for m in channel.manager.members if m is not channel]
-            channel.manager = None
+            channel.join(None)
         for member in channel.members:
-            member.manager = None
+            member.join(None)
         channel.members = []
 
     def forget(self, channels: list[Channel]) -> None:

@@ -1,7 +1,7 @@
 """Where the instructions of a block go, line by line, on a virtual board whose clock counts them.
 
 Runs inside the guest: ``python3 -m tests.boot.line_instructions SHIFT``. The tracing itself costs
-some on every line; as much as on an empty line is taken off, so the sum is a little too large.
+some at every line; as much as at an empty one is taken off each time.
 """
 
 import os
@@ -36,6 +36,7 @@ class Costs:
 
     def __init__(self) -> None:
         self.of: dict[Line, int] = defaultdict(int)
+        self.times: dict[Line, int] = defaultdict(int)
         self._line: Line | None = None
         self._since = 0
 
@@ -46,6 +47,7 @@ class Costs:
             return None
         if self._line is not None:
             self.of[self._line] += (now - self._since) >> SHIFT
+            self.times[self._line] += 1
         self._line = (name, frame.f_lineno if event == "line" else 0)
         self._since = time.perf_counter_ns()
         return self.trace
@@ -67,12 +69,15 @@ def tell(what: str, work: Callable[[], object]) -> None:
         empty_lines()
         work()
         sys.settrace(None)
-        runs.append(costs.of)
-    lines = set().union(*runs)
-    medians = {line: statistics.median(run.get(line, 0) for run in runs) for line in lines}
-    tracing = min(cost for (name, number), cost in medians.items() if name == __file__ and number)
-    print(f"\n{what}: thousands of instructions")
-    own = {line: cost - tracing for line, cost in medians.items() if line[0] != __file__}
+        runs.append(costs)
+    empty = [line for line in runs[0].of if line[0] == __file__ and line[1]]
+    tracing = min(run.of[line] / run.times[line] for run in runs for line in empty)
+    lines = {line for run in runs for line in run.of if line[0] != __file__}
+    own = {
+        line: statistics.median(run.of[line] - tracing * run.times[line] for run in runs)
+        for line in lines
+    }
+    print(f"\n{what}: {sum(own.values()) / 1e3:.0f} thousand instructions, of which")
     for name, number in sorted(own, key=lambda line: -own[line])[:SHOWN]:
         source = linecache.getline(name, number).strip() or "(entered and left)"
         place = f"{Path(name).name}:{number}"
