@@ -115,7 +115,7 @@ class Bank:
         if passage is not None:
             channels = rows.channel[:count]
             movers = self._motion.turning[channels].nonzero()[0]
-            rows.gain[:count] = self._motion.value[channels, GAINS]
+            rows.gain[:count] = self._motion.value.take(channels, 0)[:, GAINS]
         if self._any_stale and len(movers) < count:
             rested = rows.stale[:count].copy()
             rested[movers] = False

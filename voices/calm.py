@@ -4,7 +4,8 @@ Units: frames, cycles, cents; pitches as frequency ratios. Shapes: ``N`` channel
 swing; ``S`` cells of the grid in a block.
 """
 
-from typing import Any
+from collections.abc import Sequence
+from math import pi, sin
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,25 +45,24 @@ class Calm:
         self._still: NDArray[np.float64] = np.exp2(cents / 1200.0)
         self._which = depth.nonzero()[0]
         hertz, turned, since = swung[:, self._which]
-        self._pace = hertz / sample_rate
-        self._turned = turned - self._pace * since
-        self._depth = depth[self._which] / 1200.0
-        self._middle = self._still[self._which]
+        pace = hertz / sample_rate
+        self._swings = np.transpose(
+            [pace, turned - pace * since, depth[self._which] / 1200.0, self._still[self._which]]
+        ).tolist()
+        """Of each that swings: cycles a frame, cycles at frame 0, depth in octaves, its middle."""
         self.highest = float(self._still.max() * np.exp2(depth.max() / 1200.0))
         """No pitch goes above it."""
 
-    def pitch(self, points: NDArray[Any]) -> NDArray[np.float64]:
-        """Return every channel's pitch at points of the grid, (S + 1, 1): shape (S + 1, N)."""
+    def pitch(self, points: Sequence[int]) -> NDArray[np.float64]:
+        """Return every channel's pitch at points of the grid: shape (S + 1, N)."""
         pitch = np.empty((len(points), len(self._still)))
         pitch[...] = self._still
-        if len(self._which):
-            swing = points * self._pace
-            swing += self._turned
-            swing %= 1.0
-            swing *= 2 * np.pi
-            np.sin(swing, out=swing)
-            swing *= self._depth
-            np.exp2(swing, out=swing)
-            swing *= self._middle
-            pitch[:, self._which] = swing
+        # They are few: number by number costs less than eight operations on small arrays.
+        pitch[:, self._which] = [
+            [
+                middle * 2.0 ** (depth * sin(2 * pi * ((point * pace + turned) % 1.0)))
+                for pace, turned, depth, middle in self._swings
+            ]
+            for point in points
+        ]
         return pitch

@@ -7,10 +7,9 @@ changes a frame and m_r the row's distance from the middle. (With a constant fre
 frames a vibrato of ±50 cents at 6 Hz would leave sidebands of -48 dBc at 4.4 kHz; the linear term
 leaves less than -90.)
 
-Sines are evaluated for the middle of a cell, half a frame's turn and, where it is steep, the curve
-of the phase; the rest are products of those. κ is the partial's own pace times a slope that all
-partials of a voice have in common: so the rows' real parts and their linear terms are one product
-of inner length 2P, and the slope comes after it.
+Sines are evaluated for half a frame's turn and for the middle of a cell, there with what the curve
+of the phase adds up to each pair of rows; the rest are products of those. The rows and their linear
+terms are one product of inner length 2P; m_r·c comes after it.
 
 Shapes: ``S`` cells of ``K`` voices of ``P`` partials, each cell 4 rows of 16 columns; real products
 take complex numbers as pairs.
@@ -34,11 +33,9 @@ ROOM = 8192
 
 _HALF = COLUMNS // 2
 _SIDEWAYS = (np.arange(COLUMNS) - (COLUMNS - 1) / 2).astype(np.float32)
-_TILT = CENTRES.astype(np.float32)[:, None] * _SIDEWAYS
+_TILT = CENTRES.astype(np.float32)[:, None, None, None] * _SIDEWAYS
 _ALONG = CENTRES.astype(np.float32)[:, None, None, None]
 _CURVES = (CENTRES[2:] ** 2 / 2).astype(np.float32)[:, None, None, None]
-_GENTLE = 0.01
-"""Up to this angle two terms of the series leave less than 2e-7."""
 _APART = 16
 """Columns lie this much further apart than they need, or a cache would keep them in one place."""
 
@@ -66,80 +63,87 @@ class Cells:
             self._rows = np.empty((2 * ROWS, size), np.complex64)
         columns = self._columns[:, :size].reshape(COLUMNS, *shape)
         rows = self._rows[:, :size].reshape(2 * ROWS, *shape)
+        product = np.empty((2 * ROWS, *shape[:2], COLUMNS), np.float32)
+        level = product[:ROWS]
         self._shape = shape
         self._views = (
             *(columns, rows[:ROWS], rows[ROWS:]),
             rows.view(np.float32).transpose(1, 2, 0, 3),
             columns.view(np.float32).transpose(1, 2, 3, 0),
-            np.empty((*shape[:2], 2 * ROWS, COLUMNS), np.float32),
+            product.transpose(1, 2, 0, 3),
+            *(level, product[ROWS:]),
+            np.ascontiguousarray(np.broadcast_to(_SIDEWAYS, level.shape)),
+            np.ascontiguousarray(np.broadcast_to(_TILT, level.shape)),
         )
 
     def draw(
         self,
-        spun: NDArray[np.complex64],
-        turns: Array,
+        angle: Array,
+        starts: NDArray[np.complex64],
+        pace: NDArray[np.float32],
         middle: Array,
         slope: Array,
         levels: Levels | None,
     ) -> NDArray[np.float32]:
-        """Return the sound of K voices, (S, K, 4, 16), to be used before the next call.
+        """Return the sound of K voices, (4, S, K, 16), to be used before the next call.
 
         Parameters
         ----------
-        spun
-            Every partial at the middle of every cell, (S, K, P).
-        turns
-            Cycles per frame, not bent, (K, P).
+        angle
+            How far every partial has turned from its onset to the middle of every cell, (S, K, P).
+        starts
+            Level and phase of every partial at the onset, (K, P).
+        pace
+            Radians per frame, not bent, (K, P).
         middle, slope
             The frequency ratio at the middle of every cell and how it changes a frame, (S, K).
         levels
             None: 1 everywhere.
         """
-        if spun.shape != self._shape:
-            self._cut_views(spun.shape)
-        columns, rows, growing, left, right, product = self._views
-        pace = (turns * (2 * np.pi)).astype(np.float32)
-        narrow = slope.astype(np.float32)[..., None]
-        power = self._turn_columns(
-            columns, turned(pace * (middle / 2).astype(np.float32)[..., None])
-        )
-        _turn_rows(rows, power, _curved(spun, pace, narrow))
+        if angle.shape != self._shape:
+            self._cut_views(angle.shape)
+        columns, rows, growing, left, right, product, *halves, sideways, tilt = self._views
+        power = _turn_columns(columns, turned(pace * (middle / 2).astype(np.float32)[..., None]))
+        change = pace * slope.astype(np.float32)[..., None]  # κ
+        curved = turned(angle.astype(np.float32) + change * _CURVES)
+        curved *= starts
+        _turn_rows(rows, power, curved)
         if levels is None:
-            np.multiply(rows, pace * 1j, out=growing)
-            sideways = narrow[..., None] * _TILT
+            np.multiply(rows, change * 1j, out=growing)
+            away = tilt
         else:
             level, growth = levels
-            change = np.empty(rows.shape, np.complex64)
-            change.real = growth
-            np.multiply(level * _ALONG, pace * narrow, out=change.imag)
-            np.multiply(rows, change, out=growing)
+            grown = np.empty(rows.shape, np.complex64)
+            grown.real = growth
+            np.multiply(level * _ALONG, change, out=grown.imag)
+            np.multiply(rows, grown, out=growing)
             np.multiply(rows, level, out=rows)
-            sideways = _SIDEWAYS
+            away = sideways
         np.matmul(left, right, out=product)
-        drawn: NDArray[np.float32] = product[:, :, :ROWS]
-        product[:, :, ROWS:] *= sideways
-        drawn += product[:, :, ROWS:]
+        drawn, line = halves
+        line *= away
+        drawn += line
         return drawn
 
-    @staticmethod
-    def _turn_columns(
-        columns: NDArray[np.complex64], half: NDArray[np.complex64]
-    ) -> NDArray[np.complex64]:
-        """Fill in the columns' turns, odd powers of half a frame's; return that of 8 frames.
 
-        Conjugate, for a product of pairs takes the real part of one number by the conjugate of
-        another.
-        """
-        before = columns[_HALF - 1 :: -1]
-        before[0] = half
-        power = half * half
-        done = 1
-        while done < _HALF:
-            np.multiply(before[:done], power, out=before[done : 2 * done])
-            power = power * power
-            done *= 2
-        np.conjugate(before, out=columns[_HALF:])
-        return power
+def _turn_columns(
+    columns: NDArray[np.complex64], half: NDArray[np.complex64]
+) -> NDArray[np.complex64]:
+    """Fill in the columns' turns, odd powers of half a frame's; return that of 8 frames.
+
+    Conjugate, for a product of pairs takes the real part of one number by the conjugate of
+    another.
+    """
+    before = columns[_HALF - 1 :: -1]
+    before[0] = half
+    power = half * half
+    done = 1
+    while done < _HALF:
+        np.multiply(before[:done], power, out=before[done : 2 * done])
+        power = power * power
+        done *= 2
+    np.conjugate(before, out=columns[_HALF:])
+    return power
 
 
 def _turn_rows(
@@ -152,23 +156,6 @@ def _turn_rows(
     np.multiply(curved, across, out=rows[2:])
     np.conjugate(across, out=across)
     np.multiply(curved, across, out=rows[1::-1])
-
-
-def _curved(
-    spun: NDArray[np.complex64], pace: NDArray[np.float32], slope: NDArray[np.float32]
-) -> NDArray[np.complex64]:
-    """Return the partials at the middle, turned by what the curve of their phase is in each row."""
-    angle = pace * slope * _CURVES
-    if max(angle.max(), -angle.min()) < _GENTLE:
-        turn = np.empty(angle.shape, np.complex64)
-        turn.imag = angle
-        angle *= angle
-        angle *= -0.5
-        np.add(angle, 1.0, out=turn.real)
-    else:
-        turn = turned(angle)
-    turn *= spun
-    return turn
 
 
 def turned(angle: NDArray[np.float32]) -> NDArray[np.complex64]:

@@ -79,15 +79,14 @@ class Envelopes:
 
     def start(self, first: int, segments: Sequence[Segment]) -> None:
         """Put new notes' first segments into the rows from ``first`` on."""
-        self._put(first, segments)
+        self._put(list(range(first, first + len(segments))), segments)
         for segment in segments:
             self._watch(segment)
 
-    def _put(self, first: int, segments: Sequence[Segment]) -> None:
-        rows = slice(first, first + len(segments))
+    def _put(self, rows: list[int], segments: Sequence[Segment]) -> None:
         self.columns[rows] = segments
-        self._sustain[rows] = self.columns[rows, 4:5]
-        for row, segment in enumerate(segments, first):
+        self._sustain[rows] = [segment[4:5] for segment in segments]
+        for row, segment in zip(rows, segments, strict=True):
             until = self._rises_until[row] = segment.start + segment.attack
             if segment.rate > self._steepest:
                 until = max(until, _over(segment))
@@ -143,9 +142,9 @@ class Envelopes:
             else:
                 now[row] = segment
         self._changes = later
-        for row, segment in now.items():
-            self._put(row, [segment])
-        changed = self._evaluate(list(now), frame)
+        rows = list(now)
+        self._put(rows, list(now.values()))
+        changed = self._evaluate(rows, frame)
         for (row, segment), new in zip(now.items(), changed, strict=True):
             first = int(segment.start) - frame
             levels[row, first:] = new[first:]

@@ -53,9 +53,8 @@ class Passage(NamedTuple):
     begin: NDArray[np.float64]
     """Shape (S, N, columns)."""
     end: NDArray[np.float64]
-    pitch_begin: NDArray[np.float64]
-    """Shape (S, N): frequency ratio, vibrato included."""
-    pitch_end: NDArray[np.float64]
+    pitch: NDArray[np.float64]
+    """Shape (S + 1, N): frequency ratio at the ends of the cells, vibrato included."""
 
     def cut(
         self, begin: NDArray[np.float64], end: NDArray[np.float64]
@@ -185,16 +184,17 @@ class Motion:
         if self._calm and frame < self._calm.until:
             return self._calmly(self._calm, frame, inside, frames)
         cells = range(frame - inside, frame + frames, GRID)
-        begins, ends = [], []
+        points: list[NDArray[np.float64]] = []
         turning = self.value[:, SWING] > 0
         for cell in cells:
             if cell >= frame:
                 self._step(cell)
-            begins.append(self._begin)
-            ends.append(self._end)
+            points = points or [self._begin]
+            points.append(self._end)
             turning |= self._rest_until > max(cell, frame)
         self.turning = turning
-        begin, end = np.array(begins), np.array(ends)
+        path = np.array(points)
+        begin, end = path[:-1], path[1:]
         self.panning = bool((begin[..., GAINS] != end[..., GAINS]).any())
         if not (self.panning or self._aims or turning.any()) and (self.value == self._goal).all():
             self._begin, self._end = self.value.copy(), self.value.copy()
@@ -203,16 +203,16 @@ class Motion:
         if not self._aims and (begin == end).all() and (end == self._goal).all():
             self._find_calm(frame + frames)
         length = min(frames, GRID)
-        starts = np.array(cells)[:, None]
-        pitch = self._ratios(begin, starts), self._ratios(end, starts + GRID)
+        edges = np.arange(frame - inside, frame + frames + GRID, GRID)
+        pitch = self._ratios(path, edges[:, None])
         return Passage(
             length,
             inside,
             bool(begin[..., TILT:].any() or end[..., TILT:].any()),
-            float(max(pitch[0].max(), pitch[1].max())),
+            float(pitch.max()),
             inside / GRID,
             (inside + length) / GRID,
-            *(begin, end, *pitch),
+            *(begin, end, pitch),
         )
 
     def _find_calm(self, frame: int) -> None:
@@ -233,11 +233,9 @@ class Motion:
         """Move through a block in which nothing but vibrato does."""
         self.turning, self.panning = calm.turning, False
         start, length = frame - inside, min(frames, GRID)
-        pitch = calm.pitch(np.arange(start, frame + frames + GRID, GRID)[:, None])
+        pitch = calm.pitch(range(start, frame + frames + GRID, GRID))
         ends, value = (inside / GRID, (inside + length) / GRID), self.value[None]
-        return Passage(
-            length, inside, calm.shaping, calm.highest, *ends, value, value, pitch[:-1], pitch[1:]
-        )
+        return Passage(length, inside, calm.shaping, calm.highest, *ends, value, value, pitch)
 
     def _ratios(self, values: NDArray[np.float64], frame: NDArray[Any]) -> NDArray[np.float64]:
         """Return the frequency ratios at points of the grid, vibrato included."""

@@ -7,12 +7,13 @@ Shapes: ``K`` moving voices, ``S`` stretches, each all of a cell of the grid or 
 partials, rows of 16 columns, four in a cell.
 """
 
+from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.cells import CENTRES, COLUMNS, MIDDLE, ROOM, Cells, Levels, turned
+from voices.cells import CENTRES, COLUMNS, MIDDLE, ROOM, Cells, Levels
 from voices.motion import GRID, Passage
 from voices.rows import Rows
 from voices.spectrum import Spectrum
@@ -36,7 +37,7 @@ def move(
 ) -> None:
     """Render the voices in motion into their rows of ``wave`` (V, T), ``kept`` partials each."""
     all_move = len(movers) == len(wave)
-    most = max(1, ROOM // (len(passage.pitch_begin) * kept))
+    most = max(1, ROOM // ((len(passage.pitch) - 1) * kept))
     for first in range(0, len(movers), most):
         part = slice(first, min(first + most, len(movers)))
         which = part if all_move else movers[part]
@@ -53,50 +54,63 @@ def _move(
     spectrum: Spectrum,
     wave: NDArray[np.float32],
 ) -> None:
-    rows.stale[which] = True
-    channels = rows.channel[which]
     frames, inside = passage.frames, passage.inside
-    begin = passage.pitch_begin.take(channels, 1)  # (S, K)
-    end = passage.pitch_end.take(channels, 1)
-    slope = (end - begin) / GRID
-    frequency = rows.frequency[which]
-    first = begin + slope * inside if inside else begin
-    starts = _starts(rows, which, frame, frames, frequency, first, slope)
-    to_middle = MIDDLE - inside
-    cycles = starts[:-1] + frequency * to_middle * (first + slope * (to_middle / 2))
-    ratios = rows.ratios[which, :kept]
-    turns = ratios * frequency[:, None]
-    gains = _gains(rows, which, kept, passage, spectrum, turns, (begin, end), channels)
+    channels = rows.channel[which]
+    frequency, ratios = rows.frequency[which], rows.ratios[which, :kept]
+    points = passage.pitch.take(channels, 1)  # (S + 1, K)
+    count = len(points) - 1
+    lines = _lines(count, frames, inside) @ points
+    middle, slope = lines[count + 1 : -count], lines[-count:]
+    cycles = lines[: count + 1] * frequency
+    cycles += _begun(rows, which, frame, passage, points)
+    gains = _gains(rows, which, kept, passage, spectrum, points, channels)
     levels = _levels(rows, which, kept, frame, passage, gains)
-    spun = _spun(cycles, ratios, rows.starts[which, :kept])
-    drawn = cells.draw(spun, turns, begin + slope * MIDDLE, slope, levels)
+    angle = cycles[:-1, :, None] * ratios
+    angle -= np.rint(angle)
+    angle *= 2 * np.pi
+    starts, pace = rows.starts[which, :kept], rows.pace[which, :kept]
+    drawn = cells.draw(angle, starts, pace, middle, slope, levels)
     skipped, height = inside // COLUMNS, frames // COLUMNS
     parts = wave.reshape(len(wave), -1, height, COLUMNS)
-    parts[which] = drawn[:, :, skipped : skipped + height].transpose(1, 0, 2, 3)
-    rows.phase[which], rows.since[which] = starts[-1], frame + wave.shape[1]
+    parts[which] = drawn[skipped : skipped + height].transpose(2, 1, 0, 3)
+    rows.phase[which], rows.since[which] = cycles[-1], frame + wave.shape[1]
+    rows.stale[which] = True
 
 
-def _starts(
-    rows: Rows,
-    which: Which,
-    frame: int,
-    frames: int,
-    frequency: Array,
-    first: Array,
-    slope: Array,
-) -> Array:
-    """Return the cycles turned since the onset, at every stretch's start and at the end."""
-    phase = np.empty((len(first) + 1, len(frequency)))
-    phase[0] = rows.phase_at(which, frame, rows.turning[which])
-    np.multiply(frequency * frames, first + slope * (frames / 2), out=phase[1:])
+@cache
+def _lines(count: int, frames: int, inside: int) -> Array:
+    """Return what the pitch at the ends of S cells is multiplied by, (3S + 1, S + 1).
+
+    The products are, for each cell, the key's turns from the block's start to the cell's middle
+    over its frequency; the same for the block's end; the pitch in the middle of each cell; and
+    how it changes a frame. In a cell the pitch runs straight from end to end.
+    """
+    begin, end = np.eye(count + 1)[:-1], np.eye(count + 1)[1:]
+    slope = (end - begin) / GRID
+    first = begin + slope * inside
+    stretches = frames * (first + slope * (frames / 2))
+    until = np.cumsum(np.concatenate([np.zeros((1, count + 1)), stretches]), axis=0)
+    to_middle = MIDDLE - inside
+    middles = until[:-1] + to_middle * (first + slope * (to_middle / 2))
+    return np.concatenate([middles, until[-1:], begin + slope * MIDDLE, slope])
+
+
+def _begun(rows: Rows, which: Which, frame: int, passage: Passage, points: Array) -> Array:
+    """Return the cycles that each voice's key has turned since its onset, as the block begins."""
+    if rows.stale[which].all():
+        phase: Array = rows.phase[which].copy()
+    else:  # some rested until now
+        phase = rows.phase_at(which, frame, rows.turning[which])
     if rows.newest >= frame:  # a new voice has phase 0 at its onset
         into = rows.onset[which] - frame
         for voice in (into >= 0).nonzero()[0]:
-            stretch, inside = divmod(int(into[voice]), frames)
-            pitch = first[stretch, voice] + slope[stretch, voice] * inside / 2
-            before = phase[1 : stretch + 1, voice].sum() + frequency[voice] * inside * pitch
-            phase[0, voice] = -before
-    np.add.accumulate(phase, out=phase)
+            stretch, rest = divmod(int(into[voice]), passage.frames)
+            path = points[:, voice]
+            slope = np.diff(path) / GRID
+            first = path[:-1] + slope * passage.inside
+            turned = passage.frames * (first + slope * (passage.frames / 2))[:stretch].sum()
+            turned += rest * (first[stretch] + slope[stretch] * (rest / 2))
+            phase[voice] = -rows.frequency[which][voice] * turned
     return phase
 
 
@@ -106,8 +120,7 @@ def _gains(
     kept: int,
     passage: Passage,
     spectrum: Spectrum,
-    turns: Array,
-    cell: tuple[Array, Array],
+    points: Array,
     channels: NDArray[np.intp],
 ) -> tuple[Array, Array] | None:
     """Return what channels and half the sample rate do to each partial, (S, K, P), at both ends.
@@ -118,8 +131,9 @@ def _gains(
     if not (passage.shaping or high):
         return None
     octaves, numbers = rows.octaves[which, :kept], rows.numbers[which, :kept]
+    turns = rows.ratios[which, :kept] * rows.frequency[which][:, None]
     ends = []
-    for values, pitch in zip((passage.begin, passage.end), cell, strict=True):
+    for values, pitch in ((passage.begin, points[:-1]), (passage.end, points[1:])):
         gains = spectrum.gains(values[:, channels], octaves, numbers)
         if high:
             weight = below_nyquist(turns * pitch[:, :, None])
@@ -143,7 +157,7 @@ def _levels(
     """
     if gains is None and not rows.fading:
         return None
-    frames, count = passage.frames, len(passage.pitch_begin)
+    frames, count = passage.frames, (len(passage.pitch) - 1)
     decays = rows.decays[which, :kept]
     # As if every stretch were a whole cell: what is not of it is not used.
     centres = (CENTRES + MIDDLE - passage.inside)[:, None, None, None]
@@ -155,13 +169,3 @@ def _levels(
     slope = (end - begin) / frames
     level = begin + slope * centres
     return (level * fall).astype(np.float32), ((slope - decays * level) * fall).astype(np.float32)
-
-
-def _spun(cycles: Array, ratios: Array, starts: Array) -> NDArray[np.complex64]:
-    """Return every partial at the middle of every cell, (S, K, P)."""
-    angle = cycles[..., None] * ratios
-    angle -= np.rint(angle)
-    angle *= 2 * np.pi
-    spun = turned(angle.astype(np.float32))
-    spun *= starts
-    return spun
