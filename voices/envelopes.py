@@ -57,7 +57,8 @@ class Envelopes:
         self.columns[: len(kept)] = kept
         for until in (self._rises_until, self._exact_until):
             until += [0.0] * (capacity - len(kept))
-        self._sustain = self.columns[:, 4:5].astype(np.float32)
+        self._rest: NDArray[np.float32] | None = None
+        """The levels at which every voice rests; None: to be found out."""
         self._values = np.zeros((capacity, pieces, 1 + NODES))
         """The sustain level, and what is left of the decay at each node ..."""
         self._fall = np.ones((capacity, pieces, 1 + NODES))
@@ -79,13 +80,15 @@ class Envelopes:
 
     def start(self, first: int, segments: Sequence[Segment]) -> None:
         """Put new notes' first segments into the rows from ``first`` on."""
-        self._put(list(range(first, first + len(segments))), segments)
+        rows = range(first, first + len(segments))
+        self.columns[first : rows.stop] = segments
+        self._put(rows, segments)
         for segment in segments:
             self._watch(segment)
 
-    def _put(self, rows: list[int], segments: Sequence[Segment]) -> None:
-        self.columns[rows] = segments
-        self._sustain[rows] = [segment[4:5] for segment in segments]
+    def _put(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
+        """Take account of segments that have just come into rows."""
+        self._rest = None
         for row, segment in zip(rows, segments, strict=True):
             until = self._rises_until[row] = segment.start + segment.attack
             if segment.rate > self._steepest:
@@ -95,8 +98,9 @@ class Envelopes:
 
     def move(self, source: int, target: int) -> None:
         """Copy one row to another."""
-        for array in (self.columns, self._sustain, self._values, self._fall):
+        for array in (self.columns, self._values, self._fall):
             array[target] = array[source]
+        self._rest = None
         for until in (self._rises_until, self._exact_until):
             until[target] = until[source]
 
@@ -117,7 +121,9 @@ class Envelopes:
         """Return the levels from ``frame`` on: shape (V, T), or (V, 1) when all are constant."""
         rising = frame < self._rising_until
         if not (rising or self._changes or frame < self._curved_until):
-            return self._sustain[:count]
+            if self._rest is None or len(self._rest) != count:
+                self._rest = self.columns[:count, 4:5].astype(np.float32)
+            return self._rest
         if frame >= self._next_carry:
             self._carry(frame, count)
         if self._views_of != count:
@@ -142,8 +148,9 @@ class Envelopes:
             else:
                 now[row] = segment
         self._changes = later
-        rows = list(now)
-        self._put(rows, list(now.values()))
+        rows, segments = list(now), list(now.values())
+        self.columns[rows] = segments
+        self._put(rows, segments)
         changed = self._evaluate(rows, frame)
         for (row, segment), new in zip(now.items(), changed, strict=True):
             first = int(segment.start) - frame
