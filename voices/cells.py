@@ -5,7 +5,7 @@ is exact at every row's centre, z turns at the frequency of the middle of the ce
 true frequency differs from it inside a row is the linear term, κ being how much the partial's pace
 changes a frame and m_r the row's distance from the middle. (With a constant frequency over 128
 frames a vibrato of ±50 cents at 6 Hz would leave sidebands of -48 dBc at 4.4 kHz; the linear term
-leaves less than -90.)
+leaves less than -85.)
 
 Sines are evaluated for half a frame's turn and for the middle of a cell, there with what the curve
 of the phase adds up to each pair of rows; the rest are products of those. The rows and their linear

@@ -7,6 +7,7 @@ Shapes: ``K`` moving voices, ``S`` stretches, each all of a cell of the grid or 
 partials, rows of 16 columns, four in a cell.
 """
 
+from collections.abc import Iterator
 from functools import cache
 from typing import Any
 
@@ -36,45 +37,34 @@ def move(
     wave: NDArray[np.float32],
 ) -> None:
     """Render the voices in motion into their rows of ``wave`` (V, T), ``kept`` partials each."""
-    all_move = len(movers) == len(wave)
-    most = max(1, ROOM // ((len(passage.pitch) - 1) * kept))
-    for first in range(0, len(movers), most):
-        part = slice(first, min(first + most, len(movers)))
-        which = part if all_move else movers[part]
-        _move(cells, rows, which, kept, frame, passage, spectrum, wave)
-
-
-def _move(
-    cells: Cells,
-    rows: Rows,
-    which: Which,
-    kept: int,
-    frame: int,
-    passage: Passage,
-    spectrum: Spectrum,
-    wave: NDArray[np.float32],
-) -> None:
-    frames, inside = passage.frames, passage.inside
-    channels = rows.channel[which]
-    frequency, ratios = rows.frequency[which], rows.ratios[which, :kept]
-    points = passage.pitch.take(channels, 1)  # (S + 1, K)
-    count = len(points) - 1
-    lines = _lines(count, frames, inside) @ points
-    middle, slope = lines[count + 1 : -count], lines[-count:]
-    cycles = lines[: count + 1] * frequency
-    cycles += _begun(rows, which, frame, passage, points)
-    gains = _gains(rows, which, kept, passage, spectrum, points, channels)
-    levels = _levels(rows, which, kept, frame, passage, gains)
-    angle = cycles[:-1, :, None] * ratios
-    angle -= np.rint(angle)
-    angle *= 2 * np.pi
-    starts, pace = rows.starts[which, :kept], rows.pace[which, :kept]
-    drawn = cells.draw(angle, starts, pace, middle, slope, levels)
+    frames, inside, count = passage.frames, passage.inside, len(passage.pitch) - 1
     skipped, height = inside // COLUMNS, frames // COLUMNS
     parts = wave.reshape(len(wave), -1, height, COLUMNS)
-    parts[which] = drawn[skipped : skipped + height].transpose(2, 1, 0, 3)
-    rows.phase[which], rows.since[which] = cycles[-1], frame + wave.shape[1]
-    rows.stale[which] = True
+    for which in _groups(movers, len(wave), max(1, ROOM // (count * kept))):
+        channels = rows.channel[which]
+        frequency, ratios = rows.frequency[which], rows.ratios[which, :kept]
+        points = passage.pitch.take(channels, 1)  # (S + 1, K)
+        lines = _lines(count, frames, inside) @ points
+        middle, slope = lines[count + 1 : -count], lines[-count:]
+        cycles = lines[: count + 1] * frequency
+        cycles += _begun(rows, which, frame, passage, points)
+        gains = _gains(rows, which, kept, passage, spectrum, points, channels)
+        levels = _levels(rows, which, kept, frame, passage, gains)
+        angle = cycles[:-1, :, None] * ratios
+        angle -= np.rint(angle)
+        angle *= 2 * np.pi
+        starts, pace = rows.starts[which, :kept], rows.pace[which, :kept]
+        drawn = cells.draw(angle, starts, pace, middle, slope, levels)
+        parts[which] = drawn[skipped : skipped + height].transpose(2, 1, 0, 3)
+        rows.phase[which], rows.since[which] = cycles[-1], frame + wave.shape[1]
+        rows.stale[which] = True
+
+
+def _groups(movers: NDArray[np.intp], voices: int, most: int) -> Iterator[Which]:
+    """Yield so many voices in motion at a time; slices, which cost less, where all of them are."""
+    for first in range(0, len(movers), most):
+        part = slice(first, min(first + most, len(movers)))
+        yield part if len(movers) == voices else movers[part]
 
 
 @cache
