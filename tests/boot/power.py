@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 
 HERE = Path(__file__).parent
-LIMIT_S = 1500.0
+LIMIT_S = 3000.0
 """For one start of the board, in the host's time."""
 LONGEST_S = 3.0
 """From the first save to the cut, in the host's time."""
