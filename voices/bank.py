@@ -84,7 +84,8 @@ class Bank:
         voice.bank, voice.index = self, row
         self.voices.append(voice)
         self._coming.append(voice.segment)
-        self._watch_end(voice)
+        if not voice.segment.sustain:
+            self._watch_end(voice)
 
     def change(self, voice: Voice, segment: Segment) -> None:
         """Start another segment of a voice's envelope, inside the next block."""

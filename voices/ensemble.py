@@ -97,9 +97,8 @@ class Ensemble:
     # --- notes begin -----------------------------------------------------------------------
 
     def make_room(self, place: Place, note: Note, at: int) -> None:
-        """Free the place of a key, and one of the polyphony's."""
+        """Free one of the polyphony's places, for a key that nothing sounds for."""
         self.lost.end(place, at)
-        self.give_way(self.allocator.get(place), note, at)
         if len(self.allocator) >= self.allocator.polyphony:
             self.retire([voice for voice in self.allocator.values() if voice.ends <= at], at)
             for voice in self.allocator.surplus(coming=1):

@@ -58,6 +58,8 @@ class Notes:
         offs_due = 1
         if before and before.key_down and ensemble.settings.controller.counted_note_offs:
             offs_due += before.offs_due
+        if before:
+            ensemble.give_way(before, note, at)
         ensemble.make_room(place, note, at)
         ensemble.settle(channel, at)
         segment = note_on(

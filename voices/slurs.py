@@ -60,8 +60,8 @@ class Slurs:
         source = channel.glide_from
         if source is None and leader.values[65] >= 64:
             source = channel.last_key
-        channel.glide_from, channel.last_key = None, voice.note.key
-        if source not in (None, voice.note.key) and (pace := self._pace(leader)):
+        channel.glide_from, channel.last_key = None, voice.key
+        if source is not None and source != voice.key and (pace := self._pace(leader)):
             left = 1200.0 * log2(channel.tuning.turning[source] / voice.frequency)
             self._lanes.glide_from(voice, left, pace, at)
             # From where the bend goes, not where it is: that depends on the block.
