@@ -23,10 +23,11 @@ _REST = [(0xB0 | channel, knob, 0) for channel in range(16) for knob in (64, 123
 _BENT = 700
 """Notes, each bent differently, after which the tables of keys have made room for others."""
 _RICHEST = Settings().sound.programs.index("flat64")
-_KEEPERS_GROWTH = 500_000
+_KEEPERS_GROWTH = 1_100_000
 _GROWTH = 4_000_000
-"""Bytes that the keeper, and all processes together, may add after the first third. What the player
-adds are tables again, of other sounds; it takes an hour to a plateau, which `soak_music` sees."""
+"""Bytes that the keeper, and all processes together, may add after the first third. The keeper: one
+arena of the interpreter's, 1 MiB. The player: tables again, of other sounds; it takes an hour to a
+plateau, which `soak_music` sees."""
 
 
 def main(minutes: int) -> int:
