@@ -4,8 +4,8 @@
 ``python3 guest.py hold FRAMES`` holds sixteen notes of 32 partials for a minute;
 ``python3 guest.py stall FRAMES`` does so for a while and stops the player for 0.2 s in between;
 ``python3 guest.py replug FRAMES`` pulls the controller, then the card, and puts both back;
-``python3 guest.py disturb FRAMES`` holds them while settings are saved, the status is asked for,
-and a second controller is pulled and put back;
+``python3 guest.py disturb FRAMES`` holds them while settings are saved, the status is asked for and
+followed, a second controller is pulled and put back, and the log storms;
 ``python3 guest.py start FRAMES`` starts the daemon, beside the bare import of its libraries.
 Every wait is for a condition. Times are the board's monotonic clock.
 """
@@ -16,7 +16,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -27,9 +28,12 @@ SETTINGS = Path("/tmp/settings.toml")
 NAME = "Cargo Bike Keys 25"
 SECOND = "Market Stall Pads 8"
 KEY = 84
+MOD_WHEEL = 1
 HELD = range(36, 68, 2)
 HOLD_S = 60.0
 DISTURB_S = 10.0
+STORM_LINES = 50
+"""So many faults has each settings file of the log's storm; each one is a line."""
 LIBRARIES = "import numpy, mido, rtmidi, sounddevice, pydantic"
 # `import pydantic` alone leaves nearly all of it for later.
 IN_EARNEST = f"{LIBRARIES}; from pydantic import BaseModel, Field"
@@ -141,6 +145,18 @@ def hold(frames: int, seconds: float, stall_s: float = 0.0) -> None:
     stop(daemon)
 
 
+@contextmanager
+def following() -> Iterator[Path]:
+    """Have ``partiald status --follow`` run meanwhile; lend what it shows."""
+    shown = Path("/tmp/shown.txt")
+    command = [sys.executable, "-m", "daemon", "status", "--follow"]
+    process = subprocess.Popen(command, stdout=shown.open("w"))
+    wait("the status shown", lambda: shown.read_text().count("running ") > 1)
+    yield shown
+    process.terminate()
+    process.wait(20)
+
+
 def disturb(frames: int) -> None:
     """Hold a chord, give the keeper work of each kind, then of all; count what that costs."""
     # Here: it brings pydantic, which takes its time on a board of this pace.
@@ -153,7 +169,7 @@ def disturb(frames: int) -> None:
     wait("the second controller", said(f"controller connected: '{SECOND}'"))
     for key in HELD:
         controller.send(0x90, key, 100)
-    done = {"save": 0, "request": 0, "replug": 0}
+    done = {"save": 0, "request": 0, "replug": 0, "storm": 0, "message": 0}
     status: dict[str, Any] = {}
 
     def save_again() -> None:
@@ -172,8 +188,20 @@ def disturb(frames: int) -> None:
         second.plug()
         wait("its return", said(f"controller reconnected: '{SECOND}'", done["replug"]))
 
+    def storm_again() -> None:
+        done["storm"] += 1
+        number = done["storm"]
+        SETTINGS.write_text("".join(f"leaf_{number}_{each} = 1\n" for each in range(STORM_LINES)))
+        daemon.send_signal(signal.SIGHUP)
+        wait("the faults", said("settings left as they were", number))
+
+    def send_again() -> None:
+        done["message"] += 1
+        controller.send(0xB0, MOD_WHEEL, 0)
+
     def work(what: str, *acts: tuple[Callable[[], None], float]) -> int:
         """Do each act again and again, so many seconds apart; return the underflows meanwhile."""
+        acts += ((send_again, 0.01),)
         status.update(ask({"ask": "status"}))
         before, times = dict(status), dict(done)
         due = [0.0 for _ in acts]
@@ -189,11 +217,13 @@ def disturb(frames: int) -> None:
             f"{done[each] - times[each]} {each}s" for each in done if done[each] > times[each]
         )
         lost = int(status["underflows"] - before["underflows"])
+        late = status["late_messages"] - before["late_messages"]
         block, blocks = status["block"], status["blocks"] - before["blocks"]
         print(
-            f"{what:20} {counts or 'nothing':34} {lost} underflows in {blocks} blocks; so far "
+            f"{what}: {counts}: {lost} underflows in {blocks} blocks, {late} messages late; so far "
             f"99 of 100 within {block['p99_us'] / block['deadline_us']:.0%} of their time, the "
-            f"longest {block['max_us'] / block['deadline_us']:.0%}"
+            f"longest {block['max_us'] / block['deadline_us']:.0%}",
+            flush=True,
         )
         return lost
 
@@ -201,7 +231,14 @@ def disturb(frames: int) -> None:
     lost += work("settings saved", (save_again, 1.0))
     lost += work("status asked for", (ask_again, 0.02))
     lost += work("controller replugged", (replug_again, 0.5))
-    lost += work("all of it", (save_again, 1.0), (ask_again, 0.02), (replug_again, 2.0))
+    with following() as shown:
+        lost += work("status followed", (lambda: None, 1.0))
+        lost += work("the log storming", (storm_again, 0.1))
+        lost += work(
+            "all of it",
+            *((save_again, 1.0), (ask_again, 0.02), (replug_again, 2.0), (storm_again, 0.1)),
+        )
+    print(f"the status was shown {shown.read_text().count('running ')} times meanwhile")
     sounding = status["notes"]["accounts"]["sounding"]
     print(f"{status['underflows']} underflows, {sounding} notes sounding of {len(HELD)} held")
     stop(daemon)

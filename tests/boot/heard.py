@@ -20,7 +20,7 @@ Audio = NDArray[np.float64]
 LOWEST_HZ = (65.40639, 73.41619)
 """The keys 36 and 38, equal temperament from 440 Hz."""
 HOLD_S = 60.0
-DISTURB_S = 50.0
+DISTURB_S = 70.0
 
 
 def load(path: Path) -> tuple[int, Audio]:
