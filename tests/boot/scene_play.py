@@ -5,6 +5,8 @@ Runs inside the board, once systemd has started all it starts.
 
 import json
 import os
+import stat
+import subprocess
 import time
 from pathlib import Path
 
@@ -28,6 +30,8 @@ from tests.boot.box import (
 from tests.boot.controller import Controller
 
 CHORD = (60, 64, 67, 71)
+KNOB = 21
+LEARNED = Path("/var/lib/partiald/learned.toml")
 
 
 def main() -> None:
@@ -42,6 +46,7 @@ def main() -> None:
     passages.hold(0.5, 69)
     passages.end(controller, 69, prompt=False)  # this sound begins slowly
     edits(journal, controller, passages)
+    learns(journal, controller)
     pulls_the_controller(journal, controller, passages)
     pulls_the_card(journal, controller, passages)
     tells_the_truth(journal)
@@ -100,6 +105,33 @@ def edits(journal: Journal, controller: Controller, passages: Passages) -> None:
     passages.hold(0.6, *eight)
     check(accounts()["stolen"] - stolen == 2, "eight of eight sound", accounts())
     passages.end(controller, *eight)
+
+
+def learns(journal: Journal, controller: Controller) -> None:
+    """A knob is learned and kept by the service's own user, in the folder that systemd gave it."""
+    check(not LEARNED.exists(), "nothing is learned yet")
+    begun = now()
+    asking = subprocess.Popen(["partiald", "learn", "tilt"], stdout=subprocess.PIPE, text=True)
+    value = 0
+    while asking.poll() is None:
+        controller.send(0xB0, KNOB, value)
+        value = (value + 40) % 128
+        time.sleep(0.1)
+    answer = asking.communicate()[0]
+    lasting = f"Control {KNOB} of '{NAME}' changes tilt now, and after the next power-on."
+    check(lasting in answer, "a knob is learned", answer)
+    journal.wait(f"learned: control {KNOB} changes tilt", begun)
+    took = wait("what was learned is kept", LEARNED.exists, 10.0)
+    print(f"    after {took:.1f} s, in a pause")
+    owners = (LEARNED.owner(), LEARNED.group(), stat.S_IMODE(LEARNED.stat().st_mode))
+    check(owners == ("partiald", "partiald", 0o644), "by its own user", owners)
+    folder = LEARNED.parent.stat()
+    check(folder.st_mode & 0o022 == 0, "in a folder that nobody else writes to", folder)
+    in_force = [line for line in told("partiald", "check").splitlines() if str(LEARNED) in line]
+    check(any(str(KNOB) in line for line in in_force), "and it is in force", in_force)
+    begun = now()
+    LEARNED.unlink()
+    journal.wait("settings read again", begun)
 
 
 def pulls_the_controller(journal: Journal, controller: Controller, passages: Passages) -> None:
