@@ -39,11 +39,11 @@ def main() -> None:
     passages = Passages()
     plug(controller, journal)
     strangers_ask()
+    clock_set(controller, passages)  # first: what comes after it goes by no clock that was set
     reloads(journal, controller, passages)
     player_killed(journal, controller, passages)
     keeper_killed(journal, controller, passages, first_s)
     keeper_hangs(journal, controller, passages)
-    clock_set(controller, passages)
     put_away()
 
 
