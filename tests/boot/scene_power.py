@@ -80,7 +80,7 @@ def first() -> None:
     journal, _ = starts()
     begun = now()
     # Large blocks: the delay is not what this is about, and fewer blocks are quicker to emulate.
-    save(PLAIN + "[audio]\nblock_frames = 1024\n")
+    save(PLAIN + "[audio]\nblock_frames = 1024\n[level]\nvolume_db = 0.0\n")
     journal.wait("settings read again", begun)
     controller = Controller(NAME)
     plug(controller, journal, 3.0)
@@ -184,7 +184,7 @@ def after_a_cut() -> Controller:
     in_force = told("partiald", "check")
     lines = [each for each in in_force.splitlines() if "volume_db" in each]
     check("learned.toml" in lines[0], "and it is in force", in_force)
-    print(f"    {lines[0]}; beside it of the save that was cut off: {len(unfinished())} file")
+    print(f"    {lines[0]}; beside it {len(unfinished())} unfinished")
     before = told("journalctl", "--boot=-1", "--unit=partiald", "--output=cat")
     check("ready: " in before, "the journal of the time before the cut can be read", before)
     controller = Controller(NAME)
