@@ -1,6 +1,6 @@
 """Cuts the power of a virtual board in mid-save, again and again, and looks at what is left.
 
-``python3 power.py ARCH SYSTEM FOLDER [CUTS]``: SYSTEM is what build-box made. Each time the board
+``python3 power.py ARCH SYSTEM FOLDER CUTS``: SYSTEM is what build-box made. Each time the board
 starts from the disk that the last cut left, looks at it, plays, and saves without end until its
 emulator is killed, at a random moment. What the guest had written is on the disk then; what it
 only meant to write is not.
@@ -15,7 +15,7 @@ import time
 from pathlib import Path
 
 HERE = Path(__file__).parent
-LIMIT_S = 3000.0
+LIMIT_S = float(os.environ.get("BOARD_LIMIT_S", "900"))
 """For one start of the board, in the host's time."""
 LONGEST_S = 3.0
 """From the first save to the cut, in the host's time."""
@@ -75,5 +75,4 @@ def main(arch: str, system: Path, folder: Path, cuts: int) -> None:
 
 
 if __name__ == "__main__":
-    where = sys.argv[1], Path(sys.argv[2]), Path(sys.argv[3])
-    main(*where, cuts=int(sys.argv[4]) if len(sys.argv) > 4 else 5)
+    main(sys.argv[1], Path(sys.argv[2]), Path(sys.argv[3]), int(sys.argv[4]))
