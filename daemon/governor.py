@@ -19,6 +19,8 @@ LOW = 0.40
 """Below this there is time to spare."""
 PATIENCE_S = 1.0
 """How long there has to be before some partials come back."""
+SET_BACK = 0.03
+"""How much of that a stray longer block costs: a board has other things to do, too."""
 GIVE_BACK = 1.25
 SETTLING = 4
 """Blocks after a step that do not count."""
@@ -52,6 +54,7 @@ class Governor:
         self._instrument = instrument
         self._block_us = block_frames / sample_rate * 1e6
         self._patience = int(PATIENCE_S * sample_rate / block_frames)
+        self._set_back = max(1, int(self._patience * SET_BACK))
         self._settling = 0
         self._before = 0.0
         self._low = 0
@@ -71,7 +74,7 @@ class Governor:
         else:
             self._before = 0.0
             if self.limit is not None:
-                self._low = self._low + 1 if share < LOW else 0
+                self._low += 1 if share < LOW else -min(self._set_back, self._low)
                 if self._low > self._patience:
                     self._give_back()
         if self.limit is not None:

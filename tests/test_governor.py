@@ -86,6 +86,30 @@ def test_partials_come_back_slowly_once_there_is_time() -> None:
     assert load.partials == 4096
 
 
+def test_a_stray_long_block_now_and_then_does_not_keep_partials_away() -> None:
+    load = Load(wanted=4096, us_per_partial=3 * BLOCK_US / 4096)
+    governor = Governor(load, RATE, BLOCK)
+    run(load, governor, 0.1)
+    load.us_per_partial /= 10
+    blocks = int(PATIENCE_S * RATE / BLOCK)
+    for block in range(40 * blocks):
+        stray = block % (blocks // 3) == 0
+        governor.observe(0.6 * BLOCK_US if stray else load.render_us)
+    assert governor.limit is None
+    assert load.partials == 4096
+
+
+def test_a_load_that_keeps_coming_near_keeps_partials_away() -> None:
+    load = Load(wanted=4096, us_per_partial=3 * BLOCK_US / 4096)
+    governor = Governor(load, RATE, BLOCK)
+    run(load, governor, 0.1)
+    load.us_per_partial /= 10
+    least = load.partials
+    for block in range(20_000):
+        governor.observe((0.6 if block % 8 == 0 else 0.2) * BLOCK_US)
+    assert load.partials == least
+
+
 def test_an_easy_load_is_left_alone() -> None:
     load = Load(wanted=4096, us_per_partial=0.1)
     governor = Governor(load, RATE, BLOCK)
