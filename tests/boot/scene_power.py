@@ -70,7 +70,7 @@ def starts() -> tuple[Journal, float]:
     """Return the journal, and when it was ready."""
     journal = Journal()
     told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi")
-    ready_s = journal.wait("ready: ", limit_s=120.0).at_s
+    ready_s = journal.wait("ready: ", limit_s=900.0).at_s
     root = told("findmnt", "--noheadings", "--output", "SOURCE,FSTYPE,OPTIONS", "/")
     check(root.split()[:2] == ["/dev/vda", "ext4"], "the root is on a journalled disk", root)
     return journal, ready_s
@@ -175,7 +175,7 @@ def plays(controller: Controller) -> None:
 
 def after_a_cut() -> Controller:
     journal, ready_s = starts()
-    figure("after the power cut: the kernel's start, until ready", ready_s, 120.0)
+    figure("after the power cut: the kernel's start, until ready", ready_s, 900.0)
     kernel = told("journalctl", "--dmesg", "--output=cat")
     check("recovery complete" in kernel, "the disk had not been put away", kernel)
     check("EXT4-fs error" not in kernel, "and its file system is whole", kernel)
