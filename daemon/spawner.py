@@ -159,7 +159,10 @@ def _serve(server: "_Server", parent: int) -> NoReturn:
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, signal.SIG_IGN)
         follow_parent(parent)
-        import_module("daemon.player")
+        try:
+            import_module("daemon.player")
+        except Exception as fault:  # noqa: BLE001 whatever it is: nobody else can tell
+            server.give_up(f"no player can be made: {type(fault).__name__}: {fault}")
         # Each player's collection looks at its own objects only, and leaves these pages shared.
         gc.freeze()
         while server.wanted:
@@ -186,6 +189,11 @@ class _Server:
     def wanted(self) -> bool:
         """Whether the keeper is there."""
         return self._keeper.open
+
+    def give_up(self, why: str) -> None:
+        """Tell the keeper why nothing will play, and be wanted no more."""
+        self._keeper.send(kind="log", text=why, level="error")
+        self._keeper.close()
 
     def step(self) -> None:
         """Wait for something and deal with it."""

@@ -41,6 +41,15 @@ def run(load: Load, governor: Governor, seconds: float) -> float:
     return load.render_us / BLOCK_US
 
 
+def relieved() -> tuple[Load, Governor]:
+    """Return a load that was three times what fits, and then a tenth of that."""
+    load = Load(wanted=4096, us_per_partial=3 * BLOCK_US / 4096)
+    governor = Governor(load, RATE, BLOCK)
+    run(load, governor, 0.1)
+    load.us_per_partial /= 10
+    return load, governor
+
+
 def test_three_times_what_fits_is_shed_within_a_few_blocks_and_no_tail_is_needed() -> None:
     load = Load(wanted=4096, us_per_partial=3 * BLOCK_US / 4096)
     governor = Governor(load, RATE, BLOCK)
@@ -87,10 +96,7 @@ def test_partials_come_back_slowly_once_there_is_time() -> None:
 
 
 def test_a_stray_long_block_now_and_then_does_not_keep_partials_away() -> None:
-    load = Load(wanted=4096, us_per_partial=3 * BLOCK_US / 4096)
-    governor = Governor(load, RATE, BLOCK)
-    run(load, governor, 0.1)
-    load.us_per_partial /= 10
+    load, governor = relieved()
     blocks = int(PATIENCE_S * RATE / BLOCK)
     for block in range(40 * blocks):
         stray = block % (blocks // 3) == 0
@@ -100,10 +106,7 @@ def test_a_stray_long_block_now_and_then_does_not_keep_partials_away() -> None:
 
 
 def test_a_load_that_keeps_coming_near_keeps_partials_away() -> None:
-    load = Load(wanted=4096, us_per_partial=3 * BLOCK_US / 4096)
-    governor = Governor(load, RATE, BLOCK)
-    run(load, governor, 0.1)
-    load.us_per_partial /= 10
+    load, governor = relieved()
     least = load.partials
     for block in range(20_000):
         governor.observe((0.6 if block % 8 == 0 else 0.2) * BLOCK_US)

@@ -320,6 +320,26 @@ def test_no_process_outlives_a_killed_keeper(jack_server: JackServer) -> None:
         wait_until(partial(gone, pid), 2.0)
 
 
+def test_where_the_sound_cannot_be_imported_the_daemon_says_why_and_ends_with_1(
+    tmp_path: Path,
+) -> None:
+    program = (
+        "import sys; sys.modules['numpy'] = None\n"
+        "from daemon.__main__ import main; sys.exit(main(['run']))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        env={**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=30,
+    )
+    assert done.returncode == 1
+    assert "no player can be made: ModuleNotFoundError: import of numpy" in done.stderr
+    assert "leaving, to be started anew" in done.stderr
+
+
 def test_the_warm_up_really_plays() -> None:
     """Or else the first note of a player would come milliseconds late (measured: 5)."""
     assert warm_up(Settings(), None) > 10

@@ -29,7 +29,8 @@ MIDDLE = (GRID - 1) / 2
 CENTRES = np.arange(0, GRID, COLUMNS) + (COLUMNS - 1) / 2 - MIDDLE
 """The rows' centres from there: two pairs of opposites."""
 ROOM = 8192
-"""So many partials in so many cells are drawn at once: what a small cache holds."""
+"""So many partials in so many cells are drawn at once: what a small cache holds. One voice in the
+longest block has a quarter of them at most."""
 
 _HALF = COLUMNS // 2
 _SIDEWAYS = (np.arange(COLUMNS) - (COLUMNS - 1) / 2).astype(np.float32)
@@ -58,9 +59,6 @@ class Cells:
 
     def _cut_views(self, shape: tuple[int, int, int]) -> None:
         size = shape[0] * shape[1] * shape[2]
-        if size > ROOM:  # one voice in a very long block
-            self._columns = np.empty((COLUMNS, size + _APART), np.complex64)
-            self._rows = np.empty((2 * ROWS, size), np.complex64)
         columns = self._columns[:, :size].reshape(COLUMNS, *shape)
         rows = self._rows[:, :size].reshape(2 * ROWS, *shape)
         product = np.empty((2 * ROWS, *shape[:2], COLUMNS), np.float32)
@@ -103,9 +101,9 @@ class Cells:
         if angle.shape != self._shape:
             self._cut_views(angle.shape)
         columns, rows, growing, left, right, product, *halves, sideways, tilt = self._views
-        power = _turn_columns(columns, turned(pace * (middle / 2).astype(np.float32)[..., None]))
+        power = _turn_columns(columns, _turned(pace * (middle / 2).astype(np.float32)[..., None]))
         change = pace * slope.astype(np.float32)[..., None]  # κ
-        curved = turned(angle.astype(np.float32) + change * _CURVES)
+        curved = _turned(angle.astype(np.float32) + change * _CURVES)
         curved *= starts
         _turn_rows(rows, power, curved)
         if levels is None:
@@ -158,7 +156,7 @@ def _turn_rows(
     np.multiply(curved, across, out=rows[1::-1])
 
 
-def turned(angle: NDArray[np.float32]) -> NDArray[np.complex64]:
+def _turned(angle: NDArray[np.float32]) -> NDArray[np.complex64]:
     """Return e^(i·angle)."""
     result = np.empty(angle.shape, np.complex64)
     np.cos(angle, out=result.real)

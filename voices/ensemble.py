@@ -57,7 +57,7 @@ class Ensemble:
             self.sounds = sounds
             self._timbres = {}
         else:  # the settings' own may be another now, and so may what stands for unknown ones
-            self._timbres = {name: self._timbres[name] for name in self._timbres if name in sounds}
+            self._timbres = {name: each for name, each in self._timbres.items() if name in sounds}
         self.settings = settings
         self.allocator.polyphony = settings.polyphony
         for voice in self.allocator.surplus():

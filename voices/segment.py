@@ -73,8 +73,8 @@ def evaluate(
     columns: NDArray[np.float64],
     frames: NDArray[np.float64],
     *,
-    rises: bool = True,
-    decays: bool = True,
+    rises: bool,
+    decays: bool,
 ) -> NDArray[np.float32]:
     """Return the levels of segments, one a row of ``columns`` (V, 6), at frames (T,): (V, T).
 
