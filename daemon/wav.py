@@ -11,7 +11,6 @@ import secrets
 import struct
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -155,7 +154,7 @@ class WavWriter:
             self._growing.unlink(missing_ok=True)
 
 
-def _packed(audio: NDArray[np.float32]) -> NDArray[Any]:
+def _packed(audio: NDArray[np.float32]) -> memoryview:
     """Return the samples as they lie in the file."""
     scaled = np.multiply(audio.ravel(), FULL_SCALE, dtype=np.float64)
     np.rint(scaled, out=scaled)
@@ -165,4 +164,4 @@ def _packed(audio: NDArray[np.float32]) -> NDArray[Any]:
     samples = np.empty(len(words), _SAMPLE)
     for part in _SAMPLE.names or ():
         samples[part] = words[part]
-    return samples
+    return samples.data
