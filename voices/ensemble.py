@@ -7,6 +7,7 @@ Units: frames, absolute. Threads: the instrument's.
 """
 
 from collections.abc import Iterable, Mapping
+from itertools import chain
 
 from config.settings import Settings
 from config.sound import Sound
@@ -64,10 +65,15 @@ class Ensemble:
             self.steal(voice, frame, "polyphony lowered")
 
     def warm_up(self, tunings: Tunings) -> None:
-        """Make the tables of every key of the settings' sound, so that no first note waits."""
-        timbre = self.timbre("")
-        self._bank(timbre)
-        self._cache.prepare(timbre, enumerate(tunings.preset.turning))
+        """Make what no first note shall wait for.
+
+        That is the tables of every key of the settings' sound, and the timbres and banks of all
+        that a program change can choose: only what is used of a bank takes memory.
+        """
+        chosen = self.settings.sound
+        for name in ("", *chosen.programs, *chain.from_iterable(chosen.banks.values())):
+            self._bank(self.timbre(name))
+        self._cache.prepare(self.timbre(""), enumerate(tunings.preset.turning))
 
     def timbre(self, name: str) -> Timbre:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
