@@ -80,6 +80,22 @@ def test_a_sounding_note_keeps_its_sound_over_a_program_change() -> None:
     assert player.level(57 + 12) > -60
 
 
+# The block in which a note comes has no time to make a sound from its description.
+def test_every_sound_a_program_can_choose_is_made_before_it_is_chosen(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    player = Player(sound={"name": "x", "programs": ["x"], "banks": {"1": ["other"]}})
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("made while it plays")
+
+    monkeypatch.setattr("voices.ensemble.Timbre", refuse)
+    monkeypatch.setattr("voices.ensemble.Bank", refuse)
+    player.control(32, 1).send("C0 00", "90 45 7F").wait(0.1)
+    assert player.instrument.channel(0).sound == "other"
+    assert player.instrument.sounding == 1
+
+
 # MIDI p. 12: 0 to 63 is off, 64 to 127 on, whatever sends them.
 @pytest.mark.parametrize(("value", "held"), [(63, False), (64, True), (1, False), (127, True)])
 def test_a_switch_turns_between_63_and_64(value: int, held: bool) -> None:

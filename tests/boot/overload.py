@@ -81,8 +81,8 @@ def main(frames: int) -> None:
     fits *= 48_000 / frames
     print(
         f"in vibrato: {after['partials']} of {voices * PARTIALS} partials sound, {held} notes held;"
-        f" {lost[0]} underflows while they came, {lost[1] - lost[0]} in the {GOVERNED_S:.0f} s after"
-        f" that; {blocks} blocks rendered where {fits:.0f} were played"
+        f" {lost[0]} underflows while they came, {lost[1] - lost[0]} in {GOVERNED_S:.0f} s after;"
+        f" {blocks} blocks rendered where {fits:.0f} were played"
     )
 
     wheel(controller, 0)
