@@ -21,7 +21,7 @@ CHANNELS = 2
 SAMPLE_BYTES = 3
 FULL_SCALE = (1 << 23) - 1
 _AT_ONCE = 1 << 20
-"""Bytes that are gathered before they are written: each call of the kernel's costs a block's time."""
+"""Bytes gathered before they are written: each call of the kernel's takes a block's time."""
 # A sample of 24 bits, and how it lies in one of 32.
 _SAMPLE = np.dtype([("low", "<u2"), ("high", "u1")])
 _WORD = np.dtype([("low", "<u2"), ("high", "u1"), ("sign", "u1")])

@@ -33,7 +33,11 @@ from tests.whole import Daemon
 
 RATE, FRAMES, NOTES, KEY = 48_000, 64, 40, 84
 CONSTANT_MS = 0.2
-SETTINGS = {"polyphony": 4, "audio": {"block_frames": FRAMES}, "sound": {"name": "sine"}}
+SETTINGS = {
+    "polyphony": 4,
+    "audio": {"block_frames": FRAMES, "device": "system"},  # as JACK calls its card
+    "sound": {"name": "sine"},
+}
 TEXT = f'[audio]\nblock_frames = {FRAMES}\n[sound]\nname = "sine"\n'
 
 # Sends when told to, and says when it did; in a process of its own, as a controller is.
