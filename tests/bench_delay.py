@@ -10,6 +10,7 @@ messages over once a period and without their place in it, on both ends, so a de
 varies by a period whatever a receiver does. What the virtual board shows over ALSA is not so.
 """
 
+import ctypes
 import os
 import random
 import subprocess
@@ -87,20 +88,43 @@ class Recorder:
         return np.asarray(whole / 2.0**31)
 
 
+class ServerFrames:
+    """A client of the server that only asks which frame it is at.
+
+    The server's own count: what it loses on a busy machine moves frames against every clock.
+    """
+
+    def __init__(self) -> None:
+        self._library = ctypes.CDLL("libjack.so.0")
+        self._library.jack_client_open.restype = ctypes.c_void_p
+        self._library.jack_frame_time.restype = ctypes.c_uint32
+        never_start_one = 1
+        client = self._library.jack_client_open(b"frames", never_start_one, None)
+        self._client = ctypes.c_void_p(client)
+        self._library.jack_activate(self._client)
+
+    def now_s(self) -> float:
+        return int(self._library.jack_frame_time(self._client)) / RATE
+
+    def close(self) -> None:
+        self._library.jack_client_close(self._client)
+
+
 def stamped(folder: Path) -> tuple[list[float], NDArray[np.float64]]:
-    """Put messages into the ring with their moments; return those, and the recording."""
+    """Put messages into the ring with their moments; return their frames, and the recording."""
     memory = shared_memory()
     ring, board, spawner = ring_in(memory), board_in(memory), Spawner(memory)
     spawner.start(PlayerJob(Settings.model_validate(SETTINGS).model_dump()))
     wait_until(lambda: board.snapshot().blocks > 3 * RATE // FRAMES, 30.0)
-    recorder, chance, sent = Recorder(folder), random.Random(2026), []
+    server, recorder, chance, sent = ServerFrames(), Recorder(folder), random.Random(2026), []
     for _ in range(NOTES):
         time.sleep(chance.uniform(0.25, 0.40))
-        sent.append(time.monotonic())
-        ring.put((0x90, KEY, 100), round(sent[-1] * 1e6), 0)
+        sent.append(server.now_s())
+        ring.put((0x90, KEY, 100), time.monotonic_ns() // 1000, 0)
         time.sleep(0.05)
-        ring.put((0x80, KEY, 0), round(time.monotonic() * 1e6), 0)
+        ring.put((0x80, KEY, 0), time.monotonic_ns() // 1000, 0)
     audio = recorder.audio()
+    server.close()
     print(f"  {board.snapshot().late_events} of {2 * NOTES} messages came too late for their frame")
     spawner.stop()
     spawner.close()
@@ -161,7 +185,8 @@ def main(server: str, wanted: list[str]) -> int:
             continue
         with tempfile.TemporaryDirectory() as folder:
             jack = JackServer(server, Path(os.devnull))
-            jack.start(FRAMES)
+            # What a server loses while others have the processor moves every later onset.
+            jack.start(FRAMES, first=bool(wanted))
             try:
                 spread_ms = tell(what, *way(Path(folder)))
             finally:

@@ -55,14 +55,17 @@ class JackServer:
         self._log = log
         self._process: subprocess.Popen[bytes] | None = None
 
-    def start(self, period: int = 128, *, waits: bool = True, rate: int = 48_000) -> None:
+    def start(
+        self, period: int = 128, *, waits: bool = True, rate: int = 48_000, first: bool = False
+    ) -> None:
         """Start the server and wait until clients can connect.
 
         A server that waits for its clients loses nothing on a busy machine, but stands still for
         seconds when one is killed; one that does not wait counts underflows as a card would.
+        ``first``: before whatever else the machine does, which root may ask for.
         """
-        mode = ["-S"] if waits else []
-        command = ["jackd", "-n", self.name, "-r", "--port-max", "128", *mode, "-d", "dummy"]
+        mode = ["-R" if first else "-r", *(["-S"] if waits else [])]
+        command = ["jackd", "-n", self.name, *mode, "--port-max", "128", "-d", "dummy"]
         environment = os.environ | {
             "JACK_NO_AUDIO_RESERVATION": "1",
             "JACK_NO_START_SERVER": "1",

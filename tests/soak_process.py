@@ -22,12 +22,12 @@ _STEPS = 1_000
 _REST = [(0xB0 | channel, knob, 0) for channel in range(16) for knob in (64, 123)]
 _BENT = 700
 """Notes, each bent differently, after which the tables of keys have made room for others."""
+_AT_ONCE = Settings().polyphony
 _RICHEST = Settings().sound.programs.index("flat64")
 _KEEPERS_GROWTH = 1_100_000
-_GROWTH = 4_000_000
+_GROWTH = 2_200_000
 """Bytes that the keeper, and all processes together, may add after the first third. The keeper: one
-arena of the interpreter's, 1 MiB. The player: tables again, of other sounds; it takes an hour to a
-plateau, which `soak_music` sees."""
+arena of the interpreter's, 1 MiB. The player: another."""
 
 
 def main(minutes: int) -> int:
@@ -101,14 +101,23 @@ def _since(before: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[int, int]
 
 
 def _fill(daemon: Daemon, controller: VirtualController) -> None:
-    """Have all made that is kept for later: the voices of each sound, tables of bent keys.
+    """Have all made that is kept for later.
 
-    The tables take some MiB before they make room (`voices.table_cache`).
+    That is what a voice begins with, of each sound at each velocity, a place for as many as sound
+    at once, and tables of bent keys, which take some MiB before they make room
+    (`voices.table_cache`).
     """
     for program in (*range(len(Settings().sound.programs)), _RICHEST):
         controller.send(0xC0, program)
-        daemon.plays(controller, 60)
-        controller.send(0x80, 60, 0)
+        for velocity in range(1, 128 + _AT_ONCE):
+            if velocity < 128:
+                controller.chord(36 + velocity % 60, velocity=velocity)
+            if velocity > _AT_ONCE:
+                controller.send(0x80, 36 + (velocity - _AT_ONCE) % 60, 0)
+            time.sleep(0.005)
+        for _ in range(3):  # a busy machine's JACK may have dropped what lets go of a key
+            controller.send(0xB0, 123, 0)
+            time.sleep(0.05)
         daemon.sounds(0)
     for number in range(_BENT):
         bend = 8192 - 5 * number
