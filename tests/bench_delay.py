@@ -32,7 +32,7 @@ from tests.jackd import JackServer, own_name
 from tests.waiting import wait_until
 from tests.whole import Daemon
 
-RATE, FRAMES, NOTES, KEY = 48_000, 64, 40, 84
+RATE, FRAMES, NOTES, KEY = 48_000, 128, 40, 84
 CONSTANT_MS = 0.2
 SETTINGS = {
     "polyphony": 4,
