@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 CELL = 32
 """Frames."""
+_STEPS = np.arange(1, CELL + 1, dtype=np.float32)
 RETURN_S = 0.2
 """Time constant with which the gain returns to 1."""
 
@@ -56,11 +57,17 @@ class Guard:
         if highest * begin > self.ceiling:
             self.gain = self.ceiling / highest
             fall = int(np.argmax(loud * begin > self.ceiling)) + 1
-            line[:fall] = np.linspace(begin, self.gain, fall + 1, dtype=np.float32)[1:]
+            _ramp(line[:fall], begin, self.gain)
             line[fall:] = self.gain
             return
         allowed = self.ceiling / highest if highest > self.ceiling else 1.0
         self.gain = min(allowed, begin + (1.0 - begin) * self._return)
         if self.gain > 0.9999:
             self.gain = 1.0
-        line[:] = np.linspace(begin, self.gain, len(line) + 1, dtype=np.float32)[1:]
+        _ramp(line, begin, self.gain)
+
+
+def _ramp(line: NDArray[np.float32], begin: float, end: float) -> None:
+    """Draw a straight line from what was before to ``end``, which its last frame has."""
+    np.multiply(_STEPS[: len(line)], (end - begin) / len(line), out=line)
+    line += begin
