@@ -7,7 +7,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay soak fuzz install-test boot-test wheel clean
+.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz install-test boot-test wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -19,6 +19,7 @@ help:
 	@echo "make bench-arm  as root: instructions a block, and a minute played, on a virtual ARM board"
 	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
 	@echo "make bench-disturb as root: the keeper's work beside a held chord, on a virtual board"
+	@echo "make bench-overload as root: three times what fits, then less again, on a virtual board"
 	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
 	@echo "make boot-test  as root: installed on a virtual board, booted, played, its plugs pulled"
 	@echo "make soak      a day of music in virtual time, ten minutes of it in real time, 1,000 replugs"
@@ -64,10 +65,14 @@ bench-arm: .venv/develop.stamp
 
 bench-delay: .venv/develop.stamp
 	tests/boot/run amd64 delay 128
+	tests/boot/run amd64 jack
 
 bench-disturb: .venv/develop.stamp
 	tests/boot/run amd64 disturb 128
 	tests/boot/run amd64 disturb 64
+
+bench-overload: .venv/develop.stamp
+	tests/boot/run amd64 overload
 
 install-test:
 	tests/install/run $(or $(RELEASE),bookworm)

@@ -8,25 +8,18 @@ import os
 
 os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
 
-import logging
 import multiprocessing
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-import numpy as np
-
 from config.settings import Settings
-from config.sound import Sound
 from daemon.board import Snapshot, percentile_us
 from daemon.memory import board_in, ring_in, shared_memory
 from daemon.spawner import PlayerJob, Spawner
-from daemon.troubles import Spared
 from tests.jackd import JackServer, own_name
-from voices.instrument import Instrument
 
 SECONDS = 8.0
 PASS_MARK = 0.5
@@ -80,40 +73,27 @@ def busy_keeper() -> Iterator[None]:
 class Bench:
     """A player on a server of its own."""
 
-    def __init__(
-        self, frames: int, voices: int, partials: int, server: str, rate: int = 48_000
-    ) -> None:
+    def __init__(self, frames: int, server: str) -> None:
         os.environ["JACK_DEFAULT_SERVER"] = server
         self._server = JackServer(server, Path(os.devnull))
         # It does not wait for its clients: late blocks are underflows, as with a card.
-        self._server.start(frames, waits=False, rate=rate)
+        self._server.start(frames, waits=False)
         memory = shared_memory()
         self._ring, self.board = ring_in(memory), board_in(memory)
         self._spawner = Spawner(memory)
         self.settings = Settings.model_validate(
-            {"polyphony": voices, "sound": {"name": "bench"}, "audio": {"block_frames": frames}}
+            {"polyphony": VOICES, "sound": {"name": "bench"}, "audio": {"block_frames": frames}}
         )
-        self.sounds = {"bench": {**SOUND, "partials": {"count": partials}}}
+        self.sounds = {"bench": SOUND}
         self._spawner.start(PlayerJob(self.settings.model_dump(), self.sounds))
         self.wait(lambda: self.board.snapshot().blocks > 50)
-        for voice in range(voices):
+        for voice in range(VOICES):
             channel, key = divmod(voice, 24)
             self.send(0x90 | channel, 30 + key, 100)
-        self.wait(lambda: self.board.snapshot().sounding >= voices)
+        self.wait(lambda: self.board.snapshot().sounding >= VOICES)
 
     def send(self, *message: int) -> None:
         self._ring.put(message, time.monotonic_ns() // 1000, 0)
-
-    def wheel(self, value: int) -> None:
-        """Set every channel's modulation wheel."""
-        for channel in range(16):
-            self.send(0xB0 | channel, 1, value)
-
-    def let_go(self, voices: range) -> None:
-        """Let the keys of some of the notes go."""
-        for voice in voices:
-            channel, key = divmod(voice, 24)
-            self.send(0x80 | channel, 30 + key, 0)
 
     def wait(self, condition: Callable[[], bool]) -> None:
         until = time.monotonic() + 10
@@ -162,7 +142,7 @@ def main(server: str) -> None:
     print(f"{'':42} {'p50':>7} {'p99':>7} {'p99.9':>7} {'max':>7}", end="   ")
     print(f"{'p50':>7} {'p99':>7} {'p99.9':>7} {'max':>7}")
     for frames in (64, 128, 256):
-        bench = Bench(frames, VOICES, PARTIALS, server)
+        bench = Bench(frames, server)
         for what, loads in (
             ("idle", ()),
             ("busy thread beside the keeper", (busy_keeper,)),
@@ -190,86 +170,6 @@ def main(server: str) -> None:
         f"999 of 1000 blocks, at most {PASS_MARK:.0%}",
         mark <= PASS_MARK,
     )
-    overload(server)
-
-
-def ungoverned(voices: int, frames: int, rate: int, bench: Bench) -> float:
-    """Return how many times a block's time so many voices in vibrato take, if all is rendered."""
-    instrument = Instrument(
-        bench.settings.model_copy(update={"polyphony": voices}),
-        sample_rate=rate,
-        block_frames=frames,
-        sounds={"bench": Sound.model_validate(bench.sounds["bench"])},
-    )
-    for voice in range(voices):
-        channel, key = divmod(voice, 24)
-        instrument.take((0x90 | channel, 30 + key, 100))
-        instrument.take((0xB0 | channel, 1, 127))
-    out = np.zeros((frames, 2), np.float32)
-    times = []
-    # The quickest: what the neighbours take of a shared machine comes on top.
-    for _ in range(200):
-        begun = time.perf_counter()
-        instrument.render(out)
-        times.append(time.perf_counter() - begun)
-    return min(times[20:]) * rate / frames
-
-
-def overload(server: str) -> None:
-    """Ask for about three times what fits, and watch the governor; then for less again."""
-    # At 48,000 frames a second a server has time for all there can be.
-    frames, partials, wanted, rate = 256, 128, 3.0, 192_000
-    bench = Bench(frames, 256, partials, server, rate)
-    voices = 256
-    asked = ungoverned(voices, frames, rate, bench)
-    if asked > wanted:
-        voices = round(256 * wanted / asked)
-        asked = ungoverned(voices, frames, rate, bench)
-    bench.let_go(range(voices, 256))
-    bench.wait(lambda: bench.board.snapshot().sounding <= voices)
-    print(
-        f"\n{voices} held notes of {partials} partials, {frames} frames at {rate:,} Hz, all put "
-        f"into vibrato, which takes {asked:.1f} times a block's time; what the log says:"
-    )
-    logging.basicConfig(format="  %(message)s", level=logging.INFO, stream=sys.stdout)
-    spared = Spared()
-
-    def watch(seconds: float) -> Snapshot:
-        """Look at the board as the keeper does, which logs."""
-        until = time.monotonic() + seconds
-        while time.monotonic() < until and bench.board.snapshot().most_partials != 0:
-            spared.look(bench.board.snapshot(), time.monotonic_ns() // 1000)
-            time.sleep(0.25)
-        spared.look(bench.board.snapshot(), time.monotonic_ns() // 1000)
-        return bench.board.snapshot()
-
-    # Neighbours on a shared machine may have made the governor step in already.
-    watch(60.0)
-    begun = bench.board.snapshot()
-    bench.wheel(127)
-    bench.wait(lambda: bench.board.snapshot().most_partials > 0)
-    time.sleep(0.5)
-    before = bench.board.snapshot()
-    after = watch(SECONDS)
-    print(line("governed", before, after))
-    print(
-        f"{after.partials} of {voices * partials} partials sounded, in "
-        f"{after.spare_steps - begun.spare_steps} steps; the stream went on for "
-        f"{after.blocks - begun.blocks} blocks"
-    )
-    held = bench.board.snapshot().accounts["sounding"]
-    verdict(f"held notes sounding: {held} of {voices}", held == voices)
-    bench.wheel(0)
-    voices //= 3
-    bench.let_go(range(voices, 3 * voices + 2))
-    down = time.monotonic()
-    last = watch(90.0)
-    print(
-        f"vibrato off, a third of the notes: {last.partials} of {voices * partials} partials after "
-        f"{time.monotonic() - down:.1f} s"
-    )
-    verdict("all partials came back", last.most_partials == 0)
-    bench.close()
 
 
 if __name__ == "__main__":

@@ -55,9 +55,7 @@ class JackServer:
         self._log = log
         self._process: subprocess.Popen[bytes] | None = None
 
-    def start(
-        self, period: int = 128, *, waits: bool = True, rate: int = 48_000, first: bool = False
-    ) -> None:
+    def start(self, period: int = 128, *, waits: bool = True, first: bool = False) -> None:
         """Start the server and wait until clients can connect.
 
         A server that waits for its clients loses nothing on a busy machine, but stands still for
@@ -73,7 +71,7 @@ class JackServer:
         }
         with self._log.open("wb") as log:
             self._process = subprocess.Popen(
-                [*command, "-r", str(rate), "-p", str(period)],
+                [*command, "-r", "48000", "-p", str(period)],
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,

@@ -1,6 +1,6 @@
 """Inside a virtual board: more is asked of the real daemon than fits, then less again.
 
-``python3 overload.py FRAMES`` has notes of 32 partials struck and held, until all of them in
+``python3 overload.py FRAMES`` has notes of 64 partials struck and held, until all of them in
 vibrato would take three times what a block has; watches what the governor leaves out, and that it
 gives all of it back once there is less to do. Times are the board's monotonic clock: one that no
 neighbour can disturb.
@@ -18,7 +18,7 @@ from tests.boot.controller import Controller
 from tests.boot.guest import LOG, MOD_WHEEL, NAME, plugged, said, start, stop, wait
 from voices.instrument import Instrument
 
-SOUND, PARTIALS = "bowed-string", 32
+SOUND, PARTIALS = "flat64", 64
 WANTED = 3.0
 POLYPHONY = 256
 KEYS = range(30, 54)
@@ -55,9 +55,9 @@ def wheel(controller: Controller, value: int) -> None:
 
 def main(frames: int) -> None:
     """Ask for too much, then for less; end with 1 where the governor fell short."""
-    voices, asked = 90, 0.0
+    voices, asked = 60, 0.0
     while asked < WANTED and voices < POLYPHONY:
-        voices = min(voices + 6, POLYPHONY)
+        voices = min(voices + 4, POLYPHONY)
         asked = share_of_a_block(voices, frames)
     print(f"{voices} voices of {PARTIALS} partials in vibrato ask for {asked:.1f} times what fits")
 
