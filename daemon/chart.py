@@ -15,10 +15,9 @@ from typing import NamedTuple
 from config.settings import Settings
 from voices.controls import CONTROLS
 from voices.exclusive import EXCLUSIVE
-from voices.messages import MESSAGES
+from voices.messages import MESSAGES, SYSTEM
 from voices.modes import MODES
 from voices.parameters import PARAMETERS
-from voices.receiver import SYSTEM
 
 YES, NO = "O", "X"
 _WIDTHS = (40, 11, 10)

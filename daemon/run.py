@@ -5,6 +5,7 @@ noticed without.
 """
 
 import argparse
+import sys
 from importlib import import_module
 
 from daemon import log as logs
@@ -12,6 +13,9 @@ from daemon.memory import shared_memory
 from daemon.quiet import hush
 from daemon.seat import Seat
 from daemon.spawner import Spawner
+
+SWITCH_INTERVAL_S = 5e-4
+"""What a message that arrives waits for the interpreter's lock; the usual 5 ms are some blocks."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -26,6 +30,7 @@ def run(arguments: argparse.Namespace) -> int:
         import_module("config.sound")
         memory = shared_memory()
         spawner = Spawner(memory)
+        sys.setswitchinterval(SWITCH_INTERVAL_S)
         from daemon.wiring import Wiring
 
         return Wiring(arguments.settings, seat, memory, spawner).loop()

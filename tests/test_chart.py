@@ -13,9 +13,9 @@ from tests.program import partiald
 from voices.controls import CONTROLS
 from voices.exclusive import EXCLUSIVE
 from voices.instrument import Instrument
+from voices.messages import SYSTEM
 from voices.modes import MODES
 from voices.parameters import PARAMETERS
-from voices.receiver import SYSTEM
 
 README = Path(__file__).parents[1] / "README.md"
 

@@ -47,6 +47,8 @@ class Channel:
         """0 to 15, as on the wire."""
         self.goals: list[float] = []
         """Where the controls want each column of `Motion`."""
+        self.stale = False
+        """Whether they have been set since, with nobody to hear it."""
         self.rate_hz = 0.0
         """Where they want the vibrato's pace."""
         self.soloists: list[Voice] = []

@@ -54,11 +54,11 @@ class Ensemble:
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound], frame: int) -> None:
         """Put settings in force; sounding notes go on, but for those that are too many now."""
-        if sounds is not self.sounds:
-            self.sounds = sounds
-            self._timbres = {}
-        else:  # the settings' own may be another now, and so may what stands for unknown ones
-            self._timbres = {name: each for name, each in self._timbres.items() if name in sounds}
+        # The settings' own may be another now, and so may what stands for unknown ones.
+        self._timbres = {
+            name: each for name, each in self._timbres.items() if each.sound == sounds.get(name)
+        }
+        self.sounds = sounds
         self.settings = settings
         self.allocator.polyphony = settings.polyphony
         for voice in self.allocator.surplus():

@@ -38,6 +38,8 @@ def _velocity(channel: "Channel", velocity: int) -> float:
 def _note_on(receiver: "Receiver", channel: "Channel", key: int, velocity: int, at: int) -> None:
     precise = _velocity(channel, velocity)
     if velocity:
+        if channel.stale:
+            receiver.refresh(channel, at)
         receiver.notes.strike(channel, key, precise, at)
     else:
         receiver.notes.key_up(channel, key, at)
@@ -90,3 +92,17 @@ MESSAGES: dict[int, Message] = {
     14: Message(_bend, "pitch_bend", 3, "Pitch bend", "range by RPN 0"),
 }
 """By the upper half of the status; the words are for the implementation chart."""
+SYSTEM: dict[int, tuple[str, bool, str]] = {
+    0xF0: ("System exclusive", True, "those of the standards"),
+    0xF1: ("Quarter frame", False, ""),
+    0xF2: ("Song position", False, ""),
+    0xF3: ("Song select", False, ""),
+    0xF6: ("Tune request", False, ""),
+    0xF8: ("Clock", False, "counts as a sign of life"),
+    0xFA: ("Start", False, ""),
+    0xFB: ("Continue", False, ""),
+    0xFC: ("Stop", False, ""),
+    0xFE: ("Active sensing", True, "notes off after 330 ms of silence"),
+    0xFF: ("System reset", True, "as at power-on"),
+}
+"""Function, recognised, remarks of the system messages: words for the implementation chart."""

@@ -184,6 +184,16 @@ class Notes:
 
     # --- all at once -----------------------------------------------------------------------
 
+    def channels(self) -> list[Channel]:
+        """Return the channels that sound, tails and fades included, and those they follow."""
+        found: dict[Channel, None] = {}
+        for bank in self._ensemble.banks.values():
+            for voice in bank.voices:
+                found[voice.channel] = None
+                if voice.own is not None:
+                    found[voice.own.leader] = None
+        return list(found)
+
     def heard(self, channel: Channel) -> None:
         """Remember that the notes of a channel can be heard now."""
         for voice in self._ensemble.of(channel):

@@ -5,7 +5,7 @@ values are as on the wire. What is not understood is ignored.
 
 What it does stands in tables, with the words for an implementation chart beside each entry:
 `MESSAGES`, `CONTROLS`, `MODES`, `PARAMETERS` and `EXCLUSIVE`, in the modules of their names, and
-`SYSTEM` here.
+`SYSTEM` beside the first.
 
 Source: MIDI 1.0 Detailed Specification 4.2.1, tables I to VI.
 """
@@ -22,7 +22,7 @@ from voices.goals import STANDING, goals, pitch_cents, rate_hz
 from voices.master import Master
 from voices.messages import CONTROL, MESSAGES, NOTE_ON, Message
 from voices.modes import MODES, Modes
-from voices.motion import FIRST_PARTIAL, LEFT, PITCH, RIGHT, Motion
+from voices.motion import FIRST_PARTIAL, LEFT, PITCH, RIGHT, SWING, Motion
 from voices.notes import Notes
 from voices.sensing import Sensing
 from voices.tunings import Tuning, Tunings
@@ -31,20 +31,6 @@ from voices.zones import Zones
 CHANNELS = 16
 REPLIES = 16
 """So many answers wait for their controllers at most."""
-SYSTEM: dict[int, tuple[str, bool, str]] = {
-    0xF0: ("System exclusive", True, "those of the standards"),
-    0xF1: ("Quarter frame", False, ""),
-    0xF2: ("Song position", False, ""),
-    0xF3: ("Song select", False, ""),
-    0xF6: ("Tune request", False, ""),
-    0xF8: ("Clock", False, "counts as a sign of life"),
-    0xFA: ("Start", False, ""),
-    0xFB: ("Continue", False, ""),
-    0xFC: ("Stop", False, ""),
-    0xFE: ("Active sensing", True, "notes off after 330 ms of silence"),
-    0xFF: ("System reset", True, "as at power-on"),
-}
-"""Function, recognised, remarks of the system messages: words for the implementation chart."""
 
 
 class Receiver:
@@ -59,7 +45,7 @@ class Receiver:
         self.settings: Settings
         self.replies: deque[tuple[int, bytes]] = deque(maxlen=REPLIES)
         """Controller and message, whole, for whoever can send them."""
-        self.bound: list[int] = list(STANDING)
+        self.bound: list[int] = []
         """The partials with a control of their own, from 1, in the order of `Motion`."""
         self._motion = motion
         self._mono = mono
@@ -67,6 +53,7 @@ class Receiver:
         self.controls: list[Act | None] = []
         """What each controller does under the settings."""
         self._ignored: frozenset[str] = frozenset()
+        self._heeded: object = None
         self._aimed: object = None
         self._routed: object = None
 
@@ -75,9 +62,12 @@ class Receiver:
     def apply(self, settings: Settings, frame: int) -> None:
         """Put settings in force; every channel moves to where its controls are under them."""
         self.settings = settings
-        self._ignored = frozenset(settings.controller.ignore)
-        controls = {binding.control for binding in settings.bindings}
-        self.controls = [self._act_of(number, controls) for number in range(128)]
+        heeded = (settings.controller.ignore, settings.bindings)
+        if heeded != self._heeded:
+            self._heeded = heeded
+            self._ignored = frozenset(settings.controller.ignore)
+            controls = {binding.control for binding in settings.bindings}
+            self.controls = [self._act_of(number, controls) for number in range(128)]
         if self.tunings.apply(settings.tuning):
             for channel in self._channels():
                 channel.tuning = self.tunings.preset
@@ -96,16 +86,16 @@ class Receiver:
         if aimed == self._aimed:
             return  # nothing that a control aims by has changed
         self._aimed = aimed
-        numbers = sorted({each.partial for each in settings.bindings if each.partial})
-        self.bound = [*STANDING, *numbers]
-        self._motion.bind(len(self.bound))
-        for channel in self._channels():
-            channel.goals = []
-            for voice in channel.soloists:
-                if voice.own is not None:
-                    voice.own.goals = voice.own.goals[:FIRST_PARTIAL]
-        for channel in self._channels():
-            self.aim(channel, frame)
+        bound = [*STANDING, *sorted({each.partial for each in settings.bindings if each.partial})]
+        if bound != self.bound:
+            self.bound = bound
+            self._motion.bind(len(bound))
+            for channel in self._channels():
+                del channel.goals[FIRST_PARTIAL:]
+                for voice in channel.soloists:
+                    if voice.own is not None:
+                        del voice.own.goals[FIRST_PARTIAL:]
+        self.aim_all(frame)
 
     def _act_of(self, number: int, controls: set[int]) -> Act | None:
         """Return what a controller does: what it is bound to, or its own meaning."""
@@ -188,7 +178,7 @@ class Receiver:
         )
         for channel in modes.channels:
             self.notes.unpress(channel, at)
-            self.aim(channel, at)
+        self._aim_soon(modes.channels, at)
 
     def reply(self, controller: int, body: bytes) -> None:
         """Have a system exclusive message sent back to a controller."""
@@ -233,6 +223,7 @@ class Receiver:
 
     def aim(self, channel: Channel, at: int) -> None:
         """Send the values of a channel, and of its members, to where its controls are."""
+        channel.stale = False
         aims = self._goals(channel)
         rate = rate_hz(channel, self.settings)
         if rate != channel.rate_hz:
@@ -243,19 +234,19 @@ class Receiver:
         if aims != old:
             self.notes.glide(at)
             for column, goal in enumerate(aims):
-                if not old or goal != old[column]:
+                if column >= len(old) or goal != old[column]:
                     self._motion.aim(channel.index, column, goal, at)
             channel.goals = aims
             for voice in channel.soloists:
                 self.notes.follow(voice, at)
-            if (aims[LEFT] or aims[RIGHT]) and not (old and (old[LEFT] or old[RIGHT])):
+            if (aims[LEFT] or aims[RIGHT]) and not (old[LEFT] or old[RIGHT]):
                 self.notes.heard(channel)
         for member in channel.members:
             self.aim(member, at)
 
     def bend(self, channel: Channel, at: int) -> None:
         """Send the pitch of a channel to where its controls are."""
-        if channel.members or channel.soloists or not channel.goals:
+        if channel.members or channel.soloists or channel.stale:
             self.aim(channel, at)
             return
         goal = pitch_cents(channel, self.master)
@@ -265,9 +256,24 @@ class Receiver:
 
     def aim_all(self, at: int) -> None:
         """Send every channel to where its controls and the master controls are."""
-        for channel in self._channels():
-            if channel.manager is None:
-                self.aim(channel, at)
+        self._aim_soon(self._channels(), at)
+
+    def _aim_soon(self, channels: Sequence[Channel], at: int) -> None:
+        """Send those that sound, or swing, to where their controls are.
+
+        The others are sent there by their next note: there are many, and a block has little time.
+        """
+        for channel in channels:
+            channel.stale = True
+        swinging = [channel for channel in channels if channel.goals[SWING]]
+        for channel in (*self.notes.channels(), *swinging):
+            self.refresh(channel, at)
+
+    def refresh(self, channel: Channel, at: int) -> None:
+        """Send a channel, and the one that leads it, to where their controls have long been."""
+        for each in (channel.leader, channel):
+            if each.stale:
+                self.aim(each, at)
 
     # --- tuning ----------------------------------------------------------------------------
 
