@@ -33,6 +33,7 @@ _AT_RESET = {
     **{11: 127, 43: 0},
     **dict.fromkeys(range(98, 102), NULL),
 }
+_VALUES = [_AT_POWER_UP.get(number, 0) for number in range(128)]
 _PARAMETERS = ((2, 0), (64, 0), (64, 0), (0, 0), (0, 0), (0, 0), (0, 0))
 
 
@@ -68,7 +69,7 @@ class Channel:
 
     def power_up(self) -> None:
         """Return to the state of a freshly plugged controller; mode, zone and tuning aside."""
-        self.values = [_AT_POWER_UP.get(number, 0) for number in range(128)]
+        self.values = _VALUES.copy()
         self.parameters = [list(pair) for pair in _PARAMETERS]
         """Most and least significant byte of the registered parameters 0 to 6."""
         self.depth_is_set = False
@@ -82,12 +83,15 @@ class Channel:
         self.last_key: int | None = None
         """The key struck last, from which a portamento comes."""
         self.own_pedals = Pedals()
-        self.reset_controllers()
+        self._rest()
 
     def reset_controllers(self) -> None:
         """Do what Reset All Controllers asks for, and no more (RP-015)."""
         for number, value in _AT_RESET.items():
             self.values[number] = value
+        self._rest()
+
+    def _rest(self) -> None:
         self.bend = 0
         self.pressure = 0
         self.registered = True
