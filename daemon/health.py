@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from daemon.kernelfiles import content, matching
+
 log = logging.getLogger(__name__)
 
 LOOK_US = 2_000_000
@@ -124,15 +126,15 @@ def read(root: Path = Path("/sys")) -> Reading:
     """Read everything now."""
     zones = [
         (milli / 1000, zone)
-        for zone in root.glob("class/thermal/thermal_zone*")
+        for zone in matching(root, "class/thermal/thermal_zone*")
         if (milli := _number(zone / "temp")) is not None
     ]
     hottest, zone = max(zones, default=(None, root))
     clock, full, slowed = _clock(root)
     alarms = [
         alarm
-        for monitor in root.glob("class/hwmon/hwmon*")
-        for file in monitor.glob("in*_lcrit_alarm")
+        for monitor in matching(root, "class/hwmon/hwmon*")
+        for file in matching(monitor, "in*_lcrit_alarm")
         if (alarm := _number(file)) is not None
     ]
     return Reading(
@@ -148,23 +150,23 @@ def read(root: Path = Path("/sys")) -> Reading:
 
 def _passive_limits(zone: Path) -> Iterator[float]:
     """Yield where a zone's trip points begin to slow the processor down."""
-    for kind in zone.glob("trip_point_*_type"):
+    for kind in matching(zone, "trip_point_*_type"):
         milli = _number(zone / kind.name.replace("_type", "_temp"))
         # A trip point at or below zero is one that is switched off.
-        if _text(kind) == "passive" and milli is not None and milli > 0:
+        if content(kind) == "passive" and milli is not None and milli > 0:
             yield milli / 1000
 
 
 def _clock(root: Path) -> tuple[int | None, int | None, bool | None]:
     """Return clock, full clock, and whether the first is held below the second."""
-    for policy in sorted(root.glob("devices/system/cpu/cpufreq/policy*")):
+    for policy in matching(root, "devices/system/cpu/cpufreq/policy*"):
         clock = _number(policy / "scaling_cur_freq")
         full = _number(policy / "cpuinfo_max_freq") or _number(policy / "scaling_max_freq")
         if clock is None or not full:
             continue
         allowed = _number(policy / "scaling_max_freq") or full
         # With any other governor a low clock is only an idle one.
-        reached = clock if _text(policy / "scaling_governor") == "performance" else allowed
+        reached = clock if content(policy / "scaling_governor") == "performance" else allowed
         slowed = min(allowed, reached) < _SLOW * full
         return clock // 1000, full // 1000, slowed or _cooled(root)
     return None, None, _cooled(root) or None
@@ -173,28 +175,21 @@ def _clock(root: Path) -> tuple[int | None, int | None, bool | None]:
 def _cooled(root: Path) -> bool:
     """Return whether the kernel holds a processor back to cool it."""
     return any(
-        "cpu" in _text(device / "type").lower() and (_number(device / "cur_state") or 0) > 0
-        for device in root.glob("class/thermal/cooling_device*")
+        "cpu" in content(device / "type").lower() and (_number(device / "cur_state") or 0) > 0
+        for device in matching(root, "class/thermal/cooling_device*")
     )
 
 
 def _discharging(root: Path) -> Iterator[int]:
-    for supply in root.glob("class/power_supply/*"):
+    for supply in matching(root, "class/power_supply/*"):
         percent = _number(supply / "capacity")
-        discharging = _text(supply / "status") == "Discharging"
-        if percent is not None and discharging and _text(supply / "type") == "Battery":
+        discharging = content(supply / "status") == "Discharging"
+        if percent is not None and discharging and content(supply / "type") == "Battery":
             yield percent
 
 
 def _number(path: Path) -> int | None:
     try:
-        return int(_text(path))
+        return int(content(path))
     except ValueError:
         return None
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text("ascii", "replace").strip()
-    except OSError:
-        return ""

@@ -13,6 +13,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from daemon.kernelfiles import content, matching, target
+
 _CARD = re.compile(r"^\s*(\d+)\s+\[(.{15})\]:\s*(.*?)\s+-\s+(.*)$")
 _PCM = re.compile(r"^(\d+)-(\d+):\s*(.*?)\s*:.*\bplayback\b")
 _FIGURE = re.compile(r"^(rate|channels):\s*(\d+)", re.MULTILINE)
@@ -45,7 +47,7 @@ def kernel_cards(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> dict[i
     """Return every card by its number."""
     texts = _texts(proc)
     numbers = set(texts)
-    numbers |= {int(path.name[4:]) for path in (sys / "class/sound").glob("card[0-9]*")}
+    numbers |= {int(path.name[4:]) for path in matching(sys / "class/sound", "card[0-9]*")}
     return {number: _card(number, texts.get(number), proc, sys) for number in sorted(numbers)}
 
 
@@ -57,13 +59,13 @@ def card_of(client: int) -> int:
 
 def serial(number: int, sys: Path = Path("/sys")) -> str:
     """Return a USB device's own number, by its card's; empty: it has none."""
-    socket = Path(os.path.realpath(sys / f"class/sound/card{number}/device"))
-    return _read(socket.parent / "serial").strip() if "/usb" in str(socket) else ""
+    socket = target(sys / f"class/sound/card{number}/device")
+    return content(socket.parent / "serial") if "/usb" in str(socket) else ""
 
 
 def playbacks(proc: Path = Path("/proc")) -> Iterator[tuple[int, int, str]]:
     """Yield card, device and name of everything that can play, busy or not."""
-    for line in _read(proc / "asound/pcm").splitlines():
+    for line in content(proc / "asound/pcm").splitlines():
         if found := _PCM.match(line):
             yield int(found[1]), int(found[2]), found[3]
 
@@ -73,18 +75,18 @@ def holder(number: int, device: int, proc: Path = Path("/proc")) -> str:
 
     Its name is hidden from a service that may not look at others' processes; its number never is.
     """
-    for status in sorted((proc / f"asound/card{number}/pcm{device}p").glob("sub*/status")):
-        if owner := _OWNER.search(_read(status)):
+    for status in matching(proc / f"asound/card{number}/pcm{device}p", "sub*/status"):
+        if owner := _OWNER.search(content(status)):
             # owner_pid is a thread's; its directory is there all the same.
-            program = _read(proc / owner[1] / "comm").strip()
+            program = content(proc / owner[1] / "comm")
             return f"{program} (process {owner[1]})" if program else f"process {owner[1]}"
     return ""
 
 
 def in_use(number: int, device: int, proc: Path = Path("/proc")) -> tuple[int, int]:
     """Return the rate and the channels at which a card plays now; zeros: it does not play."""
-    for file in sorted((proc / f"asound/card{number}/pcm{device}p").glob("sub*/hw_params")):
-        figures = dict(_FIGURE.findall(_read(file)))
+    for file in matching(proc / f"asound/card{number}/pcm{device}p", "sub*/hw_params"):
+        figures = dict(_FIGURE.findall(content(file)))
         if "rate" in figures:
             return int(figures["rate"]), int(figures.get("channels", 0))
     return 0, 0
@@ -97,14 +99,14 @@ def may_play(number: int, device: int, dev: Path = Path("/dev")) -> bool:
 
 def all_ours(dev: Path = Path("/dev")) -> bool:
     """Return whether we may open every card there is."""
-    return all(os.access(node, os.R_OK | os.W_OK) for node in (dev / "snd").glob("pcmC*D*p"))
+    return all(os.access(node, os.R_OK | os.W_OK) for node in matching(dev / "snd", "pcmC*D*p"))
 
 
 def _texts(proc: Path) -> dict[int, tuple[str, str, str]]:
     """Return short name, product name and all words by number."""
     texts: dict[int, tuple[str, str, str]] = {}
     number = -1
-    for line in _read(proc / "asound/cards").splitlines():
+    for line in content(proc / "asound/cards").splitlines():
         if found := _CARD.match(line):
             number = int(found[1])
             texts[number] = found[2].strip(), found[4].strip(), line.strip()
@@ -116,17 +118,10 @@ def _texts(proc: Path) -> dict[int, tuple[str, str, str]]:
 
 def _card(number: int, text: tuple[str, str, str] | None, proc: Path, sys: Path) -> KernelCard:
     folder = sys / f"class/sound/card{number}"
-    socket = Path(os.path.realpath(folder / "device"))
-    product = _read(socket.parent / "product").strip()
-    short, name, about = text or (_read(folder / "id").strip(), product, product)
-    usb = _read(proc / f"asound/card{number}/usbid").strip()
+    socket = target(folder / "device")
+    product = content(socket.parent / "product")
+    short, name, about = text or (content(folder / "id"), product, product)
+    usb = content(proc / f"asound/card{number}/usbid")
     if not usb and "/usb" in str(socket):
         usb = "?"
     return KernelCard(number, short, name, about, usb, serial(number, sys))
-
-
-def _read(path: Path) -> str:
-    try:
-        return path.read_text(errors="replace")
-    except OSError:
-        return ""

@@ -10,6 +10,8 @@ import logging
 from pathlib import Path
 from typing import Literal
 
+from daemon.kernelfiles import matching
+
 log = logging.getLogger(__name__)
 
 State = Literal["playing", "no controller", "no card", "farewell"]
@@ -83,7 +85,7 @@ class Lamp:
         self._led = None
 
     def _find(self, wanted: str) -> Path | None:
-        leds = sorted(self._root.glob("*/brightness"))
+        leds = matching(self._root, "*/brightness")
         # A light of the controller or of a network socket is not the board's.
         names = [led.parent for led in leds if "input" not in led.parent.name]
         for part in (wanted.lower(),) if wanted else _USUAL:

@@ -22,6 +22,7 @@ from daemon.faults import DeviceError
 from daemon.inputs import NUMBERS, OWN_NAME, device
 from daemon.jack import client_life, server_life
 from daemon.kernelcards import card_of
+from daemon.kernelfiles import matching
 
 OnMessage = Callable[[Sequence[int], int], None]
 Closer = Callable[[], None]
@@ -257,7 +258,7 @@ class RtMidiPorts:
         card = card_of(int(numbers[1])) if numbers else -1
         if self.system != "ALSA" or card < 0:
             return None
-        nodes = sorted(self._sound_devices.glob(f"midiC{card}D*"))
+        nodes = matching(self._sound_devices, f"midiC{card}D*")
         try:
             statuses = [node.stat() for node in nodes]
         except OSError:
