@@ -155,10 +155,7 @@ class RtMidiPorts:
         try:
             place = port.get_ports().index(name)
             port.ignore_types(sysex=False, timing=False, active_sense=False)
-            port.set_callback(arrived, kept)
-            # rtmidi lets go of this at once when the callback is cancelled, though one that is on
-            # its way still uses it.
-            kept.extend(held for held in gc.get_referrers(kept) if type(held) is tuple)
+            kept.extend(_made_to_hold(kept, lambda: port.set_callback(arrived, kept)))
             port.open_port(place, "in")
             if port.get_ports()[place : place + 1] != [name]:
                 raise OSError(f"the MIDI inputs changed while '{name}' was opened")
@@ -264,3 +261,18 @@ class RtMidiPorts:
         except OSError:
             return None
         return [status.st_ino for status in statuses]
+
+
+def _made_to_hold(value: object, make: Callable[[], object]) -> list[object]:
+    """Return the tuples made meanwhile that hold a value.
+
+    rtmidi lets go of its own at once when a callback is cancelled, though one that is on its way
+    still uses it. What is frozen is not looked through: all there is would take milliseconds, in
+    which no other message gets the interpreter.
+    """
+    gc.freeze()
+    try:
+        make()
+        return [held for held in gc.get_referrers(value) if type(held) is tuple]
+    finally:
+        gc.unfreeze()
