@@ -4,7 +4,6 @@
 wait is for a condition. Ends with 1 at the first thing that is not as it should be.
 """
 
-import json
 import os
 import subprocess
 import sys
@@ -59,8 +58,10 @@ def partiald(*words: str) -> str:
 
 
 def status() -> dict[str, Any]:
-    answer: dict[str, Any] = json.loads(partiald("status", "--json"))
-    return answer
+    # Here: it brings pydantic, which takes its time on a board of this pace.
+    from daemon.control import ask
+
+    return ask({"ask": "status"})
 
 
 def written(process: int) -> int:
