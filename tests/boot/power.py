@@ -2,8 +2,9 @@
 
 ``python3 power.py ARCH SYSTEM FOLDER CUTS``, as root in a mount namespace of its own: SYSTEM is
 what build-box made. Each time the board starts from the disk that the last cut left, looks at it,
-plays, and saves without end until its emulator is killed. Before that the emulator is frozen at
-random moments: its disk then is what a cut would have left, and is looked at here.
+and saves without end until its emulator is killed. Before that the emulator is frozen at random
+moments: its disk then is what a cut would have left, and is looked at here. With the first start
+and the last the board plays; between them it starts no more than it needs, which is quicker.
 
 What the guest had written is on the disk at a cut; what it only meant to write is not. While a
 disk is waited for, the board's clock runs ahead: so it is in memory, if there is room.
@@ -44,7 +45,12 @@ class Board:
         )
         self._process = subprocess.Popen(
             [str(HERE / "board"), arch, str(folder), "0", "-pidfile", str(self._pid)],
-            env={**os.environ, "BOARD_SYSTEM": str(system), "BOARD_DISK": str(disk)},
+            env={
+                **os.environ,
+                "BOARD_SYSTEM": str(system),
+                "BOARD_DISK": str(disk),
+                "BOARD_UNIT": "board-script.service" if mode == "again" else "board.target",
+            },
             stderr=self._said.open("w"),
         )
 

@@ -1,9 +1,9 @@
 """A board whose root is on a memory card: what is written while it plays, and the power cut.
 
 ``python3 -m tests.boot.scene_power first``: plays for a minute and watches the disk, fills it, then
-saves without end until the host cuts the power. ``... again``: after that, everything is there, and
-it saves as before. ``... last``: everything is there, and it plays on a disk that has become
-read-only.
+saves without end until the host cuts the power. ``... again``: after that the file is whole, and
+it saves as before; nothing else runs. ``... last``: everything is there, and it plays on a disk
+that has become read-only.
 """
 
 import os
@@ -90,11 +90,13 @@ def first() -> None:
     plays_without_writing(controller)
     print("journal: " + told("journalctl", "--disk-usage").strip())
     full(journal, controller)
+    # Of itself the journal is written every five minutes, and the cut comes sooner.
+    told("journalctl", "--sync")
     saves_without_end()
 
 
 def again() -> None:
-    after_a_cut()
+    whole(told("dmesg"))
     saves_without_end()
 
 
@@ -103,8 +105,6 @@ def last() -> None:
 
 
 def saves_without_end() -> None:
-    # Of itself the journal is written every five minutes, and the cut comes sooner.
-    told("journalctl", "--sync")
     subprocess.run(as_partiald(SAVER, str(LEARNED), *VERSIONS), check=True)
 
 
@@ -176,14 +176,17 @@ def plays(controller: Controller) -> None:
     check(status()["state"] == "playing", "it plays", status()["reason"])
 
 
-def after_a_cut() -> Controller:
-    journal, ready_s = starts()
-    figure("after the power cut: the kernel's start, until ready", ready_s, 30.0 * SLACK)
-    kernel = told("journalctl", "--dmesg", "--output=cat")
+def whole(kernel: str) -> None:
     check("recovery complete" in kernel, "the disk had not been put away", kernel)
     check("EXT4-fs error" not in kernel, "and its file system is whole", kernel)
     text = LEARNED.read_text()
     check(text in VERSIONS, "the old or the new file, whole", text)
+
+
+def after_a_cut() -> Controller:
+    journal, ready_s = starts()
+    figure("after the power cut: the kernel's start, until ready", ready_s, 30.0 * SLACK)
+    whole(told("journalctl", "--dmesg", "--output=cat"))
     in_force = told("partiald", "check")
     lines = [each for each in in_force.splitlines() if "volume_db" in each]
     check("learned.toml" in lines[0], "and it is in force", in_force)
