@@ -101,11 +101,13 @@ def free_mb() -> int:
     """Return how much memory there is to be had, of the machine's and of the container's."""
     lines = Path("/proc/meminfo").read_text().splitlines()
     free = next(int(each.split()[1]) << 10 for each in lines if each.startswith("MemAvailable"))
-    group = Path("/sys/fs/cgroup")
-    limit = group / "memory.max"
-    if limit.exists() and (most := limit.read_text().strip()) != "max":
-        used = dict(each.split() for each in (group / "memory.stat").read_text().splitlines())
-        free = min(free, int(most) - int(used["anon"]) - int(used["shmem"]))
+    for group, limit, kinds in (
+        (Path("/sys/fs/cgroup"), "memory.max", ("anon", "shmem")),
+        (Path("/sys/fs/cgroup/memory"), "memory.limit_in_bytes", ("total_rss", "total_shmem")),
+    ):
+        if (group / limit).exists() and (most := (group / limit).read_text().strip()).isdigit():
+            used = dict(each.split() for each in (group / "memory.stat").read_text().splitlines())
+            free = min(free, int(most) - sum(int(used[each]) for each in kinds))
     return free >> 20
 
 
