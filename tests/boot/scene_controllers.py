@@ -143,7 +143,7 @@ def knobs_dumped(journal: Journal, passages: Passages) -> None:
     knobs.send(0xB0, 1, 0)  # no vibrato
     passages.begin("after the knobs", knobs, 69)
     passages.hold(0.3, 69)
-    passages.end(knobs, 69)
+    passages.end(knobs, 69, prompt=False)  # one of them makes it begin more slowly
     knobs.unplug()
     wait("none", lambda: not heard())
 
