@@ -98,7 +98,9 @@ def edits(journal: Journal, controller: Controller, passages: Passages) -> None:
     passages.hold(0.3, 69)
     check(status()["polyphony"] == 8, "a wrong edit changes nothing", status()["polyphony"])
     passages.end(controller, 69, steady=True)
+    begun = now()
     save("polyphony = 8\n" + PLAIN)
+    journal.wait("settings read again", begun)
 
     eight = range(60, 76, 2)
     passages.begin("as many as now fit", controller, *eight)
