@@ -106,7 +106,8 @@ def edits(journal: Journal, controller: Controller, passages: Passages) -> None:
     passages.begin("as many as now fit", controller, *eight)
     passages.hold(0.6, *eight)
     check(accounts()["stolen"] - stolen == 2, "eight of eight sound", accounts())
-    passages.end(controller, *eight)
+    # What strikes eight keys takes the board's one processor for a while, unlike a real controller.
+    passages.end(controller, *eight, prompt=False)
 
 
 def learns(journal: Journal, controller: Controller) -> None:
