@@ -62,6 +62,13 @@ class _Welcoming(_Parser):
         return WELCOME
 
 
+class _Version(argparse.Action):
+    """Tell the version and leave; nobody else waits for it to be looked up."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
+        parser.exit(message=f"partiald {_version()}\n")
+
+
 def parse(words: Sequence[str]) -> argparse.Namespace:
     """Return the command line read: ``command``, ``settings`` and what the command takes.
 
@@ -72,7 +79,7 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     """
     parser = _Welcoming(prog="partiald", allow_abbrev=False)
     parser.add_argument("--settings", type=Path, metavar="FILE", default=None)
-    parser.add_argument("--version", action="version", version=f"partiald {_version()}")
+    parser.add_argument("--version", action=_Version, nargs=0)
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
 
     def command(name: str, purpose: str) -> argparse.ArgumentParser:

@@ -11,9 +11,17 @@ from rich.text import Text
 
 from daemon.keynames import key_name
 from daemon.scene import Bar
-from daemon.termpicture import TERMINAL_FATES
 
 WIDTH = 79
+# Lighter than on paper: they have to stand out on black as well as on white.
+TERMINAL_FATES: dict[str, tuple[int, int, int]] = {
+    "released": (64, 160, 176),
+    "sounding": (64, 160, 176),
+    "died away": (140, 176, 184),
+    "stolen": (232, 104, 72),
+    "retriggered": (226, 172, 58),
+    "cut": (178, 100, 182),
+}
 MEANINGS = {
     "sounding": "still sounding",
     "released": "sounded as long as key or pedal held it",

@@ -11,19 +11,11 @@ from rich.text import Text
 
 from daemon.canvas import Colour
 from daemon.keynames import key_name
+from daemon.notecount import TERMINAL_FATES
 from daemon.picture import HIGH_HZ, LOUD_DB, LOW_HZ, QUIET_DB
 from daemon.scene import Scene
 from daemon.spectrogram import level_lines, spectrogram
 
-# Lighter than on paper: they have to stand out on black as well as on white.
-TERMINAL_FATES: dict[str, Colour] = {
-    "released": (64, 160, 176),
-    "sounding": (64, 160, 176),
-    "died away": (140, 176, 184),
-    "stolen": (232, 104, 72),
-    "retriggered": (226, 172, 58),
-    "cut": (178, 100, 182),
-}
 _OTHER: Colour = (150, 144, 148)
 _NIGHT = ((22, 18, 28), (74, 30, 72), (158, 52, 76), (222, 112, 68), (250, 226, 160))
 _EIGHTHS = " ▁▂▃▄▅▆▇█"

@@ -136,18 +136,31 @@ def _open(wanted: str, only: bool) -> tuple[Card, Output, Tone]:
     faults = []
     for card in ranked:
         if card.index < 0:
-            faults.append(f"'{card.name}': {card.closed}")
+            faults.append(trouble(card))
             continue
         tone = Tone(card.rate, _BLOCK_FRAMES)
         try:
             output = Output(card, tone, block_frames=_BLOCK_FRAMES)
             output.start()
         except OutputError as error:
-            held = f"; held by {card.holder}, end that first" if card.holder else ""
-            faults.append(f"'{card.name}' can't be opened: {error}{held}")
+            faults.append(trouble(card, str(error)))
             continue
         return card, output, tone
     raise DeviceError("; ".join(faults))
+
+
+def trouble(card: Card, error: str = "") -> str:
+    """Return why a card does not play, and how one that is held is let go."""
+    text = f"'{card.name}' can't be opened: {error}" if error else f"'{card.name}': {card.closed}"
+    if not card.holder:
+        return text
+    ours = card.holder.startswith("partiald ")
+    return (
+        text
+        + f"; held by {card.holder}" * bool(error)
+        + ", end that first"
+        + ": sudo systemctl stop partiald" * ours
+    )
 
 
 def _play(output: Output, tone: Tone) -> bool:

@@ -11,10 +11,11 @@ from config.library import shipped
 from daemon import portrait
 from daemon.canvas import Axis
 from daemon.keynames import key_name
+from daemon.notecount import TERMINAL_FATES
 from daemon.picture import FATES, draw, ramp
 from daemon.scene import Bar, Mark, Scene, bars
 from daemon.spectrogram import level_lines, spectrogram
-from daemon.termpicture import TERMINAL_FATES, lines
+from daemon.termpicture import lines
 from voices.ledger import Ledger
 
 RATE = 48_000

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from daemon.testtone import DURATION_S, LEVEL_DBFS, PITCH_HZ, Tone
+from daemon.cards import Card
+from daemon.testtone import DURATION_S, LEVEL_DBFS, PITCH_HZ, Tone, trouble
 from tests.jackd import JackServer
 from tests.waiting import wait_until
 
@@ -78,6 +79,30 @@ def test_a_card_that_is_not_there_is_named_beside_those_that_are(jack_server: Ja
     assert done.returncode == 1
     expected = "partiald: no sound card matches 'street organ'; present: 'system'\n"
     assert done.stderr == expected
+
+
+@pytest.mark.parametrize(
+    ("holder", "error", "expected"),
+    [
+        (
+            *("partiald (process 429)", ""),
+            "'Stall Card': held by partiald (process 429), end that first: "
+            "sudo systemctl stop partiald",
+        ),
+        (
+            *("another (process 7)", "Device unavailable"),
+            "'Stall Card' can't be opened: Device unavailable; held by another (process 7), "
+            "end that first",
+        ),
+        ("", "Device unavailable", "'Stall Card' can't be opened: Device unavailable"),
+    ],
+)
+def test_a_card_that_is_held_is_named_with_what_lets_it_go(
+    holder: str, error: str, expected: str
+) -> None:
+    closed = f"held by {holder}" if holder else "it does not open"
+    card = Card("Stall Card", "usb", 48_000, 2, 3, holder=holder, closed=closed)
+    assert trouble(card, error) == expected
 
 
 def test_it_announces_each_step_and_ends_with_zero_when_interrupted(
