@@ -109,8 +109,10 @@ class Instrument:
         return sum(bank.count * bank.kept for bank in self._ensemble.banks.values())
 
     def channel(self, number: int, controller: int = 0) -> Channel:
-        """Return the state of a channel, 0 to 15 as on the wire; for tests and displays."""
-        return self._receiver.channel(controller, number)
+        """Return the state of a channel, 0 to 15 as on the wire, worked out; for tests."""
+        channel = self._receiver.channel(controller, number)
+        self._receiver.refresh(channel, self.frame)
+        return channel
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         """Put other settings in force between two blocks; sounding notes go on.
