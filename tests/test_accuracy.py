@@ -111,6 +111,29 @@ def test_vibrato_leaves_no_spur_above_75_db_below_a_partial_at_4400_hz() -> None
     assert db(float(spurs.max() / np.hypot(*fitted))) < -75.0
 
 
+def test_a_partial_in_vibrato_follows_its_pitch_from_point_to_point() -> None:
+    """Against a phase integrated in double precision, the pitch straight over every cell."""
+    made = sound([0.0], ratio=[10.0], envelope={"attack_s": 0.001})
+    for depth, below_db in ((50.0, -80.0), (600.0, -60.0)):
+        chosen = settings(vibrato={"rate_hz": 6.0, "depth_cents": depth})
+        heard = play(
+            [control(0, 1, 127), on(64, 69)],
+            RATE,
+            settings=chosen,
+            block_frames=128,
+            sounds={"x": made},
+        )[:, 0]
+        swing = np.sin(2 * np.pi * 6.0 * np.arange(0, RATE + GRID, GRID) / RATE)
+        points = 4400.0 / RATE * 2 ** (depth * swing / 1200)
+        pace = np.interp(np.arange(RATE), np.arange(0, RATE + GRID, GRID), points)
+        turns = np.concatenate([[0.0], np.cumsum((pace[1:] + pace[:-1]) / 2)])
+        steady = np.s_[4_800:]
+        columns = np.stack([np.sin(2 * np.pi * turns[steady]), np.cos(2 * np.pi * turns[steady])])
+        fitted, *_ = np.linalg.lstsq(columns.T, heard[steady], rcond=None)
+        left = heard[steady] - columns.T @ fitted
+        assert db(float(np.abs(left).max() / np.hypot(*fitted))) < below_db
+
+
 def test_a_bend_glides_and_arrives() -> None:
     """The pitch after a bend of 200 cents, and no jump of the wave on the way."""
     made = sound([0.0], envelope={"attack_s": 0.001})

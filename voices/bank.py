@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from voices.cells import Cells
 from voices.envelopes import Envelopes
-from voices.motion import GAINS, PITCH, SHAPE, Motion, Passage
+from voices.motion import GAINS, PITCH, SHAPE, Motion
 from voices.moving import move
+from voices.passage import Passage
 from voices.rows import Rows
 from voices.segment import Segment
 from voices.spectrum import Spectrum
@@ -116,7 +117,7 @@ class Bank:
         if passage is not None:
             channels = rows.channel[:count]
             movers = self._motion.turning[channels].nonzero()[0]
-            rows.gain[:count] = self._motion.value.take(channels, 0)[:, GAINS]
+            rows.gain[:count].T[...] = self._motion.value.T[GAINS].take(channels, 1)
         if self._any_stale and len(movers) < count:
             rested = rows.stale[:count].copy()
             rested[movers] = False

@@ -43,26 +43,32 @@ class Calm:
         self.shaping = shaping
         self.until = until
         self._still: NDArray[np.float64] = np.exp2(cents / 1200.0)
-        self._which = depth.nonzero()[0]
-        hertz, turned, since = swung[:, self._which]
+        self._known, self._last = -1, self._still
+        """The last point that was asked for, and every channel's pitch there."""
+        which = depth.nonzero()[0]
+        hertz, turned, since = swung[:, which]
         pace = hertz / sample_rate
-        self._swings = np.transpose(
-            [pace, turned - pace * since, depth[self._which] / 1200.0, self._still[self._which]]
-        ).tolist()
+        values = (pace, turned - pace * since, depth[which] / 1200.0, self._still[which])
+        self._swings = list(zip(which.tolist(), *(each.tolist() for each in values), strict=True))
         """Of each that swings: cycles a frame, cycles at frame 0, depth in octaves, its middle."""
         self.highest = float(self._still.max() * np.exp2(depth.max() / 1200.0))
         """No pitch goes above it."""
+        self.changes = max(
+            (2 * pi * pace * octaves for _, pace, _, octaves, _ in self._swings), default=0.0
+        )
+        """No pitch changes faster, in octaves a frame."""
 
     def pitch(self, points: Sequence[int]) -> NDArray[np.float64]:
         """Return every channel's pitch at points of the grid: shape (S + 1, N)."""
         pitch = np.empty((len(points), len(self._still)))
         pitch[...] = self._still
-        # They are few: number by number costs less than eight operations on small arrays.
-        pitch[:, self._which] = [
-            [
-                middle * 2.0 ** (depth * sin(2 * pi * ((point * pace + turned) % 1.0)))
-                for pace, turned, depth, middle in self._swings
-            ]
-            for point in points
-        ]
+        first = 0
+        if points[0] == self._known:  # where the block before ended
+            pitch[0], first = self._last, 1
+        # They are few: number by number costs less than operations on small arrays.
+        for channel, pace, turned, depth, middle in self._swings:
+            for row in range(first, len(points)):
+                swing = sin(2 * pi * ((points[row] * pace + turned) % 1.0))
+                pitch[row, channel] = middle * 2.0 ** (depth * swing)
+        self._known, self._last = points[-1], pitch[-1]
         return pitch

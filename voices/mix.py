@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.bank import Bank
-from voices.motion import GAINS, Passage
+from voices.motion import GAINS
+from voices.passage import Passage
 
 
 def mix(

@@ -5,20 +5,22 @@ straight from point to point; so what is heard depends neither on the block size
 a block a message came. While a channel is silent its values jump. A note that moves by itself
 has a row of values to itself (see `voices.lanes`); what is said of channels holds for it too.
 
-Shapes: ``N`` channels; values in columns: gain left, gain right, pitch in cents, vibrato depth in
-cents, tilt in dB per octave, and one level in dB for each bound partial.
+Shapes: ``N`` channels; values in columns, each in one piece of memory: gain left, gain right,
+pitch in cents, vibrato depth in cents, tilt in dB per octave, and one level in dB for each bound
+partial.
 """
 
 from collections import deque
 from collections.abc import Sequence
-from math import exp
-from typing import Any, NamedTuple
+from math import exp, log2
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.calm import Calm
 from voices.paces import Paces
+from voices.passage import Passage
 
 GRID = 64
 """Frames from one point of the grid to the next."""
@@ -27,50 +29,21 @@ GLIDE_S = 0.004
 REST_S = 0.1
 """How long after its last change a channel still counts as in motion."""
 
+STEEP = 0.003
+"""From this change of a pitch in a cell on, as a part of it, it is drawn by itself: 5 cents."""
+_STEEP_OCTAVES = log2(1 + STEEP) / GRID
+
 LEFT, RIGHT, PITCH, SWING, TILT, FIRST_PARTIAL = range(6)
 GAINS, SHAPE = slice(LEFT, PITCH), slice(PITCH, None)
 _ARRIVED = np.array([1e-6, 1e-6, 1e-3, 1e-3, 1e-3])
 """How near a value has to be to its goal to jump there."""
 
 
-class Passage(NamedTuple):
-    """How every value runs through a block: S stretches of equal length, one a cell of the grid.
-
-    Over a cell a value runs straight from ``begin`` to ``end``; a stretch covers its cell from
-    ``first`` to ``last``, both between 0 and 1 (a block of half a cell covers half of it).
-    """
-
-    frames: int
-    """Of a stretch."""
-    inside: int
-    """The frame of its cell at which a stretch starts."""
-    shaping: bool
-    """Whether any channel's partials have gains of their own."""
-    highest: float
-    """No pitch goes above this."""
-    first: float
-    last: float
-    begin: NDArray[np.float64]
-    """Shape (S, N, columns)."""
-    end: NDArray[np.float64]
-    pitch: NDArray[np.float64]
-    """Shape (S + 1, N): frequency ratio at the ends of the cells, vibrato included."""
-
-    def cut(
-        self, begin: NDArray[np.float64], end: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the values at the ends of the stretches, given those at the ends of the cells."""
-        if self.first == 0.0 and self.last == 1.0:
-            return begin, end
-        travel = end - begin
-        return begin + travel * self.first, begin + travel * self.last
-
-
 class Motion:
     """Where the controls of every channel are, and where they are going."""
 
     def __init__(self, sample_rate: int, vibrato_hz: float) -> None:
-        self.value = np.zeros((0, FIRST_PARTIAL))
+        self.value = np.zeros((0, FIRST_PARTIAL), order="F")
         self.turning = np.zeros(0, bool)
         """Channels whose pitch or spectrum moves, so that their voices' tables do not hold."""
         self.panning = False
@@ -97,10 +70,11 @@ class Motion:
         channels = len(self.value)
         self._arrived = np.concatenate([_ARRIVED, np.full(partials, 1e-2)])
         if columns != self.value.shape[1]:
-            fixed = (values[:, :FIRST_PARTIAL] for values in (self.value, self._goal))
-            free = np.zeros((channels, partials))
-            self.value, self._goal = (np.concatenate([kept, free], axis=1) for kept in fixed)
-            self._begin, self._end = self.value.copy(), self.value.copy()
+            for name in ("value", "_goal"):
+                values = np.zeros((channels, columns), order="F")
+                values[:, :FIRST_PARTIAL] = getattr(self, name)[:, :FIRST_PARTIAL]
+                setattr(self, name, values)
+            self._begin, self._end = self.value.copy("K"), self.value.copy("K")
             self._settled, self._calm = False, None
 
     def add(self, values: Sequence[Sequence[float]]) -> int:
@@ -109,7 +83,7 @@ class Motion:
         first = len(self._goal)
         more = np.array(values)
         for name in ("_goal", "value", "_begin", "_end"):
-            setattr(self, name, np.concatenate([getattr(self, name), more]))
+            setattr(self, name, np.asfortranarray(np.concatenate([getattr(self, name), more])))
         self.turning = np.concatenate([self.turning, np.zeros(len(more), bool)])
         self._rest_until = np.concatenate([self._rest_until, np.zeros(len(more))])
         self._paces.add(len(more))
@@ -168,8 +142,8 @@ class Motion:
             return
         self._calm = None
         self._take_aims(None)
-        self.value = self._goal.copy()
-        self._begin, self._end = self.value.copy(), self.value.copy()
+        self.value = self._goal.copy("K")
+        self._begin, self._end = self.value.copy("K"), self.value.copy("K")
         self._rest_until[:] = 0.0
         self.panning = False
         self._settled = not self.value[:, SWING].any()
@@ -193,11 +167,11 @@ class Motion:
             points.append(self._end)
             turning |= self._rest_until > max(cell, frame)
         self.turning = turning
-        path = np.array(points)
+        path = np.array([point.T for point in points]).transpose(0, 2, 1)
         begin, end = path[:-1], path[1:]
         self.panning = bool((begin[..., GAINS] != end[..., GAINS]).any())
         if not (self.panning or self._aims or turning.any()) and (self.value == self._goal).all():
-            self._begin, self._end = self.value.copy(), self.value.copy()
+            self._begin, self._end = self.value.copy("K"), self.value.copy("K")
             self._settled = True
             return None
         if not self._aims and (begin == end).all() and (end == self._goal).all():
@@ -205,10 +179,14 @@ class Motion:
         length = min(frames, GRID)
         edges = np.arange(frame - inside, frame + frames + GRID, GRID)
         pitch = self._ratios(path, edges[:, None])
+        shaping = bool(path[..., TILT:].any())
         return Passage(
             length,
             inside,
-            bool(begin[..., TILT:].any() or end[..., TILT:].any()),
+            cells.start // GRID % 2 == 1,
+            False,
+            shaping,
+            shaping and bool((begin[..., TILT:] != end[..., TILT:]).any()),
             float(pitch.max()),
             inside / GRID,
             (inside + length) / GRID,
@@ -235,7 +213,11 @@ class Motion:
         start, length = frame - inside, min(frames, GRID)
         pitch = calm.pitch(range(start, frame + frames + GRID, GRID))
         ends, value = (inside / GRID, (inside + length) / GRID), self.value[None]
-        return Passage(length, inside, calm.shaping, calm.highest, *ends, value, value, pitch)
+        places = (length, inside, start // GRID % 2 == 1)
+        gentle = calm.changes < _STEEP_OCTAVES
+        return Passage(
+            *places, gentle, calm.shaping, False, calm.highest, *ends, value, value, pitch
+        )
 
     def _ratios(self, values: NDArray[np.float64], frame: NDArray[Any]) -> NDArray[np.float64]:
         """Return the frequency ratios at points of the grid, vibrato included."""
@@ -252,8 +234,8 @@ class Motion:
         away = self._goal - self.value
         self.value = self.value + away * self._pull
         near = np.abs(away) < self._arrived
-        self.value[near] = self._goal[near]
-        self._end = self.value.copy()
+        np.copyto(self.value, self._goal, where=near)
+        self._end = self.value.copy("K")
         moved = (self._begin[:, SHAPE] != self._end[:, SHAPE]).any(axis=1)
         self._rest_until[moved] = frame + GRID + REST_S * self._sample_rate
 

@@ -8,19 +8,18 @@ partials, rows of 16 columns, four in a cell.
 """
 
 from collections.abc import Iterator
-from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.cells import CENTRES, COLUMNS, MIDDLE, ROOM, Cells, Levels
-from voices.motion import GRID, Passage
+from voices.drift import course
+from voices.motion import GRID
+from voices.passage import Passage
 from voices.rows import Rows
 from voices.spectrum import Spectrum
 from voices.tables import FADE_START, below_nyquist
-
-_ALL = np.ones((1, 1, 1))
 
 Array = NDArray[Any]
 Which = slice | NDArray[np.intp]
@@ -39,24 +38,22 @@ def move(
     """Render the voices in motion into their rows of ``wave`` (V, T), ``kept`` partials each."""
     frames, inside, count = passage.frames, passage.inside, len(passage.pitch) - 1
     skipped, height = inside // COLUMNS, frames // COLUMNS
-    parts = wave.reshape(len(wave), -1, height, COLUMNS)
     for which in _groups(movers, len(wave), max(1, ROOM // (count * kept))):
         channels = rows.channel[which]
-        frequency, ratios = rows.frequency[which], rows.ratios[which, :kept]
         points = passage.pitch.take(channels, 1)  # (S + 1, K)
-        lines = _lines(count, frames, inside) @ points
-        middle, slope = lines[count + 1 : -count], lines[-count:]
-        cycles = lines[: count + 1] * frequency
-        cycles += _begun(rows, which, frame, passage, points)
+        frequency = rows.frequency[which]
+        begun = _begun(rows, which, frame, passage, points)
+        end, turns, drift = course(passage, points, frequency, begun)
+        starts = rows.starts[which, :kept]
+        if passage.shaping and not passage.reshaping:
+            starts = starts * _held(rows, which, kept, passage, spectrum, channels)
         gains = _gains(rows, which, kept, passage, spectrum, points, channels)
         levels = _levels(rows, which, kept, frame, passage, gains)
-        angle = cycles[:-1, :, None] * ratios
-        angle -= np.rint(angle)
-        angle *= 2 * np.pi
-        starts, pace = rows.starts[which, :kept], rows.pace[which, :kept]
-        drawn = cells.draw(angle, starts, pace, middle, slope, levels)
-        parts[which] = drawn[skipped : skipped + height].transpose(2, 1, 0, 3)
-        rows.phase[which], rows.since[which] = cycles[-1], frame + wave.shape[1]
+        each = turns[:, :, None] * rows.ratios[which, :kept]
+        drawn = cells.draw(each, starts, rows.pace[which, :kept], drift, levels)
+        used = drawn[skipped : skipped + height].transpose(3, 2, 1, 0, 4)
+        wave.reshape(len(wave), *used.shape[1:])[which] = used
+        rows.phase[which], rows.since[which] = end, frame + wave.shape[1]
         rows.stale[which] = True
 
 
@@ -67,27 +64,9 @@ def _groups(movers: NDArray[np.intp], voices: int, most: int) -> Iterator[Which]
         yield part if len(movers) == voices else movers[part]
 
 
-@cache
-def _lines(count: int, frames: int, inside: int) -> Array:
-    """Return what the pitch at the ends of S cells is multiplied by, (3S + 1, S + 1).
-
-    The products are, for each cell, the key's turns from the block's start to the cell's middle
-    over its frequency; the same for the block's end; the pitch in the middle of each cell; and
-    how it changes a frame. In a cell the pitch runs straight from end to end.
-    """
-    begin, end = np.eye(count + 1)[:-1], np.eye(count + 1)[1:]
-    slope = (end - begin) / GRID
-    first = begin + slope * inside
-    stretches = frames * (first + slope * (frames / 2))
-    until = np.cumsum(np.concatenate([np.zeros((1, count + 1)), stretches]), axis=0)
-    to_middle = MIDDLE - inside
-    middles = until[:-1] + to_middle * (first + slope * (to_middle / 2))
-    return np.concatenate([middles, until[-1:], begin + slope * MIDDLE, slope])
-
-
 def _begun(rows: Rows, which: Which, frame: int, passage: Passage, points: Array) -> Array:
     """Return the cycles that each voice's key has turned since its onset, as the block begins."""
-    if rows.stale[which].all():
+    if all(rows.stale[which].tolist()):
         phase: Array = rows.phase[which].copy()
     else:  # some rested until now
         phase = rows.phase_at(which, frame, rows.turning[which])
@@ -104,6 +83,20 @@ def _begun(rows: Rows, which: Which, frame: int, passage: Passage, points: Array
     return phase
 
 
+def _held(
+    rows: Rows,
+    which: Which,
+    kept: int,
+    passage: Passage,
+    spectrum: Spectrum,
+    channels: NDArray[np.intp],
+) -> NDArray[np.complex64]:
+    """Return what the channels do to each partial, (K, P), while none of that moves."""
+    values = passage.begin[0][channels]
+    gains = spectrum.gains(values, rows.octaves[which, :kept], rows.numbers[which, :kept])
+    return np.ones_like(rows.starts[which, :kept]) if gains is None else gains.astype(np.complex64)
+
+
 def _gains(
     rows: Rows,
     which: Which,
@@ -113,24 +106,31 @@ def _gains(
     points: Array,
     channels: NDArray[np.intp],
 ) -> tuple[Array, Array] | None:
-    """Return what channels and half the sample rate do to each partial, (S, K, P), at both ends.
+    """Return what moves the level of each partial, but for its decay, (S, K, P), at both ends.
 
-    None: nothing.
+    Channels that are on their way, and half the sample rate. None: nothing.
     """
     high = rows.highest * passage.highest > FADE_START
-    if not (passage.shaping or high):
+    if not (passage.reshaping or high):
         return None
     octaves, numbers = rows.octaves[which, :kept], rows.numbers[which, :kept]
     turns = rows.ratios[which, :kept] * rows.frequency[which][:, None]
     ends = []
     for values, pitch in ((passage.begin, points[:-1]), (passage.end, points[1:])):
-        gains = spectrum.gains(values[:, channels], octaves, numbers)
+        gains = None
+        if passage.reshaping:
+            gains = spectrum.gains(values[:, channels], octaves, numbers)
         if high:
             weight = below_nyquist(turns * pitch[:, :, None])
             gains = weight if gains is None else gains * weight
         ends.append(gains)
     begin, end = ends
-    return passage.cut(_ALL if begin is None else begin, _ALL if end is None else end)
+    if begin is None and end is None:
+        return None  # other voices' are on their way
+    shape = (*points[1:].shape, kept)
+    return passage.cut(
+        np.ones(shape) if begin is None else begin, np.ones(shape) if end is None else end
+    )
 
 
 def _levels(
@@ -147,15 +147,26 @@ def _levels(
     """
     if gains is None and not rows.fading:
         return None
-    frames, count = passage.frames, (len(passage.pitch) - 1)
-    decays = rows.decays[which, :kept]
     # As if every stretch were a whole cell: what is not of it is not used.
-    centres = (CENTRES + MIDDLE - passage.inside)[:, None, None, None]
-    age = frame + np.arange(count)[:, None] * frames - rows.onset[which]  # (S, K)
-    fall = np.exp(-decays * (age[..., None] + centres))
+    to_middle = MIDDLE - passage.inside
+    if gains is not None:
+        begin, end = gains
+        slope = (end - begin) / passage.frames
+        level = begin + slope * (CENTRES + to_middle)[:, None, None, None]
+        if not rows.fading:
+            return level.astype(np.complex64), slope[None].astype(np.complex64)
+    decays = rows.decays[which, :kept]
+    starts = frame + to_middle + np.arange(len(passage.pitch) - 1) * passage.frames
+    fall = np.exp(-decays * (starts[:, None] - rows.onset[which])[..., None])
+    fall = _over_rows(decays)[:, None] * fall
     if gains is None:
-        return fall.astype(np.float32), (-decays * fall).astype(np.float32)
-    begin, end = gains
-    slope = (end - begin) / frames
-    level = begin + slope * centres
-    return (level * fall).astype(np.float32), ((slope - decays * level) * fall).astype(np.float32)
+        return fall.astype(np.complex64), (-decays * fall).astype(np.complex64)
+    grows = (slope - decays * level) * fall
+    return (level * fall).astype(np.complex64), grows.astype(np.complex64)
+
+
+def _over_rows(decays: Array) -> Array:
+    """Return what is left of partials at the rows' centres of what is there in the middle."""
+    half = np.exp(decays * (COLUMNS / 2))
+    more = half * half * half
+    return np.array([more, half, 1 / half, 1 / more])

@@ -64,8 +64,8 @@ class Rows:
         self.course = room("course", np.float64, 5)
         """Where a voice is in time, and each by its name."""
         self.frequency, self.turning, self.phase, self.since, self.onset = self.course.T
-        self.pace = room("pace", np.float32, partials)
-        """Radians per frame of each partial, not bent."""
+        self.pace = room("pace", np.complex64, partials)
+        """i times the radians per frame of each partial, not bent."""
         self.channel = room("channel", np.intp)
         self.gain = room("gain", np.float32, 2)
         """Left and right, for channels whose gain does not move."""
@@ -86,7 +86,7 @@ class Rows:
             self.fading = self.fading or voice.timbre.fading
             self.highest = max(self.highest, voice.timbre.highest * voice.frequency)
             self.starts[row] = voice.struck.starts
-            np.multiply(voice.timbre.radians, voice.frequency, out=self.pace[row])
+            np.multiply(voice.timbre.radians, voice.frequency, out=self.pace[row].imag)
             self.fixed[row] = voice.struck.fixed
             if self.fading:
                 self.decays[row] = voice.timbre.decays_at(voice.key)

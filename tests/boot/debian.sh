@@ -1,7 +1,7 @@
 # Sourced by what builds virtual boards: a small Debian, trimmed to what such a board has.
 #
 # As root, on Debian, with mmdebstrap, cpio and kmod; for another architecture than the machine's
-# also qemu-user-static and binfmt-support.
+# also qemu-user-static, binfmt-support and arch-test.
 # shellcheck shell=bash
 
 # fetch_debian ARCH RELEASE PACKAGES TAR: a system with systemd, a kernel and these packages.
