@@ -4,7 +4,7 @@ A partial in a cell is ``Re a·E·z^t·(1 + iω·d(t))``, t being the time from 
 is its phase there, z turns at the pitch that the cell is drawn at, ω is its pace in radians a frame
 and d how far the voice is ahead of that (see `voices.drift`). (With a constant frequency over 128
 frames a vibrato of ±50 cents at 6 Hz would leave sidebands of -48 dBc at 4.4 kHz; the last factor
-leaves less than -85.)
+leaves an error of -83 dB at most.)
 
 Sines are evaluated for E and for half a frame's turn; the rest are products of those. The rows,
 as they are and times iω, are one product of inner length 2P; d comes after it. Where levels move by
@@ -39,7 +39,8 @@ _APART = 16
 
 Array = NDArray[Any]
 Levels = tuple[NDArray[np.complex64], NDArray[np.complex64]]
-"""Factors at every row's centre and their growth per frame, (4, U, V, K, P)."""
+"""Factors at every row's centre and their growth per frame, (4, S, K, P) or for all rows the same,
+(1, S, K, P); the S = U·V cells in order of time."""
 
 
 class Cells:

@@ -90,11 +90,11 @@ def _held(
     passage: Passage,
     spectrum: Spectrum,
     channels: NDArray[np.intp],
-) -> NDArray[np.complex64]:
+) -> NDArray[np.complex64] | float:
     """Return what the channels do to each partial, (K, P), while none of that moves."""
     values = passage.begin[0][channels]
     gains = spectrum.gains(values, rows.octaves[which, :kept], rows.numbers[which, :kept])
-    return np.ones_like(rows.starts[which, :kept]) if gains is None else gains.astype(np.complex64)
+    return 1.0 if gains is None else gains.astype(np.complex64)
 
 
 def _gains(
