@@ -11,6 +11,7 @@ Shapes: ``V`` voices, ``T`` frames, cut into ``H`` pieces of ``L`` frames; 1 + 7
 """
 
 from collections.abc import Sequence
+from functools import cache
 from math import log
 from typing import Any
 
@@ -37,10 +38,10 @@ class Envelopes:
         self._frames = frames
         self._piece = min(frames, PIECE)
         self._steepest = GENTLE / self._piece
-        nodes = (self._piece - 1) / 2 * (1 - np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES))
+        nodes = _nodes(self._piece)
         self._places = (np.arange(0, frames, self._piece)[:, None] + nodes).reshape(-1)
         """The nodes' places in a block, in frames."""
-        self._basis = _basis(nodes, self._piece)
+        self._basis = _basis(self._piece)
         self._changes: list[tuple[int, Segment]] = []
         self._rising_until = self._curved_until = 0.0
         self._rises_until: list[float] = []
@@ -195,9 +196,15 @@ def _over(segment: Segment) -> float:
     return settled + log(distance / OVER) / segment.rate if distance > OVER else settled
 
 
-def _basis(nodes: NDArray[np.float64], frames: int) -> NDArray[np.float32]:
+def _nodes(frames: int) -> NDArray[np.float64]:
+    """Return the Chebyshev nodes of a piece, in frames from its start."""
+    return (frames - 1) / 2 * (1 - np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES))
+
+
+@cache
+def _basis(frames: int) -> NDArray[np.float32]:
     """Return what a piece is a sum of: ones, and each node's Lagrange polynomial, (1 + 7, L)."""
-    basis = np.ones((1 + NODES, frames))
+    basis, nodes = np.ones((1 + NODES, frames)), _nodes(frames)
     for place, node in enumerate(nodes):
         for other in np.delete(nodes, place):
             basis[1 + place] *= (np.arange(frames) - other) / (node - other)

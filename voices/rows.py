@@ -86,10 +86,11 @@ class Rows:
             self.fading = self.fading or voice.timbre.fading
             self.highest = max(self.highest, voice.timbre.highest * voice.frequency)
             self.starts[row] = voice.struck.starts
-            np.multiply(voice.timbre.radians, voice.frequency, out=self.pace[row].imag)
             self.fixed[row] = voice.struck.fixed
             if self.fading:
                 self.decays[row] = voice.timbre.decays_at(voice.key)
+        turn = 2 * np.pi * self.frequency[used]
+        self.pace[used].imag = self.ratios[used] * turn[:, None]
 
     def move(self, source: int, target: int) -> None:
         """Copy one row to another."""

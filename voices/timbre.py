@@ -44,8 +44,6 @@ class Timbre:
         numbers[: self.count] = order + 1  # the place of each in the sound; 0 is padding
         self.ratios[:] = self._padded(sound.ratios, order, 1.0)
         self.octaves[:] = np.log2(self.ratios)
-        self.radians = (2 * np.pi * self.ratios).astype(np.float32)
-        """A turn of the key, in each partial's radians."""
         self.lowest, self.highest = min(sound.ratios), max(sound.ratios)
         phases = self._padded(sound.phases, order, 0.0)
         self._onset = np.exp(2j * np.pi * (phases - 0.25))  # as turns of a cosine

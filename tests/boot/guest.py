@@ -35,6 +35,7 @@ DISTURB_S = 10.0
 STORM_LINES = 50
 """So many faults has each settings file of the log's storm; each one is a line."""
 LIBRARIES = "import numpy, mido, rtmidi, sounddevice, pydantic"
+MOST_ON_ONE_CORE = 2.0
 # `import pydantic` alone leaves nearly all of it for later.
 IN_EARNEST = f"{LIBRARIES}; from pydantic import BaseModel, Field"
 
@@ -279,7 +280,11 @@ def replug(frames: int) -> None:
 
 
 def starting(frames: int) -> None:
-    """Compare the daemon's start with the import of its libraries, bytecode there for both."""
+    """Compare the daemon's start with the import of its libraries, bytecode there for both.
+
+    Keeper and player start side by side, and here there is one core for both: what is to be
+    reached on more of them is in bench_start.py.
+    """
     stop(start("sine", frames, 16))
     took = {}
     for program in (LIBRARIES, IN_EARNEST) * 2:
@@ -293,7 +298,7 @@ def starting(frames: int) -> None:
         ratio = until_stream_s / import_s
         print(f"{ratio:.2f} times {import_s:.2f} s, a process that only does: {program}")
     stop(daemon)
-    sys.exit(until_stream_s > 1.5 * took[IN_EARNEST])
+    sys.exit(until_stream_s > MOST_ON_ONE_CORE * took[IN_EARNEST])
 
 
 if __name__ == "__main__":
