@@ -12,6 +12,7 @@ Every wait is for a condition. Times are the board's monotonic clock.
 
 import os
 import random
+import re
 import signal
 import subprocess
 import sys
@@ -78,6 +79,7 @@ def save(sound: str, frames: int, polyphony: int, volume_db: float = 0.0) -> Non
     draft.write_text(
         f'polyphony = {polyphony}\n[audio]\nblock_frames = {frames}\n[sound]\nname = "{sound}"\n'
         f"[level]\nvolume_db = {volume_db}\n"
+        "[cues]\nready = false\ncontroller = false\n"  # an onset that no key is struck for
     )
     draft.rename(SETTINGS)
 
@@ -111,6 +113,11 @@ def plugged(controller: Controller, times: int = 1) -> None:
 
 
 def delay(frames: int) -> None:
+    # PortAudio opens whatever ALSA names, and what plays for that moment is captured as well.
+    config = Path("/run/hardware.conf")
+    whole = Path("/usr/share/alsa/alsa.conf").read_text()
+    config.write_text(re.sub(r"^pcm\.\S+ cards\..*", "", whole, flags=re.MULTILINE))
+    os.environ["ALSA_CONFIG_PATH"] = str(config)
     daemon = start("sine", frames, 8)
     controller = Controller(NAME)
     plugged(controller)

@@ -59,9 +59,7 @@ def delay(folder: Path, frames: int) -> None:
     trigger = re.search(r"trigger_time: ([\d.]+)", told)
     if trigger:
         mean_ms = 1e3 * float(np.mean(lag) + float(trigger[1]))
-        print(
-            f"mean from key to the card's output: {mean_ms:.2f} ms, if its stream began only once"
-        )
+        print(f"mean from key to the card's output: {mean_ms:.2f} ms")
     sys.exit(spread_ms >= 0.2)
 
 
