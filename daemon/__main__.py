@@ -9,8 +9,6 @@ import os
 # OpenBLAS reads these once, when numpy is imported: a second thread would only wait in the audio.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ[_name] = "1"
-# pydantic would read what every installed package is called, in search of plug-ins.
-os.environ["PYDANTIC_DISABLE_PLUGINS"] = "__all__"
 
 import contextlib  # noqa: E402
 import io  # noqa: E402
@@ -19,6 +17,9 @@ import sys  # noqa: E402
 from collections.abc import Callable, Iterator, Sequence  # noqa: E402
 
 from daemon.faults import DeviceError, RunError, UsageError  # noqa: E402
+from daemon.noplugins import spare_the_search  # noqa: E402
+
+spare_the_search()
 
 FAILURE, USAGE, SETTINGS = 1, 2, 78
 _ENDED_BY_HAND = ("run", "listen", "testtone")

@@ -9,7 +9,7 @@ import shutil
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
-from importlib import import_module, metadata
+from importlib import import_module
 from pathlib import Path
 from typing import NoReturn, get_args
 
@@ -191,6 +191,8 @@ def called() -> str:
 
 
 def _version() -> str:
+    from importlib import metadata  # a tenth of the daemon's start
+
     try:
         return metadata.version("partiald")
     except metadata.PackageNotFoundError:

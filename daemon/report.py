@@ -11,7 +11,6 @@ import os
 import platform
 import sys
 from collections.abc import Callable
-from importlib import metadata
 from pathlib import Path
 
 from daemon.pauses import Pauses
@@ -67,6 +66,8 @@ def versions() -> str:
 
 
 def _version(name: str) -> str:
+    from importlib import metadata  # a tenth of the daemon's start
+
     try:
         return metadata.version(name)
     except metadata.PackageNotFoundError:

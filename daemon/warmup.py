@@ -13,7 +13,7 @@ from daemon.board import Board
 from daemon.playing import Playing
 from daemon.ring import Ring
 
-BLOCKS = 48
+BLOCKS = 24
 _USUAL_RATE = 48_000
 
 
