@@ -7,12 +7,14 @@ free.
 import fcntl
 import os
 import stat
+import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from daemon.faults import RunError
 
 _SYSTEM = Path("/run/partiald")
+_WRITTEN_TRIES = 50
 
 
 def places(environment: Mapping[str, str] = os.environ) -> list[Path]:
@@ -43,9 +45,7 @@ class Seat:
         for other in paths:
             holder = _holder(other)
             if holder:
-                raise RunError(
-                    f"partiald runs already, as process {holder}; 'partiald status' asks it"
-                )
+                raise _taken(holder)
         faults = []
         for path in paths:
             try:
@@ -76,12 +76,26 @@ def _holder(path: Path) -> str:
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
-        return os.pread(lock, 32, 0).decode("ascii", "replace").strip() or "unknown"
+        return _written(lock)
     except OSError:
         return ""
     finally:
         os.close(lock)
     return ""
+
+
+def _written(lock: int) -> str:
+    """Return which process holds a lock; it says so in the file just after it has taken it."""
+    for _ in range(_WRITTEN_TRIES):
+        holder = os.pread(lock, 32, 0).decode("ascii", "replace").strip()
+        if holder:
+            return holder
+        time.sleep(0.01)
+    return "unknown"
+
+
+def _taken(holder: str) -> RunError:
+    return RunError(f"partiald runs already, as process {holder}; 'partiald status' asks it")
 
 
 def _take(path: Path) -> int:
@@ -97,8 +111,9 @@ def _take(path: Path) -> int:
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as error:
+        holder = _written(lock)
         os.close(lock)
-        raise RunError(f"partiald runs already; its lock is {_lock_path(path)}") from error
+        raise _taken(holder) from error
     os.ftruncate(lock, 0)
     os.pwrite(lock, f"{os.getpid()}\n".encode(), 0)
     return lock

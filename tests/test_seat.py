@@ -1,8 +1,10 @@
+import fcntl
 import os
 import signal
 import stat
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -133,3 +135,14 @@ def test_a_link_in_place_of_the_lock_is_not_followed(control: Path, tmp_path: Pa
     with pytest.raises(RunError, match="no folder for the control socket"):
         Seat([control])
     assert precious.read_text() == "the market's song book"
+
+
+def test_who_comes_between_the_lock_and_its_number_waits_for_the_number(control: Path) -> None:
+    control.parent.mkdir()
+    with control.with_name("lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        writing = threading.Timer(0.05, lambda: os.pwrite(lock.fileno(), b"4711\n", 0))
+        writing.start()
+        with pytest.raises(RunError, match="runs already, as process 4711;"):
+            Seat([control])
+        writing.join()
