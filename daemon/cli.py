@@ -191,7 +191,7 @@ def called() -> str:
 
 
 def _version() -> str:
-    from importlib import metadata  # a tenth of the daemon's start
+    from importlib import metadata  # dear, and not asked for at a start
 
     try:
         return metadata.version("partiald")

@@ -1,7 +1,7 @@
 """pydantic without its search for plug-ins, which an instrument has none of.
 
-`PYDANTIC_DISABLE_PLUGINS` spares the search, and not the import of what it would be made with: a
-tenth of the daemon's start. So a stand-in takes the place of the module that does it. Whatever
+`PYDANTIC_DISABLE_PLUGINS` spares the search, and not the import of what it would be made with, for
+which every start would pay. So a stand-in takes the place of the module that does it. Whatever
 else is asked of that, by another version of pydantic, comes from the real one.
 """
 

@@ -66,7 +66,7 @@ def versions() -> str:
 
 
 def _version(name: str) -> str:
-    from importlib import metadata  # a tenth of the daemon's start
+    from importlib import metadata  # dear, and not asked for at a start
 
     try:
         return metadata.version(name)

@@ -26,6 +26,7 @@ _LEANING = MIDDLE**2 / 2
 """Half way between the ends of t²/2 - p·t, p being how far off the odd point is ..."""
 _UPRIGHT = MIDDLE**2 / 4
 """... and between those of t²/2."""
+_UPRIGHT_SHAPE = (_TIMES**2 / 2 - _UPRIGHT).astype(np.float32).reshape(ROWS, 1, 1, 1, COLUMNS)
 
 Array = NDArray[Any]
 
@@ -107,6 +108,3 @@ def _shapes(shared: int, groups: int, voices: int, odd: bool) -> NDArray[np.floa
     times = _TIMES.reshape(ROWS, 1, 1, 1, COLUMNS)
     shapes = times**2 / 2 - to_points * times - _LEANING
     return np.repeat(shapes, voices, axis=3).astype(np.float32)
-
-
-_UPRIGHT_SHAPE = (_TIMES**2 / 2 - _UPRIGHT).astype(np.float32).reshape(ROWS, 1, 1, 1, COLUMNS)

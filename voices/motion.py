@@ -156,7 +156,7 @@ class Motion:
             self._calm = None
         inside = frame % GRID
         if self._calm and frame < self._calm.until:
-            return self._calmly(self._calm, frame, inside, frames)
+            return self._calmly(self._calm, frame, frames)
         cells = range(frame - inside, frame + frames, GRID)
         points: list[NDArray[np.float64]] = []
         turning = self.value[:, SWING] > 0
@@ -176,21 +176,15 @@ class Motion:
             return None
         if not self._aims and (begin == end).all() and (end == self._goal).all():
             self._find_calm(frame + frames)
-        length = min(frames, GRID)
         edges = np.arange(frame - inside, frame + frames + GRID, GRID)
         pitch = self._ratios(path, edges[:, None])
         shaping = bool(path[..., TILT:].any())
-        return Passage(
-            length,
-            inside,
-            cells.start // GRID % 2 == 1,
-            False,
-            shaping,
-            shaping and bool((begin[..., TILT:] != end[..., TILT:]).any()),
-            float(pitch.max()),
-            inside / GRID,
-            (inside + length) / GRID,
-            *(begin, end, pitch),
+        return _through(
+            *(frame, frames, begin, end, pitch),
+            gentle=False,
+            shaping=shaping,
+            reshaping=shaping and bool((begin[..., TILT:] != end[..., TILT:]).any()),
+            highest=float(pitch.max()),
         )
 
     def _find_calm(self, frame: int) -> None:
@@ -207,16 +201,17 @@ class Motion:
             until=float(self._rest_until[resting].min()) if resting.any() else float("inf"),
         )
 
-    def _calmly(self, calm: Calm, frame: int, inside: int, frames: int) -> Passage:
+    def _calmly(self, calm: Calm, frame: int, frames: int) -> Passage:
         """Move through a block in which nothing but vibrato does."""
         self.turning, self.panning = calm.turning, False
-        start, length = frame - inside, min(frames, GRID)
-        pitch = calm.pitch(range(start, frame + frames + GRID, GRID))
-        ends, value = (inside / GRID, (inside + length) / GRID), self.value[None]
-        places = (length, inside, start // GRID % 2 == 1)
-        gentle = calm.changes < _STEEP_OCTAVES
-        return Passage(
-            *places, gentle, calm.shaping, False, calm.highest, *ends, value, value, pitch
+        value = self.value[None]
+        return _through(
+            *(frame, frames, value, value),
+            calm.pitch(range(frame - frame % GRID, frame + frames + GRID, GRID)),
+            gentle=calm.changes < _STEEP_OCTAVES,
+            shaping=calm.shaping,
+            reshaping=False,
+            highest=calm.highest,
         )
 
     def _ratios(self, values: NDArray[np.float64], frame: NDArray[Any]) -> NDArray[np.float64]:
@@ -249,3 +244,22 @@ class Motion:
             else:
                 later.append(aim)
         self._aims = later
+
+
+def _through(
+    frame: int,
+    frames: int,
+    begin: NDArray[np.float64],
+    end: NDArray[np.float64],
+    pitch: NDArray[np.float64],
+    *,
+    gentle: bool,
+    shaping: bool,
+    reshaping: bool,
+    highest: float,
+) -> Passage:
+    """Return the passage through a block of ``frames`` from ``frame`` on."""
+    inside, length = frame % GRID, min(frames, GRID)
+    odd, first, last = frame // GRID % 2 == 1, inside / GRID, (inside + length) / GRID
+    kind = (gentle, shaping, reshaping, highest)
+    return Passage(length, inside, odd, *kind, first, last, begin, end, pitch)

@@ -124,13 +124,10 @@ def _gains(
             weight = below_nyquist(turns * pitch[:, :, None])
             gains = weight if gains is None else gains * weight
         ends.append(gains)
-    begin, end = ends
-    if begin is None and end is None:
+    if all(gains is None for gains in ends):
         return None  # other voices' are on their way
-    shape = (*points[1:].shape, kept)
-    return passage.cut(
-        np.ones(shape) if begin is None else begin, np.ones(shape) if end is None else end
-    )
+    even = np.ones((*points[1:].shape, kept))
+    return passage.cut(*(even if gains is None else gains for gains in ends))
 
 
 def _levels(
