@@ -124,10 +124,13 @@ def _gains(
             weight = below_nyquist(turns * pitch[:, :, None])
             gains = weight if gains is None else gains * weight
         ends.append(gains)
-    if all(gains is None for gains in ends):
+    begin, end = ends
+    if begin is None and end is None:
         return None  # other voices' are on their way
-    even = np.ones((*points[1:].shape, kept))
-    return passage.cut(*(even if gains is None else gains for gains in ends))
+    shape = (*points[1:].shape, kept)
+    return passage.cut(
+        np.ones(shape) if begin is None else begin, np.ones(shape) if end is None else end
+    )
 
 
 def _levels(
