@@ -46,19 +46,19 @@ types: .venv/develop.stamp
 	$(BIN)/mypy
 
 bench: .venv/bench.stamp
-	PYTHONPATH=. $(BIN)/python tests/bench_engine.py
-	PYTHONPATH=. $(BIN)/python tests/bench_curve.py
-	-PYTHONPATH=. $(BIN)/python tests/bench_render.py
-	-PYTHONPATH=. $(BIN)/python tests/bench_start.py
-	-PYTHONPATH=. $(BIN)/python tests/bench_memory.py
+	PYTHONPATH=. $(BIN)/python tests/bench/engine.py
+	PYTHONPATH=. $(BIN)/python tests/bench/curve.py
+	-PYTHONPATH=. $(BIN)/python tests/bench/render.py
+	-PYTHONPATH=. $(BIN)/python tests/bench/start.py
+	-PYTHONPATH=. $(BIN)/python tests/bench/memory.py
 
 fuzz: .venv/develop.stamp
-	PYTHONPATH=. $(BIN)/python tests/fuzz_bytes.py
-	PYTHONPATH=. $(BIN)/python tests/fuzz_messages.py
+	PYTHONPATH=. $(BIN)/python tests/soak/fuzz_bytes.py
+	PYTHONPATH=. $(BIN)/python tests/soak/fuzz_messages.py
 
 bench-late: .venv/develop.stamp
-	PYTHONPATH=. $(BIN)/python tests/bench_late.py
-	PYTHONPATH=. $(BIN)/python tests/bench_delay.py
+	PYTHONPATH=. $(BIN)/python tests/bench/late.py
+	PYTHONPATH=. $(BIN)/python tests/bench/delay.py
 
 bench-arm: .venv/develop.stamp
 	tests/boot/bench-arm
@@ -81,9 +81,9 @@ boot-test: .venv/play.stamp
 	tests/boot/boot-test $(or $(ARCH),amd64) $(or $(RELEASE),bookworm)
 
 soak: .venv/develop.stamp
-	PYTHONPATH=. $(BIN)/python tests/soak_music.py
-	PYTHONPATH=. $(BIN)/python tests/soak_process.py
-	PYTHONPATH=. $(BIN)/python tests/soak_replug.py
+	PYTHONPATH=. $(BIN)/python tests/soak/music.py
+	PYTHONPATH=. $(BIN)/python tests/soak/process.py
+	PYTHONPATH=. $(BIN)/python tests/soak/replug.py
 
 # An old build/ would put deleted modules into the new wheel.
 wheel: .venv/play.stamp

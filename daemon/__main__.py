@@ -16,8 +16,8 @@ import signal  # noqa: E402
 import sys  # noqa: E402
 from collections.abc import Callable, Iterator, Sequence  # noqa: E402
 
-from daemon.faults import DeviceError, RunError, UsageError  # noqa: E402
-from daemon.noplugins import spare_the_search  # noqa: E402
+from daemon.errors import DeviceError, RunError, UsageError  # noqa: E402
+from daemon.fast_pydantic import spare_the_search  # noqa: E402
 
 spare_the_search()
 
@@ -29,9 +29,9 @@ Command = Callable[[], int]
 
 
 def _chosen(words: Sequence[str]) -> Command:
-    from daemon import cli
+    from daemon import command_line
 
-    return cli.chosen(words)
+    return command_line.chosen(words)
 
 
 def main(

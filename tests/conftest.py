@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.jackd import JackServer, own_name
-from tests.stage import staged
-from tests.whole import Daemon
+from tests.support.daemon_process import Daemon
+from tests.support.jack_server import JackServer, own_name
+from tests.support.stage import staged
 
 
 @pytest.fixture

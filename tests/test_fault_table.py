@@ -4,12 +4,15 @@ from pathlib import Path
 
 import pytest
 
-from tests.fault_table import README, pattern, rows
+from tests.support.fault_table import README, pattern, rows
 
 TESTS = Path(__file__).parent
 CAUSED_ELSEWHERE = {
     "sound card pulled while playing": ("boot/scene_play.py", "the card pulled"),
-    "sound card replaced by another": ("test_lives.py", "another_card_starts_at_the_level"),
+    "sound card replaced by another": (
+        "daemon/keeper/test_supervisor.py",
+        "another_card_starts_at_the_level",
+    ),
     "clock set by an hour": ("boot/scene_faults.py", "the clock set by an hour"),
 }
 """A file under `tests`, and words of it."""
@@ -21,7 +24,7 @@ def test_every_fault_of_the_table_is_caused_by_a_test(fault: str) -> None:
         name, words = CAUSED_ELSEWHERE[fault]
         assert words in (TESTS / name).read_text("utf-8")
         return
-    sources = [path.read_text("utf-8") for path in TESTS.glob("test_fault_*.py")]
+    sources = [path.read_text("utf-8") for path in TESTS.rglob("test_fault_*.py")]
     assert any(f'"{fault}"' in source for source in sources)
 
 
@@ -34,6 +37,8 @@ def test_every_row_tells_what_is_heard_and_how_soon_it_plays_again() -> None:
 
 def test_a_quoted_line_stands_for_its_own_kind_only() -> None:
     line = pattern("controller lost: '…'; … held notes released")
-    assert line.search("daemon.keeper: controller lost: 'Bell Pedals'; 3 held notes released")
-    assert not line.search("daemon.keeper: controller lost: 'Bell Pedals'")
+    assert line.search(
+        "daemon.keeper.keeper: controller lost: 'Bell Pedals'; 3 held notes released"
+    )
+    assert not line.search("daemon.keeper.keeper: controller lost: 'Bell Pedals'")
     assert README.name == "README.md"

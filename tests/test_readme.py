@@ -8,7 +8,7 @@ import pytest
 
 from config.library import shipped
 from config.settings import Settings
-from daemon import cli
+from daemon import command_line
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
@@ -54,12 +54,12 @@ def test_every_call_of_the_command_is_one_the_command_line_takes(page: str) -> N
     asked = [words for words in calls(BOTH[page]) if words and words != ["COMMAND"]]
     assert asked
     for words in asked:
-        assert cli.parse(words).command == words[0]
+        assert command_line.parse(words).command == words[0]
 
 
 def test_every_command_is_in_the_readme(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
-        cli.parse(["nonsense"])
+        command_line.parse(["nonsense"])
     there_are = set(re.findall(r"'(\w+)'", capsys.readouterr().err.split("there are")[1]))
     told = {words[0] for words in calls(README) if words} - {"COMMAND"}
     assert there_are - {"partiald"} == told

@@ -13,11 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from daemon.control import CLIENTS, LINE_BYTES, ask
-from daemon.history import History
-from daemon.seat import Seat
-from tests.program import ROOT
-from tests.test_control import Loop, connect, exchange
+from daemon.keeper.control_socket import CLIENTS, LINE_BYTES, ask
+from daemon.keeper.instance_lock import InstanceLock
+from daemon.storage.event_file import EventFile
+from tests.daemon.keeper.test_control_socket import Loop, connect, exchange
+from tests.support.command import ROOT
 
 STRANGER, GROUP = 65_534, 64_321
 """A user and a group that own nothing here."""
@@ -77,9 +77,9 @@ def runtime() -> Iterator[Path]:
     shutil.rmtree(folder)
 
 
-def settled(folder: Path) -> tuple[Seat, Loop]:
-    seat = Seat([folder / "control"])
-    History(folder / "happened", "one").begin(1, 0)
+def settled(folder: Path) -> tuple[InstanceLock, Loop]:
+    seat = InstanceLock([folder / "control"])
+    EventFile(folder / "happened", "one").begin(1, 0)
     return seat, Loop(folder)
 
 
@@ -121,7 +121,7 @@ def test_nothing_of_ours_listens_on_a_network() -> None:
             each.startswith(line.split("AF_UNIX")[0]) and "AF_INET" not in each
             for each in unit.splitlines()
         )
-    for path in (ROOT / "daemon").glob("*.py"):
+    for path in (ROOT / "daemon").rglob("*.py"):
         assert "AF_INET" not in path.read_text("utf-8"), path
 
 

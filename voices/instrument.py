@@ -17,17 +17,17 @@ from numpy.typing import NDArray
 from config.library import shipped
 from config.settings import Settings
 from config.sound import Sound
-from voices.channel import Channel
-from voices.ensemble import Ensemble
-from voices.guard import Guard
-from voices.laws import decibels
-from voices.ledger import Ledger
-from voices.mix import mix
-from voices.motion import Motion
-from voices.notes import Notes
-from voices.receiver import Receiver
-from voices.spectrum import Spectrum
-from voices.timbre import PADDING
+from voices.channels.channel import Channel
+from voices.curves import decibels
+from voices.modulation.smoother import Smoother
+from voices.notes.note_count import Ledger
+from voices.notes.notes import Notes
+from voices.notes.voice_pool import VoicePool
+from voices.output.limiter import Limiter
+from voices.output.mixer import mix
+from voices.receiver.receiver import Receiver
+from voices.synthesis.partial_gains import PartialGains
+from voices.synthesis.timbre import PADDING
 
 if TYPE_CHECKING:
     import mido
@@ -74,9 +74,9 @@ class Instrument:
         self.peaks = (0.0, 0.0)
         """The highest sample of the last block, left and right."""
         self.ledger = Ledger()
-        self._motion = Motion(sample_rate, settings.vibrato.rate_hz)
-        self._spectrum = Spectrum()
-        self._ensemble = Ensemble(
+        self._motion = Smoother(sample_rate, settings.vibrato.rate_hz)
+        self._spectrum = PartialGains()
+        self._ensemble = VoicePool(
             self.ledger, self._motion, self._spectrum, sample_rate, block_frames
         )
         self._receiver = Receiver(
@@ -85,7 +85,7 @@ class Instrument:
         self.replies = self._receiver.replies
         """Messages for the controllers that asked, whole: (controller, bytes), the oldest first.
         Whoever can send them takes them out."""
-        self._guard = Guard(decibels(settings.level.ceiling_db), sample_rate, block_frames)
+        self._guard = Limiter(decibels(settings.level.ceiling_db), sample_rate, block_frames)
         self._sides = np.zeros((2, block_frames), np.float32)
         self._sides_across = self._sides.T
         self.apply(settings, shipped() if sounds is None else sounds)

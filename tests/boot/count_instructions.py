@@ -18,8 +18,8 @@ from itertools import pairwise
 import numpy as np
 
 from config.settings import Settings
-from tests.bench_anchors import blas_core
-from tests.bench_engine import playing
+from tests.bench.anchors import blas_core
+from tests.bench.engine import playing
 from voices.instrument import Instrument
 
 # Thousands of instructions that a block may cost.

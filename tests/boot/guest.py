@@ -168,7 +168,7 @@ def following() -> Iterator[Path]:
 def disturb(frames: int) -> None:
     """Hold a chord, give the keeper work of each kind, then of all; count what that costs."""
     # Here: it brings pydantic, which takes its time on a board of this pace.
-    from daemon.control import ask
+    from daemon.keeper.control_socket import ask
 
     daemon = start("bowed-string", frames, 16)
     controller, second = Controller(NAME), Controller(SECOND, serial="2", socket_number=1)

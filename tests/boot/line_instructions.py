@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 import voices
-from tests.bench_engine import playing
+from tests.bench.engine import playing
 
 SHIFT = int(sys.argv[1]) if len(sys.argv) > 1 else 0
 VOICES = str(Path(voices.__file__).parent)

@@ -32,7 +32,7 @@ BOARDS_MB = 2 * 1536
 SLACK_ON_A_DISK = 30
 
 
-class Board:
+class SharedCounters:
     """A running virtual board whose root is on a disk."""
 
     def __init__(self, arch: str, system: Path, folder: Path, disk: Path, mode: str) -> None:
@@ -151,7 +151,7 @@ def main(arch: str, system: Path, folder: Path, cuts: int) -> None:
     copy_sparse(system / "disk.ext4", disk)
     chance = random.Random()
     for number in range(cuts):
-        board = Board(arch, system, folder, disk, "again" if number else "first")
+        board = SharedCounters(arch, system, folder, disk, "again" if number else "first")
         board.wait("saving")
         found = []
         for _ in range(LOOKS):
@@ -163,7 +163,7 @@ def main(arch: str, system: Path, folder: Path, cuts: int) -> None:
         print(board.told())
         print(f"power cut {number + 1}; sooner it would have left version {' '.join(found)}")
         sys.stdout.flush()
-    board = Board(arch, system, folder, disk, "last")
+    board = SharedCounters(arch, system, folder, disk, "last")
     board.wait("status ")
     board.cut()
     print(board.told())

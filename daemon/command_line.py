@@ -1,0 +1,199 @@
+"""The command line: which words there are, and which module answers each.
+
+Promise: reading the command line imports no command, so that one broken library silences one
+command only. Every command module has ``run(arguments) -> int``, the exit code.
+"""
+
+import argparse
+import shutil
+import sys
+from collections.abc import Callable, Sequence
+from functools import partial
+from importlib import import_module
+from pathlib import Path
+from typing import NoReturn, get_args
+
+from config.settings import Target
+
+WELCOME = """\
+partiald plays a MIDI controller through the sound card, with no screen needed.
+
+First, without any hardware:
+  partiald rehearse        hear, see and count a whole performance
+  partiald render SONG.mid -o OUT.wav    a MIDI file into a WAV file
+
+Then, on the board, with the controller and the sound card plugged in:
+  partiald devices         what is seen, what would play, and why
+  partiald listen          what the controller sends
+  partiald testtone        a tone that starts inaudible and grows
+  partiald run             the instrument itself; Ctrl-C ends it
+  partiald status          what the running instrument does
+  partiald why             what did not sound as played, and what would help
+
+What can be changed:
+  partiald learn TARGET    the next knob moved changes this
+  partiald check [FILE]    the settings in force, and where each comes from
+  partiald sounds          the sounds: list, show NAME, draw NAME
+  partiald chart           what it understands of MIDI
+
+--settings FILE before the command uses that file instead of all others.
+'partiald COMMAND --help' tells more. Start low, headphones off the ears.
+"""
+
+
+_TARGETS: tuple[str, ...] = get_args(Target)
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser that reports wrong usage in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        """Write the fault and where to find help, and leave with 2."""
+        message = message.removeprefix("argument COMMAND: ").replace("invalid choice", "no command")
+        message = message.replace("choose from", "there are").replace("the following ", "")
+        self.exit(2, f"partiald: {message}; '{self.prog} --help' shows how\n")
+
+
+class _Welcoming(_Parser):
+    """The parser of the whole command line; its help is the welcome."""
+
+    def format_help(self) -> str:
+        """Return the welcome."""
+        return WELCOME
+
+
+class _Version(argparse.Action):
+    """Tell the version and leave; nobody else waits for it to be looked up."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
+        parser.exit(message=f"partiald {_version()}\n")
+
+
+def parse(words: Sequence[str]) -> argparse.Namespace:
+    """Return the command line read: ``command``, ``settings`` and what the command takes.
+
+    Raises
+    ------
+    SystemExit
+        With 2 on wrong usage, after one line on stderr; with 0 after help or version.
+    """
+    parser = _Welcoming(prog="partiald", allow_abbrev=False)
+    parser.add_argument("--settings", type=Path, metavar="FILE", default=None)
+    parser.add_argument("--version", action=_Version, nargs=0)
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+
+    def command(name: str, purpose: str) -> argparse.ArgumentParser:
+        made = commands.add_parser(name, description=purpose, allow_abbrev=False)
+        made.add_argument(
+            "--settings",
+            type=Path,
+            metavar="FILE",
+            default=argparse.SUPPRESS,  # else it would undo the one before the command
+            help="use this file instead of all other settings",
+        )
+        return made
+
+    run = command("run", "Be the instrument, until told to stop.")
+    run.add_argument("--verbose", action="store_true", help="log more than changes of state")
+
+    rehearse = command(
+        "rehearse",
+        "Play the whole instrument without hardware: a simulated controller is plugged in, "
+        "played, pulled out and plugged back. Leaves a WAV, a picture and a MIDI file.",
+    )
+    rehearse.add_argument(
+        "--into",
+        type=Path,
+        metavar="FOLDER",
+        default=Path("rehearsal"),
+        help="where the files go; ./rehearsal unless given",
+    )
+    rehearse.add_argument(
+        "--aloud", action="store_true", help="also play it through the sound card"
+    )
+
+    render = command("render", "Turn a Standard MIDI File into a stereo 24-bit WAV file.")
+    render.add_argument("song", type=Path, metavar="SONG.mid")
+    render.add_argument("-o", dest="output", type=Path, metavar="OUT.wav", required=True)
+    render.add_argument("--force", action="store_true", help="replace an existing OUT.wav")
+    render.add_argument("--sound", metavar="NAME", help="play with this sound")
+
+    command("devices", "Show every controller and sound card, what would be chosen, and why.")
+
+    listen = command("listen", "Show what the controllers send, one message a line.")
+    listen.add_argument("--controller", metavar="NAME", help="only this one; part of the name")
+
+    testtone = command("testtone", "Play a tone that starts inaudible, grows and stops by itself.")
+    testtone.add_argument("--device", metavar="NAME", help="this sound card; part of the name")
+
+    status = command("status", "Ask the running instrument what it does.")
+    how = status.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="for a program to read")
+    how.add_argument("--follow", action="store_true", help="again every second; Ctrl-C ends it")
+
+    why = command(
+        "why",
+        "Tell which notes did not sound as played, what happened, and what would have helped.",
+    )
+    why.add_argument(
+        "--boot", type=int, metavar="N", default=0, help="-1: before the last power-off"
+    )
+    why.add_argument("--last", type=int, metavar="N", default=20, help="so many lines; 20")
+
+    command("chart", "Print the MIDI implementation chart: what is understood, what is not.")
+
+    learn = command("learn", "Bind the next knob that is moved.")
+    learn.add_argument("target", type=_target, metavar="TARGET", help=", ".join(_TARGETS))
+    learn.add_argument("partial", nargs="?", type=int, metavar="N", help="which partial, from 1")
+
+    check = command("check", "Show the settings in force and where each comes from.")
+    check.add_argument("file", nargs="?", type=Path, metavar="FILE", help="check only this file")
+
+    sounds = command("sounds", "List the sounds, show one in figures, or draw one.")
+    what = sounds.add_subparsers(dest="what", metavar="show|draw", parser_class=_Parser)
+    show = what.add_parser("show", description="Print a sound's partials and envelope.")
+    show.add_argument("name", metavar="NAME")
+    draw = what.add_parser("draw", description="Draw a sound's spectrum, envelope and waveform.")
+    draw.add_argument("name", metavar="NAME")
+    draw.add_argument("-o", dest="output", type=Path, metavar="PNG", help="NAME.png unless given")
+    draw.add_argument("--force", action="store_true", help="replace an existing picture")
+    return parser.parse_args(words)
+
+
+def chosen(words: Sequence[str]) -> Callable[[], int]:
+    """Return what does what the command line asks for, and returns the exit code."""
+    arguments = parse(words)
+    if arguments.command is None:
+        return _welcome
+    module = import_module(f"daemon.commands.{arguments.command}")
+    return partial(module.run, arguments)
+
+
+def _welcome() -> int:
+    sys.stdout.write(WELCOME)
+    return 0
+
+
+def _target(word: str) -> str:
+    if word not in _TARGETS:
+        raise argparse.ArgumentTypeError(f"no target '{word}'; there are {', '.join(_TARGETS)}")
+    return word
+
+
+def called() -> str:
+    """Return how this program was called, for commands that are told to be typed."""
+    program = sys.argv[0]
+    if program.endswith("__main__.py"):
+        return "python -m daemon"
+    found = shutil.which("partiald")
+    on_path = found is not None and Path(found).resolve() == Path(program).resolve()
+    return "partiald" if on_path or "/" not in program else program
+
+
+def _version() -> str:
+    from importlib import metadata  # dear, and not asked for at a start
+
+    try:
+        return metadata.version("partiald")
+    except metadata.PackageNotFoundError:
+        return "(not installed)"

@@ -1,0 +1,38 @@
+"""The command ``partiald run``: the daemon itself, until it is told to stop.
+
+SIGTERM and SIGINT end it with 0; SIGHUP reads the settings again; an edited settings file is
+noticed without.
+"""
+
+import argparse
+import sys
+from importlib import import_module
+
+from daemon import log as logs
+from daemon.ipc.layout import shared_memory
+from daemon.keeper.instance_lock import InstanceLock
+from daemon.linux.stderr import hush
+from daemon.player.fork_server import ForkServer
+
+SWITCH_INTERVAL_S = 5e-4
+"""What a message that arrives waits for the interpreter's lock; the usual 5 ms are some blocks."""
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Be the instrument; return 0 when stopped, 1 when no player can be made any more."""
+    # Before the log takes hold of stderr: what C libraries write there is no business of the user.
+    hush()
+    logs.set_up(arguments.verbose)
+    seat = InstanceLock()
+    try:
+        # A fork copies only the thread that forks, and what is imported by then is there once for
+        # both. From here on both import the rest at the same time.
+        import_module("config.sound")
+        memory = shared_memory()
+        spawner = ForkServer(memory)
+        sys.setswitchinterval(SWITCH_INTERVAL_S)
+        from daemon.keeper.event_loop import Wiring
+
+        return Wiring(arguments.settings, seat, memory, spawner).loop()
+    finally:
+        seat.release()

@@ -1,0 +1,257 @@
+"""The chronicle: what did not go as played, remembered here and on the card, told when asked.
+
+Units: microseconds of the monotonic clock (``_us``), which on a board begins at power-on.
+Threads: the main loop's alone, but for the warnings of other threads' log lines.
+
+It reads what player and ring count anyway; nothing of it is on the way of a note.
+"""
+
+import logging
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
+
+from config.settings import Settings
+from daemon.diagnosis import advice
+from daemon.diagnosis.load_model import Load
+from daemon.diagnosis.lost_note_words import happened, helps, note_words
+from daemon.diagnosis.lost_notes import LostNotes, StolenNotes
+from daemon.diagnosis.rate_limit import Pace, counted
+from daemon.diagnosis.timeline import Entry, Timeline, Warnings
+from daemon.ipc.counters import Snapshot
+from daemon.linux import wall_clock
+from daemon.storage import event_file
+from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.event_file import EventFile
+from voices.notes.note_count import Note
+
+log = logging.getLogger(__name__)
+
+_MANY = 16
+"""Notes told one by one at each look; in a flood the others are summed."""
+_CLOCK_US = 10_000_000
+_CLOCK_STEP_US = 2_000_000
+
+
+class Told(Protocol):
+    """Where the player tells what becomes of notes."""
+
+    missed: int
+
+    def take(self) -> list[Note]:
+        """Return what was told since the last call."""
+
+
+class EventLog:
+    """One daemon's memory.
+
+    Parameters
+    ----------
+    clock_us
+        The monotonic clock.
+    outcomes
+        From the player; None: notes are not followed one by one.
+    kept
+        The file that outlives the power; None: there is none.
+    pauses
+        When it may be written.
+    """
+
+    def __init__(
+        self,
+        clock_us: Callable[[], int],
+        outcomes: Told | None = None,
+        kept: EventFile | None = None,
+        pauses: DeferredWrites | None = None,
+    ) -> None:
+        self.timeline, self.load = Timeline(), Load()
+        self.settings = Settings()
+        """Those in force."""
+        self.names: Mapping[int, str] = {}
+        """The controllers that are there, by number."""
+        self.ready_us = 0
+        """When sound was possible first; 0: it has not been yet."""
+        self._clock_us, self._outcomes, self._kept = clock_us, outcomes, kept
+        self._pauses = pauses or DeferredWrites()
+        self._lost = LostNotes()
+        self._last = Snapshot()
+        self._missed = self._overflowed = 0
+        self._ahead_us, self._clock_due_us = 0, 0
+        self._stolen: list[StolenNotes] = []
+        self._stolen_us = 0
+        self._pace = Pace()
+        self._count = self._kept_count = ""
+
+    @property
+    def boot(self) -> int:
+        """The number of this boot; 0: nothing is kept, so boots are not counted."""
+        return self._kept.boot if self._kept else 0
+
+    def begin(self) -> None:
+        """Enter the start; before anything plays, since it writes at once."""
+        if self._kept is None:
+            return
+        again, now_us = self._kept.known, self._clock_us()
+        try:
+            self._kept.begin(now_us, 0)
+        except OSError as error:
+            log.warning("what happens is not kept through power-off: %s", error.strerror or error)
+            self._kept = None
+            return
+        if again:
+            self.timeline.add(Entry(now_us, "partiald was started again"))
+
+    def ears(self) -> Warnings:
+        """Return a handler that puts the log's warnings on the timeline."""
+        return Warnings(self.timeline, self._clock_us)
+
+    def tick(self, now_us: int, running: Snapshot | None, accounts: Mapping[str, int]) -> None:
+        """Take in what has been counted since the last call."""
+        if running is not None:
+            self._follow(running, now_us)
+        fresh = accounts["queue overflow"] - self._overflowed
+        if fresh > 0:
+            happens = "was lost: more came at once than the queue holds"
+            self.timeline.add(Entry(now_us, "a note-on", happens, count=fresh, like="overflow"))
+        self._overflowed += fresh
+        if self._stolen and self._pace.due(now_us, self._stolen_us):
+            self._tell_stolen(now_us)
+        self._keep(now_us, accounts)
+
+    def player_ended(self, last: Snapshot, why: str, now_us: int) -> None:
+        """Enter what a player leaves; before its accounts are settled."""
+        self._follow(last, now_us)
+        for lost in self._lost.end(last.frame):
+            self._enter(lost, last, now_us, why)
+        self._last, self._missed = Snapshot(), self._outcomes.missed if self._outcomes else 0
+
+    def unheard(self, time_us: int, controller: int, message: bytes) -> None:
+        """Enter a note-on that came while there was nothing to sound through."""
+        what = note_words(message[1], (message[0] & 0x0F) + 1, controller, self.names)
+        happens, like = "was not played: no sound card", ("no sound card", controller)
+        self.timeline.add(Entry(time_us, what, happens, like=like))
+
+    def stop(self, now_us: int) -> None:
+        """Tell what is left to tell."""
+        if self._stolen:
+            self._tell_stolen(now_us)
+        if self._kept is not None:
+            self._pauses.ask("what happened", lambda: self._write(all_of_it=True))
+
+    def told(self, boot: int, last: int) -> dict[str, Any]:
+        """Return the latest entries of a boot; 0: of this one, below 0: of one before it.
+
+        Raises
+        ------
+        OSError
+            When what was kept can't be read.
+        """
+        number = boot if boot > 0 else self.boot + boot
+        records = event_file.read(self._kept.path) if self._kept else []
+        first = self._kept.first if self._kept else 0
+        story = event_file.story([each for each in records if each.serial < first], number)
+        entries = [(each.at_us, each.ready_us, each.text) for each in story.entries]
+        count, ahead_us = story.count, story.ahead_us
+        if number == self.boot:
+            own = self.timeline.entries()
+            now_us, frame = self._clock_us(), self._last.frame
+            own += [self._entry(each, self._last, now_us) for each in self._lost.held(frame)]
+            entries += [(each.at_us, self.ready_us, str(each)) for each in own]
+            count = self._count
+            ahead_us = wall_clock.ahead_us() if wall_clock.is_right() else ahead_us
+        entries.sort(key=lambda entry: entry[0])
+        return event_file.plain(number, entries, count, ahead_us, last)
+
+    def _follow(self, running: Snapshot, now_us: int) -> None:
+        before, self._last = self._last, running
+        if running.blocks < before.blocks:
+            before = Snapshot()
+        self.load.look(running)
+        if self._outcomes is not None:
+            notes = self._outcomes.take()
+            missed, self._missed = self._outcomes.missed - self._missed, self._outcomes.missed
+            lost = self._lost.take(notes, missed=missed > 0)
+            for each in lost[:_MANY]:
+                self._enter(each, running, now_us)
+            for each in lost[_MANY:]:
+                self._enter(each, running, now_us, summed=True)
+        self._missed_blocks(running, before, now_us)
+
+    def _missed_blocks(self, now: Snapshot, before: Snapshot, now_us: int) -> None:
+        """Enter what went wrong on the way out."""
+        dry = now.underflows - before.underflows
+        if dry:
+            wait_us = advice.longest_us(now.entry_counts, before.entry_counts)
+            wait_us += advice.longest_us(now.render_counts, before.render_counts)
+            helped = advice.blocks(wait_us, now.block_frames, now.sample_rate)
+            entry = Entry(now_us, "the card", "ran dry", helped, dry, weight=wait_us)
+            entry.like = "underflow"
+            self.timeline.add(entry)
+        if late := now.late_events - before.late_events:
+            self.timeline.add(Entry(now_us, "a message", "came late", "", late, like="late"))
+        if faults := now.faults - before.faults:
+            happens = f"was silenced by a fault: {now.last_error}"
+            self.timeline.add(Entry(now_us, "a block", happens, "", faults, like="faults"))
+
+    def _enter(
+        self, lost: StolenNotes, seen: Snapshot, now_us: int, why: str = "", *, summed: bool = False
+    ) -> None:
+        """Put a lost note on the timeline."""
+        stolen = lost.note.account == "stolen"
+        if stolen and lost.needed <= self.settings.polyphony and lost.exact:
+            return  # let go at the moment it was taken: nothing was missed
+        entry = self._entry(lost, seen, now_us, why)
+        if summed or not (stolen or lost.note.account == "cut"):
+            entry.like = (lost.note.account, lost.note.controller, lost.note.channel)
+        self.timeline.add(entry)
+        if stolen:
+            self._stolen_us = self._stolen_us if self._stolen else now_us
+            self._stolen.append(lost)
+
+    def _entry(self, lost: StolenNotes, seen: Snapshot, now_us: int, why: str = "") -> Entry:
+        note, rate = lost.note, seen.sample_rate
+        at_us = now_us - round((seen.frame - lost.at_frame) * 1e6 / rate) if rate else now_us
+        what = note_words(note.key, note.channel, note.controller, self.names)
+        helped = helps(lost, self.settings, self.load)
+        return Entry(min(at_us, now_us), what, happened(lost, rate, why), helped)
+
+    def _tell_stolen(self, now_us: int) -> None:
+        most, many = max(self._stolen, key=lambda each: each.needed), len(self._stolen) > 1
+        log.warning(
+            "%s gave way to newer ones in the last %d s; %s; 'partiald why' names them",
+            counted(len(self._stolen), "note"),
+            max(round((now_us - self._stolen_us) / 1e6), 1),
+            advice.polyphony(
+                most.needed, self.settings.polyphony, self.load, exact=most.exact, many=many
+            ),
+        )
+        self._pace.told(now_us)
+        self._stolen = []
+
+    # --- what outlives the power ------------------------------------------------------------
+
+    def _keep(self, now_us: int, accounts: Mapping[str, int]) -> None:
+        told = [f"{count:,} {name}" for name, count in accounts.items() if count]
+        received = f"{counted(sum(accounts.values()), 'note')} received"
+        self._count = ": ".join([received, *[", ".join(told)] * bool(told)])
+        if self._kept is None:
+            return
+        moved = False
+        if now_us >= self._clock_due_us:
+            self._clock_due_us = now_us + _CLOCK_US
+            moved = wall_clock.is_right() and (
+                abs(wall_clock.ahead_us() - self._ahead_us) > _CLOCK_STEP_US
+            )
+        if self.timeline.settled(now_us) or self._count != self._kept_count or moved:
+            self._pauses.ask("what happened", self._write)
+
+    def _write(self, *, all_of_it: bool = False) -> None:
+        assert self._kept is not None
+        now_us = self._clock_us()
+        entries = self.timeline.keep(None if all_of_it else now_us)
+        happens = [(event_file.ENTRY, each.at_us, str(each)) for each in entries]
+        happens.append((event_file.COUNT, now_us, self._count))
+        if wall_clock.is_right():
+            self._ahead_us = wall_clock.ahead_us()
+            happens.append((event_file.CLOCK, now_us, str(self._ahead_us)))
+        self._kept_count = self._count
+        self._kept.write(happens, self.ready_us)

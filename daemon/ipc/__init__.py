@@ -1,0 +1,1 @@
+"""What keeper and player share."""

@@ -1,0 +1,1 @@
+"""The keeper process: everything that may block."""

@@ -1,0 +1,273 @@
+"""The control socket: one JSON request per line, one JSON line back.
+
+Units: seconds of the monotonic clock.
+Threads: `ControlServer` belongs to the main loop, which never waits for a client; `ask` is for
+other processes, and waits.
+
+The socket is a file (0660) in the runtime folder; there is no network listener. A client that
+floods, stalls or writes nonsense costs the daemon nothing but a closed connection.
+"""
+
+import contextlib
+import json
+import os
+import selectors
+import socket
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from config.settings import Target
+from daemon.errors import RunError
+from daemon.keeper.instance_lock import places
+
+LINE_BYTES = 64 * 1024
+CLIENTS = 16
+_FAULT_LENGTH = 300
+_IDLE_S = 10.0
+_SILENT_S = 1.0
+"""When every place is taken, who has been silent for so long gives it up."""
+NOBODY = (
+    "no partiald runs here; start it with 'partiald run', "
+    "or see 'systemctl status partiald' if it is installed as a service"
+)
+
+
+class _Question(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+class AskStatus(_Question):
+    """How it is."""
+
+    ask: Literal["status"]
+
+
+class AskWhy(_Question):
+    """What did not sound as played."""
+
+    ask: Literal["why"]
+    boot: int = Field(default=0, ge=-9_999, le=4_294_967_295)
+    """Its number; 0: this one, -1: the one before."""
+    last: int = Field(default=20, ge=1, le=1000)
+    """So many entries at most."""
+
+
+class AskLearn(_Question):
+    """Look for the next knob that is moved; it is to change this from now on."""
+
+    ask: Literal["learn"]
+    target: Target
+    partial: int = Field(default=0, ge=0, le=128)
+
+
+class AskLearned(_Question):
+    """Whether it has been moved."""
+
+    ask: Literal["learned"]
+
+
+Request = AskStatus | AskWhy | AskLearn | AskLearned
+"""What can be asked: all of it plain values, no path and no code."""
+_REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="ask")])
+
+
+def ask(
+    request: Mapping[str, Any],
+    paths: Sequence[Path] | None = None,
+    timeout_s: float = 2.0,
+) -> dict[str, Any]:
+    """Ask the running daemon.
+
+    Raises
+    ------
+    RunError
+        When none runs, or it may not be asked, or it does not answer.
+    """
+    for path in places() if paths is None else paths:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
+            wire.settimeout(timeout_s)
+            try:
+                _connect(wire, path, timeout_s)
+            except PermissionError as error:
+                raise RunError(
+                    f"{path}: not allowed; as root, or as a member of the socket's group, it is"
+                ) from error
+            except OSError:
+                continue
+            try:
+                wire.sendall(json.dumps(request).encode() + b"\n")
+                with wire.makefile("rb") as lines:
+                    reply = json.loads(lines.readline())
+            except (OSError, ValueError) as error:
+                raise RunError(f"{path}: partiald does not answer within {timeout_s} s") from error
+            if not isinstance(reply, dict) or "error" in reply:
+                raise RunError(f"{path}: {reply}")
+            return reply
+    raise RunError(NOBODY)
+
+
+def _connect(wire: socket.socket, path: Path, timeout_s: float) -> None:
+    """Connect; while too many others do at the same moment, try again."""
+    until_s = time.monotonic() + timeout_s
+    while True:
+        try:
+            wire.connect(str(path))
+        except BlockingIOError:
+            if time.monotonic() > until_s:
+                raise
+            time.sleep(0.01)
+        else:
+            return
+
+
+class _Client:
+    def __init__(self, wire: socket.socket, now_s: float) -> None:
+        self.wire = wire
+        self.asked = bytearray()
+        self.answer = bytearray()
+        self.heard_s = now_s
+        self.leaving = False
+
+
+class ControlServer:
+    """Answers inside the daemon's loop.
+
+    Parameters
+    ----------
+    path
+        Where the socket goes; one that a dead daemon left is replaced.
+    answer
+        From a request to what is sent back.
+    selector
+        The loop's; what is registered there carries a callable of the events as its data.
+    clock_s
+        The monotonic clock.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        answer: Callable[[Request], Mapping[str, Any]],
+        selector: selectors.BaseSelector,
+        clock_s: Callable[[], float],
+    ) -> None:
+        self._path, self._answer, self._selector, self._clock_s = path, answer, selector, clock_s
+        self._clients: list[_Client] = []
+        path.unlink(missing_ok=True)
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        mask = os.umask(0o117)
+        try:
+            self._socket.bind(str(path))
+        finally:
+            os.umask(mask)
+        self._socket.listen(CLIENTS)
+        self._socket.setblocking(False)
+        selector.register(self._socket, selectors.EVENT_READ, self._accept)
+
+    def tick(self) -> None:
+        """Drop clients that neither ask nor read."""
+        now_s = self._clock_s()
+        for client in [each for each in self._clients if now_s - each.heard_s > _IDLE_S]:
+            self._drop(client)
+
+    def close(self) -> None:
+        """Drop every client and take the socket away."""
+        for client in list(self._clients):
+            self._drop(client)
+        self._selector.unregister(self._socket)
+        self._socket.close()
+        self._path.unlink(missing_ok=True)
+
+    def _accept(self, _: int) -> None:
+        try:
+            wire, _address = self._socket.accept()
+        except OSError:
+            return
+        wire.setblocking(False)
+        if len(self._clients) >= CLIENTS:
+            quietest = min(self._clients, key=lambda client: client.heard_s)
+            if self._clock_s() - quietest.heard_s > _SILENT_S:
+                self._drop(quietest)
+        if len(self._clients) >= CLIENTS:
+            with contextlib.suppress(OSError):
+                wire.send(_line({"error": f"at most {CLIENTS} clients at once"}))
+            wire.close()
+            return
+        client = _Client(wire, self._clock_s())
+        self._clients.append(client)
+        self._selector.register(
+            wire, selectors.EVENT_READ, lambda events: self._serve(client, events)
+        )
+
+    def _serve(self, client: _Client, events: int) -> None:
+        if events & selectors.EVENT_READ and not self._read(client):
+            return
+        self._write(client)
+
+    def _read(self, client: _Client) -> bool:
+        """Take what has come and answer whole lines; False: the client is gone."""
+        try:
+            piece = client.wire.recv(LINE_BYTES)
+        except BlockingIOError:
+            return True
+        except OSError:
+            piece = b""
+        if not piece:
+            self._drop(client)
+            return False
+        client.heard_s = self._clock_s()
+        client.asked += piece
+        while not client.leaving and (end := client.asked.find(b"\n")) >= 0:
+            line = bytes(client.asked[:end])
+            del client.asked[: end + 1]
+            client.answer += _line(self._reply(line) if end <= LINE_BYTES else _TOO_LONG)
+            # Who asks on without reading is not remembered without end.
+            client.leaving = len(client.answer) > 4 * LINE_BYTES
+        if len(client.asked) > LINE_BYTES:
+            client.answer += _line(_TOO_LONG)
+            client.leaving = True
+        return True
+
+    def _write(self, client: _Client) -> None:
+        try:
+            sent = client.wire.send(client.answer) if client.answer else 0
+        except BlockingIOError:
+            sent = 0
+        except OSError:
+            self._drop(client)
+            return
+        del client.answer[:sent]
+        if client.leaving:
+            self._drop(client)
+            return
+        wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.answer else 0)
+        key = self._selector.get_key(client.wire)
+        if key.events != wanted:
+            self._selector.modify(client.wire, wanted, key.data)
+
+    def _reply(self, line: bytes) -> Mapping[str, Any]:
+        try:
+            return self._answer(_REQUEST.validate_json(line))
+        except ValidationError as error:
+            first = error.errors(include_url=False, include_input=False)[0]
+            where = ".".join(str(part) for part in first["loc"])
+            fault = f"{where}: {first['msg']}" if where else str(first["msg"])
+            return {"error": fault[:_FAULT_LENGTH]}
+        except OSError as error:
+            return {"error": error.strerror or str(error)}
+
+    def _drop(self, client: _Client) -> None:
+        self._selector.unregister(client.wire)
+        client.wire.close()
+        self._clients.remove(client)
+
+
+_TOO_LONG = {"error": f"a line is at most {LINE_BYTES} bytes"}
+
+
+def _line(plain: Mapping[str, Any]) -> bytes:
+    return json.dumps(plain, ensure_ascii=False).encode() + b"\n"

@@ -1,0 +1,121 @@
+"""Where the controls stood, over a restart of the service: level, knobs and tuning.
+
+Threads: the main loop's alone.
+
+It is kept in the runtime folder, which is memory, and holds for one power-on only: after a
+power-off other headphones may be plugged in. For the same reason what is louder than at power-on
+comes back on the same card alone (`daemon.keeper.safe_volume`). Left out is what springs back by
+itself, since its return may have been missed, and the sound, which files name or
+`daemon.storage.learned` keeps.
+"""
+
+import json
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from config.files import read_text, write_atomic
+from daemon.keeper.supervisor import PlayerSupervisor
+from daemon.midi.channel_state import CONTROL, ChannelState
+from daemon.midi.controllers import Controllers
+from daemon.storage.event_file import boot_id
+
+WORDS = "where the controls stood"
+# Bank and modulation, coarse and fine; the pedals, which are up or down.
+_LEFT_OUT = {0, 32, 1, 33, *range(64, 70)}
+
+Told = list[tuple[int, bytes]]
+"""Controller and message, in their order."""
+
+
+@dataclass(frozen=True)
+class Stood:
+    """What a later daemon is brought to."""
+
+    card: str = ""
+    """The identity of the card that played."""
+    devices: list[tuple[str, str]] = field(default_factory=list)
+    """Name and serial number of the controllers, in the order of their numbers."""
+    controls: Told = field(default_factory=list)
+    exclusives: Told = field(default_factory=list)
+
+
+def stood(chase: ChannelState, listener: Controllers, lives: PlayerSupervisor) -> Stood:
+    """Return how it stands now."""
+    controls = [each for each in chase.messages() if _stays(each[1])]
+    return Stood(lives.known_card, listener.known, controls, list(lives.exclusives))
+
+
+def bring_back(
+    kept: Stood, chase: ChannelState, listener: Controllers, lives: PlayerSupervisor
+) -> None:
+    """Bring a daemon that has just begun to where another was, as far as its controllers go."""
+    numbers = listener.expect(kept.devices)
+    for controller, message in kept.controls:
+        if controller in numbers:
+            chase.note(message, numbers[controller])
+    found = [(numbers[each], message) for each, message in kept.exclusives if each in numbers]
+    lives.recall(kept.card, found)
+
+
+class SessionState:
+    """The file.
+
+    Parameters
+    ----------
+    ask
+        Has something written in the next pause, as
+        `daemon.storage.deferred_writes.DeferredWrites.ask` does.
+    place
+        The file, in a folder that does not outlive the power.
+    boot
+        The kernel's name of this power-on, should the folder outlive it all the same; empty:
+        nothing is kept.
+    """
+
+    def __init__(
+        self, ask: Callable[[str, Callable[[], None]], None], place: Path, boot: str | None = None
+    ) -> None:
+        self._ask, self._place = ask, place
+        self._boot = boot_id() if boot is None else boot
+        self._last = Stood()
+
+    def read(self) -> Stood:
+        """Return what was kept since power-on; what is damaged or missing is nothing."""
+        with suppress(Exception):
+            kept = json.loads(read_text(self._place))
+            if self._boot and kept.pop("boot") == self._boot:
+                self._last = _from_plain(kept)
+        return self._last
+
+    def look(self, now: Stood) -> None:
+        """Have it kept if it is another than before."""
+        if self._boot and now != self._last:
+            self._last = now
+            self._ask(WORDS, self._write)
+
+    def _write(self) -> None:
+        last = self._last
+        plain = {
+            "boot": self._boot,
+            "card": last.card,
+            "devices": last.devices,
+            "controls": [(number, message.hex()) for number, message in last.controls],
+            "exclusives": [(number, message.hex()) for number, message in last.exclusives],
+        }
+        write_atomic(self._place, json.dumps(plain, ensure_ascii=False))
+
+
+def _stays(message: bytes) -> bool:
+    return message[0] & 0xF0 == CONTROL and message[1] not in _LEFT_OUT
+
+
+def _from_plain(kept: Mapping[str, Any]) -> Stood:
+    controls, exclusives = (
+        [(int(number), bytes.fromhex(text)) for number, text in kept[key]]
+        for key in ("controls", "exclusives")
+    )
+    devices = [(str(name), str(serial)) for name, serial in kept["devices"]]
+    return Stood(str(kept["card"]), devices, controls, exclusives)

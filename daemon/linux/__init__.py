@@ -1,0 +1,1 @@
+"""The kernel, systemd and the board underneath."""

@@ -1,0 +1,195 @@
+"""The board's health: temperature, clock, supply and battery, from the kernel's generic files.
+
+Units: degrees Celsius, MHz, per cent of a battery's charge; microseconds of the monotonic clock.
+Threads: the main loop's alone; a look takes well below a millisecond.
+
+A file that is missing, empty or unreadable means "not known", never a fault: no board has them all.
+
+Sources: the kernel's sysfs-class-thermal, sysfs-class-hwmon (``in*_lcrit_alarm``), cpu-freq and
+sysfs-class-power pages; its drivers poll the supply every 2 s (raspberrypi-hwmon), so do we. 80 °C
+where the kernel names no limit: common practice, no source.
+"""
+
+import logging
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from daemon.linux.sysfs import content, matching
+
+log = logging.getLogger(__name__)
+
+LOOK_US = 2_000_000
+_HOT_C = 80.0
+_COOLER_C = 5.0
+_SLOW = 0.9
+_LOW_PERCENT = 15
+_CHARGED_PERCENT = 20
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the files say at one moment; None: they do not say."""
+
+    temperature_c: float | None = None
+    """Of the hottest zone."""
+    limit_c: float = _HOT_C
+    """Where the kernel begins to slow that zone's processor down."""
+    clock_mhz: int | None = None
+    full_clock_mhz: int | None = None
+    slowed: bool | None = None
+    """Whether the processor is kept below its full clock, not merely idle."""
+    undervoltage: bool | None = None
+    battery_percent: int | None = None
+    """Of the emptiest battery that is being used up."""
+
+
+class Health:
+    """The latest reading, and a warning for every change for the worse.
+
+    Parameters
+    ----------
+    root
+        Where sysfs is mounted.
+    """
+
+    def __init__(self, root: Path = Path("/sys")) -> None:
+        self.reading = Reading()
+        self.warnings: dict[str, str] = {}
+        """What is wrong now, by kind: ``heat``, ``clock``, ``supply``, ``battery``."""
+        self._root = root
+        self._due_us = 0
+
+    def tick(self, now_us: int) -> bool:
+        """Look when it is time; return whether something has got worse, after logging it."""
+        if now_us < self._due_us:
+            return False
+        self._due_us = now_us + LOOK_US
+        self.reading = read(self._root)
+        warnings = self._judged()
+        fresh = [text for kind, text in warnings.items() if kind not in self.warnings]
+        for text in fresh:
+            log.warning("%s", text)
+        for kind in self.warnings.keys() - warnings.keys():
+            log.info("%s", _OVER[kind])
+        self.warnings = warnings
+        return bool(fresh)
+
+    def plain(self) -> dict[str, Any]:
+        """Return reading and warnings as plain values, for the status."""
+        now = self.reading
+        return {
+            "temperature_c": now.temperature_c,
+            "clock_mhz": now.clock_mhz,
+            "slowed": now.slowed,
+            "undervoltage": now.undervoltage,
+            "battery_percent": now.battery_percent,
+            "warnings": list(self.warnings.values()),
+        }
+
+    def _judged(self) -> dict[str, str]:
+        now, found = self.reading, {}
+        # What was warned of has to get clearly better: a value at the limit is told once.
+        hot_c = now.limit_c - _COOLER_C * ("heat" in self.warnings)
+        if now.temperature_c is not None and now.temperature_c >= hot_c:
+            found["heat"] = (
+                f"the board is hot: {now.temperature_c:.0f} °C; from {now.limit_c:.0f} °C on it "
+                "slows down: out of the sun, air around it, a heat sink"
+            )
+        if now.slowed:
+            clock = f": {now.clock_mhz:,} of {now.full_clock_mhz:,} MHz" if now.clock_mhz else ""
+            found["clock"] = (
+                f"the processor is slowed down{clock}; heat or a weak supply does that: "
+                "a heat sink, a shorter cable, a stronger supply"
+            )
+        if now.undervoltage:
+            found["supply"] = (
+                "the supply voltage is too low: a shorter or thicker cable, a stronger supply, "
+                "fewer things on its USB ports"
+            )
+        low = _CHARGED_PERCENT if "battery" in self.warnings else _LOW_PERCENT
+        if now.battery_percent is not None and now.battery_percent <= low:
+            found["battery"] = f"the battery is at {now.battery_percent} %: charge or change it"
+        return {kind: self.warnings.get(kind, text) for kind, text in found.items()}
+
+
+_OVER = {
+    "heat": "the board is cool enough again",
+    "clock": "the processor runs at full speed again",
+    "supply": "the supply voltage is right again",
+    "battery": "the battery is charged or charging again",
+}
+
+
+def read(root: Path = Path("/sys")) -> Reading:
+    """Read everything now."""
+    zones = [
+        (milli / 1000, zone)
+        for zone in matching(root, "class/thermal/thermal_zone*")
+        if (milli := _number(zone / "temp")) is not None
+    ]
+    hottest, zone = max(zones, default=(None, root))
+    clock, full, slowed = _clock(root)
+    alarms = [
+        alarm
+        for monitor in matching(root, "class/hwmon/hwmon*")
+        for file in matching(monitor, "in*_lcrit_alarm")
+        if (alarm := _number(file)) is not None
+    ]
+    return Reading(
+        temperature_c=hottest,
+        limit_c=min(_passive_limits(zone), default=_HOT_C),
+        clock_mhz=clock,
+        full_clock_mhz=full,
+        slowed=slowed,
+        undervoltage=any(alarms) if alarms else None,
+        battery_percent=min(_discharging(root), default=None),
+    )
+
+
+def _passive_limits(zone: Path) -> Iterator[float]:
+    """Yield where a zone's trip points begin to slow the processor down."""
+    for kind in matching(zone, "trip_point_*_type"):
+        milli = _number(zone / kind.name.replace("_type", "_temp"))
+        # A trip point at or below zero is one that is switched off.
+        if content(kind) == "passive" and milli is not None and milli > 0:
+            yield milli / 1000
+
+
+def _clock(root: Path) -> tuple[int | None, int | None, bool | None]:
+    """Return clock, full clock, and whether the first is held below the second."""
+    for policy in matching(root, "devices/system/cpu/cpufreq/policy*"):
+        clock = _number(policy / "scaling_cur_freq")
+        full = _number(policy / "cpuinfo_max_freq") or _number(policy / "scaling_max_freq")
+        if clock is None or not full:
+            continue
+        allowed = _number(policy / "scaling_max_freq") or full
+        # With any other governor a low clock is only an idle one.
+        reached = clock if content(policy / "scaling_governor") == "performance" else allowed
+        slowed = min(allowed, reached) < _SLOW * full
+        return clock // 1000, full // 1000, slowed or _cooled(root)
+    return None, None, _cooled(root) or None
+
+
+def _cooled(root: Path) -> bool:
+    """Return whether the kernel holds a processor back to cool it."""
+    return any(
+        "cpu" in content(device / "type").lower() and (_number(device / "cur_state") or 0) > 0
+        for device in matching(root, "class/thermal/cooling_device*")
+    )
+
+
+def _discharging(root: Path) -> Iterator[int]:
+    for supply in matching(root, "class/power_supply/*"):
+        percent = _number(supply / "capacity")
+        discharging = content(supply / "status") == "Discharging"
+        if percent is not None and discharging and content(supply / "type") == "Battery":
+            yield percent
+
+
+def _number(path: Path) -> int | None:
+    try:
+        return int(content(path))
+    except ValueError:
+        return None

@@ -1,0 +1,84 @@
+"""What systemd is told: ready, status, reload, stop, and that the work goes on.
+
+Units: seconds (``_s``), microseconds of the monotonic clock (``_us``).
+Source: sd_notify(3) and sd_watchdog_enabled(3) of systemd 252.
+Threads: the main loop's alone.
+
+Promise: without NOTIFY_SOCKET every call does nothing, and no fault of the socket comes out.
+"""
+
+import os
+import socket
+from collections.abc import Mapping
+
+
+class SystemdNotifier:
+    """Sends datagrams to the service manager.
+
+    Parameters
+    ----------
+    environment
+        NOTIFY_SOCKET, WATCHDOG_USEC and WATCHDOG_PID are read from it, and nothing is changed.
+    pid
+        Our own, to tell whether the watchdog is meant for us.
+    """
+
+    def __init__(self, environment: Mapping[str, str] = os.environ, pid: int | None = None) -> None:
+        address = environment.get("NOTIFY_SOCKET", "")
+        self._address = "\0" + address[1:] if address.startswith("@") else address
+        self._socket: socket.socket | None = None
+        if self._address.startswith(("/", "\0")):
+            self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)
+            # The manager may be slow to read; the loop is not kept waiting for it.
+            self._socket.setblocking(False)
+        self.watchdog_s = _watchdog_s(environment, os.getpid() if pid is None else pid)
+        """How often a ping is due, half of what the manager waits; None: no watchdog."""
+        self._status = ""
+
+    def ready(self) -> None:
+        """Tell that start-up, or a reload, is done."""
+        self._send("READY=1")
+
+    def status(self, text: str) -> None:
+        """Tell one line for `systemctl status`; the same line again is not sent."""
+        text = " ".join(text.split())
+        if text != self._status:
+            self._status = text
+            self._send(f"STATUS={text}")
+
+    def reloading(self, now_us: int) -> None:
+        """Tell that a reload begins; `ready` ends it."""
+        self._send(f"RELOADING=1\nMONOTONIC_USEC={now_us}")
+
+    def stopping(self) -> None:
+        """Tell that we are about to leave."""
+        self._send("STOPPING=1")
+
+    def watchdog(self) -> None:
+        """Tell that the work goes on."""
+        if self.watchdog_s is not None:
+            self._send("WATCHDOG=1")
+
+    def close(self) -> None:
+        """Close the socket; later calls do nothing."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    def _send(self, text: str) -> None:
+        if self._socket is None:
+            return
+        try:
+            self._socket.sendto(text.encode(), self._address)
+        except OSError:
+            return
+
+
+def _watchdog_s(environment: Mapping[str, str], pid: int) -> float | None:
+    if environment.get("WATCHDOG_PID", str(pid)) != str(pid):
+        return None
+    try:
+        microseconds = int(environment.get("WATCHDOG_USEC", "0"))
+    except ValueError:
+        return None
+    return microseconds / 2e6 if microseconds > 0 else None

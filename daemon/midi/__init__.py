@@ -1,0 +1,1 @@
+"""Controllers: their ports, their messages, their state."""

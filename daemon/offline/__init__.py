@@ -1,0 +1,1 @@
+"""Playing in virtual time: MIDI files in, WAV files out."""

@@ -1,0 +1,193 @@
+"""A performance in virtual time: the daemon's own code, driven by a simulated controller.
+
+Units: microseconds of a virtual clock that starts at 0, frames, beats of the tune.
+Shapes: audio is ``(N, 2)`` float32.
+
+What is real: the listener, the queue, the placing of messages on frames, the instrument, the note
+count. What is played to it: the controller, its cable, and the card's clock, which here is never
+late. So the same settings always give the same sound.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import mido
+import numpy as np
+from numpy.typing import NDArray
+
+from config.settings import Settings
+from config.sound import Sound
+from daemon.ipc.counters import SharedCounters
+from daemon.ipc.message_ring import MessageRing
+from daemon.midi.controllers import Controllers
+from daemon.midi.simulated import SimulatedPorts
+from daemon.offline.demo_tune import BEAT_S, Step, steps
+from daemon.offline.scene import Mark, Scene, bars
+from daemon.player.engine import Engine
+from voices.instrument import Instrument
+from voices.notes.note_count import Note
+
+CONTROLLER = "Cargo Bike Keys 25"
+PORT = f"{CONTROLLER}:{CONTROLLER} MIDI 1 20:0"
+"""As the kernel would write the name of its only port."""
+POLYPHONY = 8
+"""Few enough for the tune to go beyond it."""
+POLL_US = 250_000
+"""How often the program looks for controllers, four times a second."""
+TICKS_PER_BEAT = 480
+USUAL_RATE = 48_000
+_START_BEATS = 4.0
+_TAIL_S = 12.0
+_SILENT = 1e-5
+_WORDS = {"in": "plugged in", "out": "pulled out"}
+
+
+@dataclass
+class Performance:
+    """What came of a rehearsal."""
+
+    audio: NDArray[np.float32]
+    sample_rate: int
+    block_frames: int
+    accounts: dict[str, int]
+    received: int
+    notes: list[Note]
+    sounding_peak: int
+    log: list[tuple[float, str]] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+    sent: list[tuple[float, bytes]] = field(default_factory=list)
+    """Beat and message; what a pulled cable cut off is let go there."""
+
+    def scene(self, ceiling_db: float) -> Scene:
+        """Return the performance as it is drawn."""
+        away, gone = [], 0.0
+        for mark in self.marks:
+            if mark.words == _WORDS["out"]:
+                gone = mark.at_s
+            else:
+                away.append((gone, mark.at_s))
+        return Scene(
+            title=f"A waltz for a cargo-bike organ, played on '{CONTROLLER}'",
+            bars=bars(self.notes, self.sample_rate, len(self.audio)),
+            marks=self.marks,
+            away=away,
+            audio=self.audio,
+            sample_rate=self.sample_rate,
+            ceiling_db=ceiling_db,
+        )
+
+    def midi(self) -> mido.MidiFile:
+        """Return what was played as a MIDI file."""
+        made = mido.MidiFile(ticks_per_beat=TICKS_PER_BEAT)
+        track = made.add_track("Rehearsal")
+        track.append(mido.MetaMessage("set_tempo", tempo=round(BEAT_S * 1e6)))
+        track.append(mido.MetaMessage("time_signature", numerator=3, denominator=4))
+        before = 0
+        for beat, message in self.sent:
+            tick = round(beat * TICKS_PER_BEAT)
+            track.append(mido.Message.from_bytes(message, time=tick - before))
+            before = tick
+        return made
+
+
+def rehearsal_settings(settings: Settings) -> Settings:
+    """Return ``settings`` with few voices, and open to the simulated controller."""
+    controller = settings.controller.model_copy(update={"name": "", "channels": []})
+    few = min(settings.polyphony, POLYPHONY)
+    return settings.model_copy(update={"polyphony": few, "controller": controller})
+
+
+def perform(
+    settings: Settings, sounds: Mapping[str, Sound], *, sample_rate: int = 0
+) -> Performance:
+    """Play the tune and return what came of it; 48,000 frames a second unless told."""
+    return _Stage(settings, sounds, sample_rate or USUAL_RATE).perform()
+
+
+class _Stage:
+    """The program's parts, wired as the daemon wires them, and a controller."""
+
+    def __init__(self, settings: Settings, sounds: Mapping[str, Sound], sample_rate: int) -> None:
+        self._rate = sample_rate
+        self._frames = settings.audio.block_frames
+        ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
+        self._board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+        self._ports = SimulatedPorts()
+        self._listener = Controllers(self._ports, ring.put, settings.controller.name)
+        self._instrument = Instrument(
+            settings, sample_rate=self._rate, block_frames=self._frames, sounds=sounds
+        )
+        self._playing = Engine(
+            settings,
+            ring=ring,
+            board=self._board,
+            sample_rate=self._rate,
+            block_frames=self._frames,
+            instrument=self._instrument,
+        )
+        self._down: dict[int, None] = {}
+        self._log: list[tuple[float, str]] = []
+        self._marks: list[Mark] = []
+        self._sent: list[tuple[float, bytes]] = []
+
+    def perform(self) -> Performance:
+        """Play the tune block by block until the last tail is silent."""
+        waiting = [(round((s.beat + _START_BEATS) * BEAT_S * 1e6), s) for s in steps()]
+        last_us = waiting[-1][0]
+        recorded: list[NDArray[np.float32]] = []
+        block, poll_us, now_us = 0, 0, 0
+        while True:
+            now_us = round(block * self._frames * 1e6 / self._rate)
+            while waiting and waiting[0][0] <= now_us:
+                self._do(*waiting.pop(0))
+            if now_us >= poll_us:
+                self._look(now_us)
+                poll_us += POLL_US
+            out = np.empty((self._frames, 2), np.float32)
+            self._playing.block(out, now_us)
+            recorded.append(out)
+            block += 1
+            late_us = now_us - last_us
+            quiet = max(self._instrument.peaks) < _SILENT
+            if not waiting and (late_us > _TAIL_S * 1e6 or (late_us > 500_000 and quiet)):
+                break
+        snapshot = self._board.snapshot()
+        ledger = self._instrument.ledger
+        return Performance(
+            audio=np.concatenate(recorded),
+            sample_rate=self._rate,
+            block_frames=self._frames,
+            accounts=ledger.accounts(),
+            received=ledger.received,
+            notes=list(ledger.notes),
+            sounding_peak=snapshot.sounding_peak,
+            log=self._log,
+            marks=self._marks,
+            sent=self._sent,
+        )
+
+    def _do(self, time_us: int, step: Step) -> None:
+        beat = step.beat + _START_BEATS
+        if step.cable == "in":
+            self._ports.plug(PORT)
+        elif step.cable == "out":
+            self._ports.unplug(PORT)
+            self._sent += [(beat, bytes((0x80, key, 64))) for key in self._down]
+            self._down.clear()
+        elif self._ports.send(PORT, step.message, time_us):
+            self._sent.append((beat, step.message))
+            self._follow(step.message)
+        if step.cable:
+            self._marks.append(Mark(time_us / 1e6, _WORDS[step.cable]))
+
+    def _follow(self, message: bytes) -> None:
+        kind = message[0] & 0xF0
+        if kind == 0x90:
+            self._down[message[1]] = None
+        elif kind == 0x80:
+            self._down.pop(message[1], None)
+
+    def _look(self, now_us: int) -> None:
+        for change in self._listener.poll(now_us):
+            held = f"; {change.held} held notes released" if change.held else ""
+            self._log.append((now_us / 1e6, f"controller {change.kind}: '{change.name}'{held}"))

@@ -1,0 +1,98 @@
+"""A performance as it is shown: its notes and what became of each, its marks, its sound.
+
+Units: seconds from the start; keys are MIDI key numbers. Shapes: audio is ``(N, 2)`` float32.
+"""
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.key_names import key_name
+from voices.notes.note_count import Note
+from voices.notes.required_polyphony import needed
+
+_BY_NOTE = re.compile(r"by note (\d+)")
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One note: struck, ended, let go."""
+
+    key: int
+    struck_s: float
+    ended_s: float
+    """When it lost its voice or was let go, whichever came first."""
+    let_go_s: float
+    account: str
+    detail: str
+    needed: int
+    """Of a stolen note: the smallest polyphony that would have kept it as long as it was held."""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Something that happened to the cable."""
+
+    at_s: float
+    words: str
+
+
+@dataclass(frozen=True)
+class Scene:
+    """All of a performance."""
+
+    title: str
+    bars: list[Bar]
+    marks: list[Mark]
+    away: list[tuple[float, float]]
+    """From when to when the controller was not there."""
+    audio: NDArray[np.float32]
+    sample_rate: int
+    ceiling_db: float
+
+    @property
+    def length_s(self) -> float:
+        """How long the sound is."""
+        return len(self.audio) / self.sample_rate
+
+    @property
+    def keys(self) -> tuple[int, int]:
+        """The lowest and the highest key that was struck; C3 to C5 if none was."""
+        keys = [bar.key for bar in self.bars]
+        return (min(keys), max(keys)) if keys else (48, 72)
+
+
+def bars(notes: Iterable[Note], sample_rate: int, until_frame: int) -> list[Bar]:
+    """Return the remembered notes of a note count as bars."""
+    remembered = list(notes)
+    by_serial = {note.serial: note for note in remembered}
+    made = []
+    for note in remembered:
+        let_go = until_frame if note.held_until is None else note.held_until
+        taker = by_serial.get(int(match[1])) if (match := _BY_NOTE.search(note.detail)) else None
+        ended = let_go if taker is None else min(taker.on_frame, let_go)
+        made.append(
+            Bar(
+                key=note.key,
+                struck_s=note.on_frame / sample_rate,
+                ended_s=ended / sample_rate,
+                let_go_s=let_go / sample_rate,
+                account=note.account,
+                detail=_with_keys(note.detail, by_serial),
+                needed=needed(note, remembered, until_frame) if note.account == "stolen" else 0,
+            )
+        )
+    return made
+
+
+def _with_keys(detail: str, notes: Mapping[int, Note]) -> str:
+    """Return a detail with the key in place of a note's number."""
+    return _BY_NOTE.sub(
+        lambda match: (
+            f"by {key_name(notes[int(match[1])].key)}" if int(match[1]) in notes else "by a note"
+        ),
+        detail,
+    )

@@ -1,0 +1,1 @@
+"""The player process: one life of one sound card."""

@@ -1,0 +1,109 @@
+"""Which sound card a player opens, and how: the best that can be, at its own rate.
+
+Units: rates in frames per second.
+Threads: the player's main thread, before its stream runs.
+
+Neither a name that no card has, nor a rate that the card does not take, nor a card that somebody
+else plays on is a reason for silence: the next best is tried, and what failed is told.
+"""
+
+import re
+import time
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+from daemon.errors import DeviceError
+from daemon.linux.sound_devices import all_ours
+from daemon.soundcard.card import Card, missing, rank
+from daemon.soundcard.card_list import converted, list_cards
+from daemon.soundcard.output import OutputError
+
+Tell = Callable[[str, str, str], None]
+"""Takes kind, text and level of an event."""
+
+_Opened = TypeVar("_Opened")
+# PortAudio's words for hardware that has none of what it can speak itself.
+_FORMAT = re.compile(r"sample format|sample rate|number of channels", re.IGNORECASE)
+
+_POLL_S = 0.01
+
+
+def await_ours(
+    patience_s: float,
+    ours: Callable[[], bool] = all_ours,
+    pause: Callable[[float], None] = time.sleep,
+) -> None:
+    """Wait a moment for cards that have just come: until udev has seen one, it is the kernel's."""
+    for _ in range(round(patience_s / _POLL_S)):
+        if ours():
+            return
+        pause(_POLL_S)
+
+
+def candidates(wanted: str, tell: Tell) -> list[Card]:
+    """Return the cards that may play, the best first; none: that was told."""
+    try:
+        cards = list_cards()
+    except DeviceError as error:
+        tell("refused", str(error), "warning")
+        return []
+    ranked = rank(cards, wanted)
+    if not ranked:
+        tell("refused", missing(cards, wanted), "warning")
+    elif wanted and not ranked[0].fits(wanted):
+        unmet = f"no sound card matches '{wanted}'; the best one plays until it comes"
+        tell("log", unmet, "warning")
+    return ranked
+
+
+def open_first(
+    cards: Sequence[Card],
+    sample_rate: int,
+    attempt: Callable[[Card, int], _Opened],
+    tell: Tell,
+    convert: Callable[[Sequence[Card]], list[Card]] = converted,
+) -> _Opened | None:
+    """Return the first card that opens; None: none did, and that was told.
+
+    Parameters
+    ----------
+    cards
+        The best first.
+    sample_rate
+        As set; 0: the card's own.
+    attempt
+        Opens a card at a rate, or raises OutputError.
+    convert
+        Returns cards behind ALSA's conversion of formats; nothing else can be opened from then on.
+    """
+    faults: list[str] = []
+    waiting, converting = list(cards), False
+    while waiting:
+        card = waiting.pop(0)
+        opened = None
+        if card.index < 0:
+            faults.append(f"'{card.name}': {card.closed}")
+        else:
+            opened = _at_its_rates(card, sample_rate, attempt, faults)
+        if opened is not None:
+            if converting:
+                faults.append(f"'{card.name}' plays behind ALSA's conversion, a little less pure")
+            for fault in faults:
+                tell("log", fault, "warning")
+            return opened
+        if not converting and card.number >= 0 and _FORMAT.search(faults[-1]):
+            waiting, converting = convert([card, *waiting]), True
+    tell("refused", "; ".join(faults), "warning")
+    return None
+
+
+def _at_its_rates(
+    card: Card, sample_rate: int, attempt: Callable[[Card, int], _Opened], faults: list[str]
+) -> _Opened | None:
+    for rate in dict.fromkeys((sample_rate or card.rate, card.rate)):
+        try:
+            return attempt(card, rate)
+        except OutputError as error:
+            held = f"; held by {card.holder}" if card.holder else ""
+            faults.append(f"'{card.name}' can't be opened at {rate} Hz: {error}{held}")
+    return None

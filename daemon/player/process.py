@@ -1,0 +1,260 @@
+"""The player process: it owns the sound card, plays, and leaves when the card does.
+
+Threads: PortAudio's callback renders; the main thread waits for settings, watches the stream, and
+ends the process. One process for each life of a card, so PortAudio always begins afresh.
+
+The process speaks only through its link: nothing of it reaches the terminal or the journal but
+the events that the keeper logs. It ends with a status of `Ending`, or by a signal.
+"""
+
+import os
+import select
+import signal
+import threading
+import time
+from collections.abc import Mapping
+from typing import Any, NoReturn
+
+from config.settings import Settings
+from config.sound import Sound
+from daemon.ipc.counters import SharedCounters
+from daemon.ipc.exit_status import Ending
+from daemon.ipc.json_link import Link
+from daemon.ipc.message_ring import MessageRing
+from daemon.ipc.note_events import NoteEvents
+from daemon.linux.stderr import hush
+from daemon.player import realtime
+from daemon.player.cue_tones import samples
+from daemon.player.engine import Engine
+from daemon.player.open_card import await_ours, candidates, open_first
+from daemon.player.realtime import Grant
+from daemon.player.warmup import warm_up
+from daemon.soundcard.alsa_control import ControlDevice
+from daemon.soundcard.card import Card
+from daemon.soundcard.mixer import set_right
+from daemon.soundcard.output import Output, OutputError, leave_portaudio
+
+_POLL_S = 0.1
+_FIRST_BLOCK_S = 3.0
+_FADE_S = 1.0
+_FAULTY_S = 0.5
+_LEAVE_S = 0.5
+_LINE = 1000
+
+
+def prepared(
+    settings_plain: Mapping[str, Any], sounds_plain: Mapping[str, Any]
+) -> tuple[Settings, dict[str, Sound] | None]:
+    """Return validated settings and sounds; no sounds: None, for the shipped ones.
+
+    Sound by sound, with a pause after each: one call over all would hold the interpreter, and
+    with it the audio callback, for milliseconds.
+    """
+    settings = Settings.model_validate(settings_plain)
+    sounds = {}
+    for name, plain in sounds_plain.items():
+        sound = Sound.model_validate(plain)
+        # Worked out here once, so that the callback finds them ready.
+        _ = sound.ratios, sound.levels, sound.phases, sound.decays_s
+        sounds[name] = sound
+        time.sleep(0)
+    return settings, sounds or None
+
+
+class Player:
+    """One life of a card.
+
+    Parameters
+    ----------
+    ring, board
+        The shared memory's two halves.
+    link
+        To the spawner.
+    outcomes
+        Where the keeper reads what became of notes.
+    """
+
+    def __init__(
+        self, ring: MessageRing, board: SharedCounters, link: Link, outcomes: NoteEvents
+    ) -> None:
+        self._ring = ring
+        self._outcomes = outcomes
+        self._board = board
+        self._link = link
+        self._asked_to_stop = False
+        self._grants: list[Grant] = []
+        self._mixer: list[str] = []
+
+    def live(self, job: Mapping[str, Any]) -> NoReturn:
+        """Open the card, play, and leave the process."""
+        try:
+            ending = self._live(job)
+        except Exception as error:  # noqa: BLE001 - told, not printed: the terminal is not ours
+            self._tell("ended", f"the player failed: {type(error).__name__}: {error}", "error")
+            ending = Ending.FAULT
+        if ending in (Ending.ASKED, Ending.REFUSED):
+            # A JACK server that a client leaves without a word is deaf for seconds; but to leave
+            # may hang.
+            threading.Timer(_LEAVE_S, os._exit, (ending,)).start()
+            leave_portaudio()
+        # Not `sys.exit`: at its end the library of a lost card may hang.
+        os._exit(ending)
+
+    def stop(self, *_: object) -> None:
+        """Ask for the fade and the end; a signal handler."""
+        self._asked_to_stop = True
+
+    def _live(self, job: Mapping[str, Any]) -> Ending:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        signal.signal(signal.SIGTERM, self.stop)
+        hush()
+        settings, sounds = prepared(job["settings"], job["sounds"])
+        # PortAudio looks around outside the interpreter: time to warm up in.
+        warming = threading.Thread(target=warm_up, args=(settings, sounds))
+        warming.start()
+        await_ours(job["patience_s"])
+        named = [Card.from_plain(job["card"])] if job["card"] else []
+        cards = named or candidates(settings.audio.device, self._tell)
+        warming.join()
+        if not cards:
+            return Ending.REFUSED
+        self._grants = realtime.prepare()
+        opened = open_first(
+            cards,
+            settings.audio.sample_rate,
+            lambda card, rate: self._open(
+                card, rate, settings, sounds, rise=card.identity != job["known_card"]
+            ),
+            self._tell,
+        )
+        if opened is None:
+            return Ending.REFUSED
+        output, playing = opened
+        self._mixer = self._set_right(output.card)
+        self._grants.append(realtime.calm_collector())
+        try:
+            output.start()
+        except OutputError as error:
+            self._tell("refused", f"'{output.card.name}' does not start: {error}", "warning")
+            return Ending.REFUSED
+        if not self._wait_for_a_block(output):
+            self._tell("refused", f"'{output.card.name}' asks for no sound", "warning")
+            return Ending.REFUSED
+        self._announce(output, settings)
+        return self._play(output, playing)
+
+    def _open(
+        self,
+        card: Card,
+        rate: int,
+        settings: Settings,
+        sounds: dict[str, Sound] | None,
+        rise: bool,
+    ) -> tuple[Output, Engine]:
+        """Open a card, or raise OutputError."""
+        frames = settings.audio.block_frames
+        playing = Engine(
+            settings,
+            ring=self._ring,
+            board=self._board,
+            sample_rate=rate,
+            block_frames=frames,
+            sounds=sounds,
+            mono=card.channels == 1,
+            governed=True,
+            rise=rise,
+            tell=self._outcomes.put,
+        )
+        output = Output(
+            card, playing, block_frames=frames, sample_rate=rate, on_first=self._raise_priority
+        )
+        return output, playing
+
+    def _set_right(self, card: Card) -> list[str]:
+        """See to the card's own switches and volumes; return what was found."""
+        if card.number < 0:
+            return []
+        try:
+            with ControlDevice(card.number) as mixer:
+                found = set_right(mixer)
+        except OSError as error:
+            self._tell("log", f"the mixer of '{card.name}' can't be read: {error}", "debug")
+            return []
+        lines = [each.line(set_right=True) for each in found]
+        for each, line in zip(found, lines, strict=True):
+            self._tell("log", f"on '{card.name}' {line}", "warning" if each.grave else "info")
+        return lines
+
+    def _raise_priority(self) -> None:
+        self._grants.append(realtime.raise_priority())
+
+    def _wait_for_a_block(self, output: Output) -> bool:
+        until = time.monotonic() + _FIRST_BLOCK_S
+        while output.blocks == 0 and time.monotonic() < until:
+            time.sleep(0.002)
+        return output.blocks > 0
+
+    def _announce(self, output: Output, settings: Settings) -> None:
+        refused = any(grant.refused for grant in self._grants)
+        self._tell("log", realtime.told(self._grants), "warning" if refused else "info")
+        block_ms = 1000 * settings.audio.block_frames / output.sample_rate
+        if output.card.period_ms > 1.5 * block_ms:
+            self._tell(
+                "log",
+                f"the sound server adds {output.card.period_ms:.1f} ms, more than a block of "
+                f"{block_ms:.1f} ms; a smaller period there answers sooner",
+                "info",
+            )
+        self._link.send(
+            kind="ready",
+            level="info",
+            text=f"output '{output.card.name}', {output.sample_rate} Hz, "
+            f"{settings.audio.block_frames}-frame blocks, {output.channels} channels",
+            card=output.card.as_plain(),
+            sample_rate=output.sample_rate,
+            delay_ms=round(1000 * output.delay_s, 2),
+            mixer=self._mixer,
+        )
+
+    def _play(self, output: Output, playing: Engine) -> Ending:
+        faulty_blocks = max(int(_FAULTY_S * output.sample_rate / playing.timing.block_frames), 10)
+        while not self._asked_to_stop:
+            readable, _, _ = select.select([self._link], [], [], _POLL_S)
+            if not output.alive(time.monotonic()):
+                self._tell("lost", f"'{output.card.name}' went away", "warning")
+                return Ending.LOST
+            if playing.faults_in_a_row > faulty_blocks:
+                text = playing.timing.error.decode("utf-8", "replace")
+                self._tell("ended", f"the instrument fails in every block: {text}", "error")
+                return Ending.FAULT
+            if readable and not self._take_orders(playing, output.sample_rate):
+                break
+            for controller, message in playing.replies():
+                self._link.send(kind="reply", controller=controller, message=message.hex())
+        playing.finish()
+        until = time.monotonic() + _FADE_S
+        while not playing.silent and time.monotonic() < until:
+            time.sleep(0.002)
+        # What has been rendered is still on its way to the card.
+        time.sleep(min(2 * output.delay_s, 0.2) if playing.silent else 0.0)
+        return Ending.ASKED
+
+    def _take_orders(self, playing: Engine, sample_rate: int) -> bool:
+        """Hand on what has come; False: nobody is there any more."""
+        for message in self._link.receive():
+            if "cue" in message:
+                playing.cue(samples(message["cue"], sample_rate, message["level_db"]))
+                continue
+            if "exclusive" in message:
+                playing.exclusive(message["controller"], bytes.fromhex(message["exclusive"]))
+                continue
+            try:
+                playing.submit(*prepared(message["settings"], message["sounds"]))
+            except ValueError as error:
+                self._tell("log", f"settings not taken over: {error}", "error")
+        return self._link.open
+
+    def _tell(self, kind: str, text: str, level: str) -> None:
+        """Send an event, in one line whatever a library put into its message."""
+        self._link.send(kind=kind, text=" ".join(text.split())[:_LINE], level=level)

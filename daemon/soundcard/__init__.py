@@ -1,0 +1,1 @@
+"""Sound cards: which there are, their mixers, the open stream."""

@@ -1,0 +1,178 @@
+"""The stream to the sound card.
+
+Units: frames, seconds.
+Shapes: the source fills ``(block_frames, 2)``; the card gets as many channels as it needs: the
+first two carry left and right, a mono card gets the left, the rest is silent.
+Threads: `Output` belongs to one thread; what it calls back runs in PortAudio's.
+
+A card that is gone may leave its stream looking alive, and closing it may hang: so `Output.alive`
+also watches that blocks go on, and a process whose card is lost should leave without closing.
+"""
+
+import sys
+import time
+from collections.abc import Callable
+from importlib import import_module
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.soundcard.card import Card
+
+STALL_S = 0.5
+"""No block for so long: the card is gone. The longest block and server period are far shorter."""
+# Two periods of a block, and a little, so that PortAudio does not round down to one.
+_LATENCY_BLOCKS = 2.25
+# A plug-in may offer thousands.
+_MOST_CHANNELS = 64
+
+
+class Source(Protocol):
+    """Where the blocks come from."""
+
+    def block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
+        """Overwrite ``out``; real-time safe."""
+
+
+class OutputError(Exception):
+    """A card can't be opened: another one, or another program's end, is needed."""
+
+
+class Output:
+    """An open stream; it plays from `start` on.
+
+    Parameters
+    ----------
+    card
+        What to open.
+    source
+        Where the blocks come from.
+    block_frames, sample_rate
+        The stream's; `sample_rate` 0 is the card's own.
+    on_first
+        Called once in the callback's thread, before the first block.
+    library
+        The module `sounddevice`; imported when left out.
+
+    Raises
+    ------
+    OutputError
+        When the card can't be opened. The message says why.
+    """
+
+    def __init__(
+        self,
+        card: Card,
+        source: Source,
+        *,
+        block_frames: int,
+        sample_rate: int = 0,
+        on_first: Callable[[], None] | None = None,
+        library: Any = None,
+    ) -> None:
+        if library is None:
+            library = import_module("sounddevice")
+        self.card = card
+        self.sample_rate = sample_rate or card.rate
+        self.blocks = 0
+        """Asked for so far; written by the callback only."""
+        self._source = source
+        self._on_first = on_first
+        self._seen_blocks, self._seen_at = 0, 0.0
+        self.channels = 0
+        self._refusal: type[Exception] = library.PortAudioError
+        faults: list[str] = []
+        self._stream: Any = None
+        for channels in _counts(card.channels):
+            try:
+                # Raw: the array made of the buffer is ours, once a block, whatever numpy it is.
+                self._stream = library.RawOutputStream(
+                    device=card.index,
+                    samplerate=self.sample_rate,
+                    blocksize=block_frames,
+                    channels=channels,
+                    dtype="float32",
+                    latency=_LATENCY_BLOCKS * block_frames / self.sample_rate,
+                    callback=self._callback(channels, block_frames),
+                    clip_off=True,
+                    dither_off=True,
+                )
+            except self._refusal as error:
+                faults.append(_told(error))
+                continue
+            self.channels = channels
+            break
+        if self._stream is None:
+            raise OutputError(faults[0] if faults else "it has no output")
+
+    @property
+    def delay_s(self) -> float:
+        """Seconds from block to card, as PortAudio reports; a sound server's share included."""
+        return max(float(self._stream.latency), self.card.period_ms / 1000)
+
+    def start(self) -> None:
+        """Let the card ask for blocks."""
+        try:
+            self._stream.start()
+        except self._refusal as error:
+            raise OutputError(_told(error)) from error
+        self._seen_at = time.monotonic()
+
+    def alive(self, now_s: float) -> bool:
+        """Return whether the stream is active and blocks have gone on lately."""
+        if not self._stream.active:
+            return False
+        if self.blocks != self._seen_blocks:
+            self._seen_blocks, self._seen_at = self.blocks, now_s
+        return now_s - self._seen_at < STALL_S
+
+    def _callback(self, channels: int, block_frames: int) -> Callable[..., None]:
+        """Return the function for a number of channels, with all it needs made beforehand."""
+        source = self._source
+        direct = channels == 2
+        stereo = np.zeros((block_frames, 2), np.float32)
+        carried = min(channels, 2)
+        monotonic_ns = time.monotonic_ns
+
+        def callback(raw: Any, frames: int, _times: Any, status: Any) -> None:
+            now_us = monotonic_ns() // 1000
+            out = np.frombuffer(raw, np.float32).reshape(-1, channels)
+            if self.blocks == 0 and self._on_first is not None:
+                self._on_first()
+            self.blocks += 1
+            underflow = bool(status) and self.blocks > 1 and status.output_underflow
+            if frames != block_frames:
+                out.fill(0.0)
+                return
+            if direct:
+                source.block(out, now_us, underflow)
+                return
+            source.block(stereo, now_us, underflow)
+            out[:, :carried] = stereo[:, :carried]
+            out[:, carried:] = 0.0
+
+        return callback
+
+
+def leave_portaudio() -> None:
+    """Close every stream and sign off from the sound server; only while the card is there."""
+    sounddevice = sys.modules.get("sounddevice")
+    if sounddevice is None:
+        return
+    # PortAudio closes what is open, and its JACK client belongs to the library, not to a stream.
+    sounddevice._terminate()
+
+
+def _counts(channels: int) -> list[int]:
+    """Return the numbers of channels to try: two, else all that the hardware insists on."""
+    most = min(channels, _MOST_CHANNELS)
+    return [1] if most == 1 else list(dict.fromkeys((2, most, *range(4, most, 2))))
+
+
+def _told(error: Exception) -> str:
+    """Return PortAudio's words without its numbers' decoration."""
+    text = str(error.args[0]) if error.args else type(error).__name__
+    for decoration in ("Error opening RawOutputStream: ", "Error starting stream: "):
+        text = text.removeprefix(decoration)
+    return text

@@ -1,0 +1,71 @@
+"""The implementation chart says what the receiver does, and the README says what the chart says."""
+
+import re
+from pathlib import Path
+
+import mido
+import numpy as np
+import pytest
+
+from config.settings import Settings
+from daemon.commands.chart import chart
+from tests.support.command import partiald
+from voices.instrument import Instrument
+from voices.receiver.channel_mode import MODES
+from voices.receiver.channel_voice import SYSTEM
+from voices.receiver.control_change import CONTROLS
+from voices.receiver.rpn import PARAMETERS
+from voices.receiver.sysex import EXCLUSIVE
+
+README = Path(__file__).parents[3] / "README.md"
+
+
+def test_the_readme_has_the_chart() -> None:
+    printed = re.search(r"<!-- chart: .*?-->\n```text\n(.*?)```", README.read_text(), re.DOTALL)
+    assert printed is not None
+    assert printed[1] == chart()
+
+
+def test_the_command_prints_it(tmp_path: Path) -> None:
+    done = partiald("chart", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("partiald ")
+    assert done.stdout.endswith("\n\n" + chart())
+
+
+def test_every_entry_of_every_table_has_its_row() -> None:
+    rows = chart().splitlines()
+    for number, entry in CONTROLS.items():
+        coarse = number - 32 if 32 <= number < 64 and number - 32 in CONTROLS else number
+        name = re.escape(CONTROLS[coarse].function)
+        assert any(re.match(rf"  {coarse}(, \d+)? +{name}", row) for row in rows), entry
+    for number, entry in MODES.items():
+        if number < 124:
+            assert any(row.startswith(f"  {number} {entry.function}") for row in rows)
+    for number, entry in PARAMETERS.items():
+        assert any(row.startswith(f"  {number}  {entry.function}") for row in rows)
+    for time, first, second in EXCLUSIVE:
+        assert any(row.startswith(f"  {time:02X} {first:02X} {second:02X} ") for row in rows)
+    for function, _, _ in SYSTEM.values():
+        if function != "System exclusive":
+            assert any(row.startswith(f"  {function}") for row in rows)
+
+
+@pytest.mark.parametrize("number", range(120))
+def test_a_controller_that_the_chart_does_not_recognise_changes_nothing(number: int) -> None:
+    """What is marked X, sent with every kind of value, leaves the sound as it was."""
+    if number in CONTROLS:
+        assert CONTROLS[number].recognised
+        return
+    settings = Settings.model_validate({"bindings": [], "sound": {"name": "sine"}})
+    heard = []
+    for values in ((), (0, 1, 64, 127)):
+        instrument = Instrument(settings, sample_rate=48_000, block_frames=256)
+        out = np.zeros((256, 2), np.float32)
+        instrument.receive(mido.Message("note_on", note=69, velocity=100))
+        for value in values:
+            instrument.receive(mido.Message("control_change", control=number, value=value))
+        for _ in range(4):
+            instrument.render(out)
+        heard.append(out.copy())
+    assert np.array_equal(heard[0], heard[1])

@@ -1,0 +1,53 @@
+"""``partiald sounds``: the list, the figures, the picture."""
+
+from pathlib import Path
+
+import pytest
+
+from config.library import shipped
+from config.settings import Settings
+from daemon.commands.sounds import list_lines, show_lines
+from tests.support.command import partiald
+
+
+def test_the_list_has_every_sound_once_with_its_program() -> None:
+    told = list(list_lines(shipped(), Settings()))[1:]
+    assert sorted(line.split()[1] for line in told) == sorted(shipped())
+    for number, name in enumerate(Settings().sound.programs, 1):
+        assert any(line.split()[:2] == [str(number), name] for line in told)
+    assert sum("(at power-on)" in line for line in told) == 1
+    assert max(map(len, told)) <= 79
+
+
+def test_a_sound_of_ones_own_is_told_apart() -> None:
+    mine = {
+        **shipped(),
+        "my-flute": shipped()["stopped-flute"].model_copy(update={"title": "Mine"}),
+    }
+    (line,) = [line for line in list_lines(mine, Settings()) if "my-flute" in line]
+    assert line.split()[0] == "-"
+    assert "(yours)" in line
+
+
+@pytest.mark.parametrize("name", sorted(shipped()))
+def test_a_sound_is_shown_with_every_partial(name: str) -> None:
+    sound = shipped()[name]
+    told = list(show_lines(name, sound))
+    rows = [line.split() for line in told if line[:7].strip().isdigit()]
+    assert [float(row[1]) for row in rows] == pytest.approx(list(sound.ratios), abs=5e-4)
+    assert max(float(row[2]) for row in rows) == 0.0
+    assert f"attack   {sound.envelope.attack_s:g} s" in told
+
+
+def test_a_sound_is_drawn_into_a_file_named_after_it(tmp_path: Path) -> None:
+    done = partiald("sounds", "draw", "sine", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (tmp_path / "sine.png").read_bytes().startswith(b"\x89PNG")
+    assert "sine.png" in done.stdout
+
+
+def test_force_draws_over_a_picture(tmp_path: Path) -> None:
+    (tmp_path / "a.png").touch()
+    done = partiald("sounds", "draw", "sine", "-o", "a.png", "--force", cwd=tmp_path)
+    assert done.returncode == 0
+    assert (tmp_path / "a.png").stat().st_size > 1000

@@ -1,0 +1,175 @@
+"""Status, devices and incoming messages in words."""
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemon.commands.devices import cards_table, controllers_table
+from daemon.commands.listen import readable as message_in_words
+from daemon.commands.status import readable
+from daemon.soundcard.card import Card
+from tests.daemon.keeper.test_keeper import KEYS, Street
+from tests.support.command import ROOT, partiald
+from voices.notes.note_count import ACCOUNTS
+
+STATUS = {
+    "format": 1,
+    "process": 321,
+    "boot": 12,
+    "running_s": 3725.2,
+    "state": "playing",
+    "reason": "",
+    "controllers": [{"number": 1, "name": "Cargo Bike Keys 25"}],
+    "wanted_controller": "",
+    "output": {
+        "card": {"name": "USB Audio", "kind": "usb", "rate": 48_000, "channels": 2},
+        "closed": [],
+        "sample_rate": 48_000,
+        "delay_ms": 2.7,
+    },
+    "sound": "market-organ",
+    "polyphony": 16,
+    "voices": {"now": 3, "peak": 9},
+    "partials": 24,
+    "most_partials": 0,
+    "block": {
+        "frames": 64,
+        "deadline_us": 1333,
+        "p50_us": 40,
+        "p99_us": 133,
+        "max_us": 400,
+    },
+    "blocks": 100,
+    "underflows": 1,
+    "late_messages": 0,
+    "silenced_blocks": 0,
+    "messages": 1234,
+    "notes": {
+        "received": 20,
+        "accounts": dict.fromkeys(ACCOUNTS, 0) | {"sounding": 3, "released": 16, "stolen": 1},
+    },
+    "health": {
+        "temperature_c": 61.3,
+        "clock_mhz": 1800,
+        "slowed": False,
+        "undervoltage": True,
+        "battery_percent": None,
+        "warnings": ["the supply voltage is too low: a stronger supply"],
+    },
+    "settings": {"files": [], "faults": ["f.toml: polyphony = 0: has to be 1 to 256"]},
+}
+
+
+def test_status_reads_at_a_glance() -> None:
+    assert readable(STATUS).splitlines() == [
+        "running      1 h 2 min, process 321, boot 12",
+        "controllers  Cargo Bike Keys 25",
+        "sound card   USB Audio, 48,000 Hz, 64-frame blocks, 2.7 ms to the card",
+        "sound        market-organ, up to 16 notes at once",
+        "voices       3 now (24 partials), 9 at most so far, tails included",
+        "block time   half within 3 %, 99 of 100 within 10 %, longest 30 % of 1.33 ms",
+        "missed       1 underflow, 0 late messages of 1,234",
+        "notes        20 notes received",
+        "               sounding        3",
+        "               released       16",
+        "               stolen          1",
+        "board        61 °C",
+        "board        the supply voltage is too low: a stronger supply",
+        "settings     f.toml: polyphony = 0: has to be 1 to 256",
+    ]
+
+
+def test_status_says_why_nothing_sounds_and_what_the_governor_allows() -> None:
+    silent = STATUS | {"output": None, "reason": "no sound card", "controllers": []}
+    assert "sound card   silent: no sound card" in readable(silent)
+    assert "controllers  none seen" in readable(silent)
+    assert "none matches 'bells'" in readable(silent | {"wanted_controller": "bells"})
+    assert "(24 partials, 512 allowed at this load)" in readable(STATUS | {"most_partials": 512})
+
+
+def test_without_a_daemon_status_is_one_line_and_fails(tmp_path: Path) -> None:
+    done = partiald("status", "--json", cwd=tmp_path, RUNTIME_DIRECTORY=str(tmp_path))
+    assert (done.returncode, done.stdout) == (1, "")
+    assert len(done.stderr.splitlines()) == 1
+    assert "partiald run" in done.stderr
+
+
+def test_what_status_writes_is_json() -> None:
+    assert json.loads(json.dumps(STATUS)) == STATUS
+
+
+def test_devices_tells_what_would_be_chosen_and_why() -> None:
+    ports = ["Midi Through:Midi Through Port-0 14:0", "Cargo Bike Keys 25:Keys MIDI 1 20:0"]
+    table = controllers_table(ports, "", "ALSA").splitlines()
+    assert table[0] == "Controllers (ALSA):"
+    assert table[1].startswith("  -      Midi Through")
+    assert table[2].startswith("  plays  Cargo Bike Keys 25")
+    assert "no controller matches 'bells'" in controllers_table(ports, "bells", "ALSA")
+    assert controllers_table([], "", "") == (
+        "Controllers: none seen: no ALSA sequencer, no JACK server\n"
+    )
+
+
+def test_a_usb_card_goes_before_the_board_s_own_and_a_screen_is_never_chosen() -> None:
+    cards = [
+        Card(name="Monitor", kind="screen", rate=48_000, channels=2, index=0),
+        Card(name="Headphones", kind="jack", rate=48_000, channels=2, index=1),
+        Card(name="USB Audio", kind="usb", rate=48_000, channels=2, index=2),
+    ]
+    table = cards_table(cards, "").splitlines()
+    assert [line.split()[0] for line in table[1:]] == ["-", "-", "plays"]
+    assert [line.split()[0] for line in cards_table(cards[:1], "").splitlines()[1:2]] == ["-"]
+
+
+@pytest.mark.parametrize(
+    ("message", "words"),
+    [
+        ((0x90, 60, 100), "note on  C4 (60) velocity 100"),
+        ((0x90, 60, 0), "note off C4 (60)"),
+        ((0x80, 61, 0), "note off C#4 (61)"),
+        ((0xB3, 74, 33), "control 74"),
+        ((0xC0, 4), "program 5"),
+        ((0xE0, 0, 64), "bend +0"),
+        ((0xE0, 0, 0), "bend -8192"),
+        ((0xF8,), "clock"),
+    ],
+)
+def test_messages_are_told_in_words(message: tuple[int, ...], words: str) -> None:
+    """MIDI 1.0: 60 is middle C, named C4 here (scientific); 14-bit bend with 8192 its centre."""
+    assert message_in_words(message).startswith(words)
+
+
+def keys(plain: Any, prefix: str = "") -> set[str]:
+    """Every dotted key; lists of tables as ``name[].key``."""
+    found: set[str] = set()
+    for key, value in plain.items():
+        tables = isinstance(value, list) and value and isinstance(value[0], dict)
+        if tables or (isinstance(value, dict) and key != "accounts"):
+            inner = value[0] if tables else value
+            found |= keys(inner, f"{prefix}{key}{'[]' * bool(tables)}.")
+        else:
+            found.add(prefix + key)
+    return found
+
+
+def test_the_keys_of_the_json_are_those_that_developers_are_told(tmp_path: Path) -> None:
+    street = Street()
+    street.keeper.start()
+    street.ports.plug(KEYS)
+    street.run(1.0)
+    status = street.keeper.status()
+    page = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    section = page.split("## What `partiald status --json` says")[1].split("\n## ")[0]
+    told = {
+        key
+        for line in section.splitlines()
+        if line.startswith("| `")
+        for key in re.findall(r"`([\w.\[\]]+)`", line.split(" | ")[0])
+    }
+    assert keys(status) == told - {"output"}
+    assert keys(STATUS) == keys(status)
+    assert status["format"] == 1
+    assert json.loads(json.dumps(status)) == status

@@ -1,0 +1,214 @@
+"""The signs of a box without a screen: tones, light, and the chord that switches it off."""
+
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from config.settings import Settings
+from daemon.ipc.counters import SharedCounters
+from daemon.ipc.message_ring import MessageRing
+from daemon.keeper.cues import PATTERNS, Cues
+from daemon.keeper.indicators import Indicators
+from daemon.keeper.poweroff_chord import HOLD_US, PowerOffChord
+from daemon.linux.led import STEP_US, State, StatusLed
+from daemon.player.cue_tones import samples
+from daemon.player.engine import RISE_S, Engine
+from tests.support.fakes import ScriptedInstrument
+
+RATE, FRAMES = 48_000, 64
+TICK_US = 250_000
+
+
+@pytest.mark.parametrize("name", PATTERNS)
+def test_a_cue_is_as_quiet_as_the_settings_say_and_begins_and_ends_softly(name: str) -> None:
+    wave = samples(name, RATE, -40.0)
+    assert wave.dtype == np.float32
+    assert 20 * np.log10(np.abs(wave).max()) == pytest.approx(-40.0, abs=0.1)
+    assert np.abs(np.diff(wave)).max() < 0.01 * 2 * np.pi * 800 / RATE  # no click: a sine's slope
+    assert wave[0] == 0.0
+    assert len(wave) / RATE < 1.5
+
+
+def playing(rise: bool = False) -> Engine:
+    return Engine(
+        Settings(),
+        ring=MessageRing(memoryview(bytearray(MessageRing.SIZE))),
+        board=SharedCounters(memoryview(bytearray(SharedCounters.SIZE))),
+        sample_rate=RATE,
+        block_frames=FRAMES,
+        instrument=ScriptedInstrument(0.5 if rise else 0.0),
+        rise=rise,
+    )
+
+
+def sounded(player: Engine, blocks: int) -> np.ndarray:
+    out = np.zeros((blocks, FRAMES, 2), np.float32)
+    for number, block in enumerate(out):
+        player.block(block, number * 1_000_000 * FRAMES // RATE)
+    return out.reshape(-1, 2)
+
+
+def test_the_player_adds_a_cue_once_on_both_sides() -> None:
+    player, wave = playing(), samples("found", RATE, -30.0)
+    player.cue(wave)
+    heard = sounded(player, 400)
+    assert np.array_equal(heard[: len(wave), 0], wave)
+    assert np.array_equal(heard[:, 0], heard[:, 1])
+    assert not heard[len(wave) :].any()
+
+
+def test_the_first_half_second_of_a_card_grows_out_of_silence() -> None:
+    heard = np.abs(sounded(playing(rise=True), round(RISE_S * RATE / FRAMES) + 10)[:, 0])
+    assert heard[0] == 0.0
+    assert np.all(np.diff(heard) >= -1e-6)
+    assert heard[round(RATE * RISE_S / 2)] == pytest.approx(0.25, rel=0.05)
+    assert heard[-1] == np.float32(0.5)
+
+
+class Street:
+    """Signs, and what they played."""
+
+    def __init__(self, **cues: object) -> None:
+        self.played: list[str] = []
+        self.signs = Indicators(
+            lambda name, level_db: self.played.append(name), StatusLed(Path("/nowhere"))
+        )
+        self.signs.use(Settings.model_validate({"cues": cues}))
+        self.now_us = 0
+
+    def run(
+        self, seconds: float, card: bool = True, sounding: int = 0, controllers: int = 1
+    ) -> None:
+        until = self.now_us + seconds * 1e6
+        while self.now_us < until:
+            self.now_us += TICK_US
+            self.signs.tick(card, sounding, controllers, self.now_us)
+
+    def tell(self, name: str) -> None:
+        self.signs.tell(name, self.now_us)
+
+
+def test_ready_is_when_card_and_controller_are_there() -> None:
+    street = Street()
+    street.run(3, card=False)
+    street.run(3, controllers=0)
+    assert street.played == []
+    street.tell("found")
+    street.run(3)
+    assert street.played == ["ready"]
+    street.run(3, card=False)
+    street.run(3)
+    assert street.played == ["ready", "ready"]
+
+
+def test_no_cue_sounds_over_music_nor_long_after_its_time() -> None:
+    street = Street()
+    street.run(3)
+    street.tell("found")
+    street.run(10, sounding=2)
+    assert street.played == ["ready"]
+    street.run(2)
+    assert street.played == ["ready", "found"]
+    street.tell("lost")
+    street.run(40, sounding=1)
+    street.run(5)
+    assert street.played == ["ready", "found"]
+
+
+def test_each_cue_can_be_left_out() -> None:
+    street = Street(ready=False, controller=False, settings=False, board=False)
+    street.run(3)
+    for name in ("found", "lost", "refused", "unwell"):
+        street.tell(name)
+    street.run(10)
+    assert street.played == []
+
+
+def test_cues_that_wait_come_one_after_the_other() -> None:
+    street = Street()
+    for name in ("refused", "unwell", "lost"):
+        street.tell(name)
+    street.run(1)
+    assert len(street.played) == 1
+    street.run(9)
+    assert street.played == ["refused", "unwell", "lost", "ready"]
+
+
+def test_a_quieter_instrument_has_quieter_cues_and_a_louder_one_has_not() -> None:
+    levels: list[float] = []
+    cues = Cues(lambda name, level_db: levels.append(level_db))
+    for volume_db in (-20.0, 6.0):
+        cues.volume_db = volume_db
+        cues.ask("found", len(levels) * 10_000_000)
+        for step in range(8):
+            cues.tick(True, len(levels) * 10_000_000 + step * TICK_US)
+    assert levels == [-60.0, -40.0]
+
+
+def led(root: Path, name: str) -> Path:
+    folder = root / name
+    folder.mkdir(parents=True)
+    (folder / "brightness").write_text("0\n")
+    (folder / "max_brightness").write_text("255\n")
+    (folder / "trigger").write_text("none rc-feedback [mmc0] timer\n")
+    return folder
+
+
+def test_the_usual_light_is_taken_shows_the_state_and_is_given_back(tmp_path: Path) -> None:
+    led(tmp_path, "input3::capslock")
+    board = led(tmp_path, "ACT")
+    lamp = StatusLed(tmp_path)
+    lamp.use("")
+    assert (board / "trigger").read_text() == "none"
+    seen = {}
+    states: tuple[State, ...] = ("playing", "no controller", "no card")
+    for state in states:
+        shown = []
+        for step in range(16):
+            lamp.show(state, step * STEP_US)
+            shown.append((board / "brightness").read_text().strip())
+        seen[state] = [
+            shown.count("255"),
+            sum(a != b for a, b in pairwise(shown)),
+        ]
+    # Steady; one flash in two seconds; two.
+    assert seen == {"playing": [16, 0], "no controller": [2, 3], "no card": [4, 7]}
+    lamp.release()
+    assert (board / "trigger").read_text() == "mmc0"
+
+
+def test_a_named_light_is_taken_and_none_leaves_all_alone(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    usual, own = led(tmp_path, "ACT"), led(tmp_path, "green:bell")
+    lamp = StatusLed(tmp_path)
+    lamp.use("none")
+    lamp.show("playing", 0)
+    assert "[mmc0]" in (usual / "trigger").read_text()
+    lamp.use("BELL")
+    lamp.show("playing", 0)
+    assert (own / "brightness").read_text() == "255"
+    lamp.use("horn")
+    assert caplog.messages == ["no LED has 'horn' in its name; no light shows the state"]
+    assert (own / "trigger").read_text() == "mmc0"
+
+
+def test_the_chord_counts_when_it_alone_is_held_for_five_seconds() -> None:
+    chord = PowerOffChord()
+    assert not any(chord.held({36, 38}, us) for us in range(0, 2 * HOLD_US, TICK_US))
+    chord.keys = frozenset({36, 38})
+    held = [chord.held({36, 38}, us) for us in range(0, 2 * HOLD_US, TICK_US)]
+    assert held.index(True) == HOLD_US // TICK_US
+    assert held.count(True) == 1
+    # A key more, or a key less for a moment, is music.
+    for down in ({36, 38, 40}, {36}, set()):
+        assert not chord.held(down, 3 * HOLD_US)
+        assert not chord.held({36, 38}, 4 * HOLD_US)
+        assert not chord.held({36, 38}, 5 * HOLD_US - 1)
+
+
+def test_a_chord_of_one_key_is_refused() -> None:
+    with pytest.raises(ValueError, match="two different keys at least"):
+        Settings.model_validate({"power": {"off_keys": [36]}})

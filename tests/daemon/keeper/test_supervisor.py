@@ -1,0 +1,468 @@
+"""The players as the keeper sees them, scripted: what each one leaves behind and what is told."""
+
+import logging
+import random
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from config.settings import Settings
+from daemon.ipc.counters import SharedCounters
+from daemon.ipc.message_ring import MessageRing
+from daemon.keeper.keeper import Keeper
+from daemon.keeper.mixer_watch import MixerWatch
+from daemon.keeper.new_cards import NewCards
+from daemon.keeper.supervisor import PATIENCE_S, PlayerSupervisor
+from daemon.linux.board_health import Health
+from daemon.linux.led import StatusLed
+from daemon.midi.controllers import Controllers
+from daemon.midi.simulated import SimulatedPorts
+from daemon.soundcard.alsa_control import Element
+from daemon.soundcard.card import Card
+from daemon.storage.settings_files import Loaded
+from tests.support.fakes import FixedSource, ScriptedPlayers
+
+KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
+TICK_US = 250_000
+READY = "output 'Market Card', 48000 Hz, 64-frame blocks, 2 channels"
+NO_CARD = "no sound card and no sound server"
+
+
+class Told:
+    """What systemd was told."""
+
+    def __init__(self, watchdog_s: float | None = None) -> None:
+        self.lines: list[str] = []
+        self.watchdog_s = watchdog_s
+
+    def __getattr__(self, name: str) -> Any:
+        return lambda *words: self.lines.append(name)
+
+
+class Bench:
+    """A keeper with nothing real around it, and a clock to turn."""
+
+    def __init__(self, watchdog_s: float | None = None, **settings: Any) -> None:
+        self.now_us = 1_000_000
+        self.ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
+        self.board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+        self.ports = SimulatedPorts()
+        self.players = ScriptedPlayers(self.board)
+        self.told = Told(watchdog_s)
+        self.source = FixedSource(Loaded(Settings.model_validate(settings)))
+        self.card = object()
+        self.there: list[Card] = []
+        self.listener = Controllers(self.ports, self.ring.put)
+        self.lives = PlayerSupervisor(
+            *(self.players, self.ring, self.board, self.listener.chase),
+            lambda: self.card,
+            NewCards(lambda: self.there),
+        )
+        self.keeper = Keeper(
+            *(self.source, self.listener, self.lives, self.told),  # type: ignore[arg-type]
+            lambda: self.now_us,
+            health=Health(Path("/nowhere")),
+            lamp=StatusLed(Path("/nowhere")),
+            mixer=MixerWatch(lambda number: self.controls),
+        )
+        self.blocks = True
+        self.controls: list[Element] = []
+
+    def tick(self, count: int = 1) -> None:
+        for _ in range(count):
+            self.now_us += TICK_US
+            if self.lives.playing and self.blocks:
+                self.players.block()
+            self.keeper.tick()
+
+    def say(self, kind: str, text: str, level: str = "info") -> None:
+        self.players.say(kind, text, level)
+        self.tick()
+
+    def play(self) -> None:
+        """Bring the bench to where a player plays."""
+        self.keeper.start()
+        self.tick()
+        self.say("ready", READY)
+
+    def note(self, key: int = 60) -> None:
+        self.ports.send(KEYS, bytes((0x90, key, 100)), self.now_us)
+
+    def accounts(self) -> dict[str, int]:
+        notes = self.keeper.status()["notes"]
+        assert notes["received"] == sum(notes["accounts"].values())
+        return {name: count for name, count in notes["accounts"].items() if count}
+
+    def take(self) -> None:
+        """Let the player take what is in the ring, as its callback does."""
+        while record := self.ring.get():
+            self.players.instrument.take(record[2], 0, record[1])
+
+
+def test_ready_is_told_once_settings_are_in_force_even_without_a_card(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench()
+    bench.keeper.start()
+    assert bench.told.lines == ["ready"]
+    bench.tick()
+    bench.say("refused", NO_CARD, "warning")
+    assert f"{NO_CARD}; looking every 1.0 s" in caplog.messages
+    bench.tick(40)
+    # Steady state is silence.
+    assert caplog.messages[-1] == f"{NO_CARD}; looking every 1.0 s"
+    assert bench.keeper.describe() == f"silent: {NO_CARD}; hearing no controller yet"
+
+
+def test_a_card_is_looked_for_every_second(caplog: pytest.LogCaptureFixture) -> None:
+    bench = Bench()
+    bench.keeper.start()
+    for _ in range(40):
+        bench.tick()
+        if len(bench.players.jobs) > bench.players.stops:
+            bench.players.stops += 1
+            bench.players.say("refused", NO_CARD, "warning")
+    assert 9 <= len(bench.players.jobs) <= 11
+    assert caplog.messages.count(f"{NO_CARD}; looking every 1.0 s") == 1
+
+
+def test_a_card_that_appears_is_tried_at_once() -> None:
+    bench = Bench()
+    bench.keeper.start()
+    bench.tick()
+    bench.say("refused", NO_CARD, "warning")
+    assert len(bench.players.jobs) == 1
+    bench.card = object()
+    bench.tick()
+    assert len(bench.players.jobs) == 2
+
+
+def test_only_a_card_that_has_just_come_is_waited_for_until_it_is_ours() -> None:
+    bench = Bench()
+    bench.keeper.start()
+    bench.tick()
+    bench.say("refused", NO_CARD, "warning")
+    bench.tick(4)
+    bench.say("refused", NO_CARD, "warning")
+    bench.card = object()
+    bench.tick()
+    assert [job.patience_s for job in bench.players.jobs] == [PATIENCE_S, 0.0, PATIENCE_S]
+
+
+def test_the_ready_line_names_voices_sound_output_and_controllers(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench(polyphony=12, sound={"name": "sine"})
+    bench.ports.plug(KEYS)
+    bench.play()
+    assert caplog.messages == [
+        "controller connected: 'Cargo Bike Keys 25' as controller 1",
+        f"ready: 12 voices, sound 'sine', {READY}; controllers: 'Cargo Bike Keys 25'",
+    ]
+    assert bench.keeper.describe() == "playing 'Cargo Bike Keys 25' on 'Market Card'"
+
+
+def test_a_controllers_coming_and_going_is_told(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench()
+    bench.ports.plug(KEYS)
+    bench.play()
+    bench.note(60)
+    bench.note(64)
+    bench.ports.unplug(KEYS)
+    bench.tick()
+    bench.tick(12)
+    bench.ports.plug(KEYS)
+    bench.tick()
+    assert caplog.messages[-2:] == [
+        "controller lost: 'Cargo Bike Keys 25'; 2 held notes released; looking every 0.25 s",
+        "controller reconnected: 'Cargo Bike Keys 25' as controller 1, away 3.2 s",
+    ]
+
+
+def test_notes_without_a_card_are_counted_as_that() -> None:
+    bench = Bench()
+    bench.ports.plug(KEYS)
+    bench.keeper.start()
+    bench.tick()
+    bench.say("refused", NO_CARD, "warning")
+    for key in (60, 64, 67):
+        bench.note(key)
+    bench.ports.send(KEYS, b"\x90\x3c\x00", 1)
+    bench.tick()
+    assert bench.accounts() == {"no sound card": 3}
+
+
+def test_a_lost_card_cuts_what_sounds_and_loses_no_account(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench()
+    bench.ports.plug(KEYS)
+    bench.play()
+    bench.note(60)
+    bench.note(64)
+    bench.take()
+    bench.tick()
+    assert bench.accounts() == {"sounding": 2}
+    # Taken by the player, which ends before it has published; and never taken.
+    bench.note(67)
+    bench.take()
+    bench.note(69)
+    bench.blocks = False
+    bench.say("lost", "'Market Card' went away", "warning")
+    assert bench.accounts() == {"cut": 3, "no sound card": 1}
+    assert "'Market Card' went away; 3 notes cut; looking for a sound card" in caplog.messages
+    bench.tick(8)
+    bench.blocks = True
+    bench.say("ready", READY)
+    assert caplog.messages[-1] == f"sounding again after 2.2 s: {READY}"
+    bench.note(72)
+    bench.take()
+    bench.tick()
+    assert bench.accounts() == {"cut": 3, "no sound card": 1, "sounding": 1}
+
+
+def test_a_new_player_finds_the_controls_where_they_were_left() -> None:
+    bench = Bench()
+    bench.ports.plug(KEYS)
+    bench.play()
+    for message in (b"\xb0\x07\x28", b"\xc0\x04", b"\xe0\x00\x60", b"\xb0\x07\x29"):
+        bench.ports.send(KEYS, message, bench.now_us)
+    bench.take()
+    bench.say("lost", "'Market Card' went away", "warning")
+    bench.tick(8)
+    bench.take()
+    heard = [message for _, _, message in bench.players.instrument.heard]
+    assert heard == [b"\xc0\x04", b"\xb0\x07\x29", b"\xe0\x00\x60"]
+
+
+def heard_after_another_player(bench: Bench, card: Card) -> list[bytes]:
+    """Return what a player on ``card`` is told, after one on the market card was."""
+    bench.ports.plug(KEYS)
+    bench.play()
+    for message in (b"\xb0\x07\x7f", b"\xb2\x07\x70", b"\xb0\x0a\x20", b"\xb1\x07\x28"):
+        bench.ports.send(KEYS, message, bench.now_us)
+    bench.take()
+    bench.say("lost", "'Market Card' went away", "warning")
+    bench.players.card = card
+    bench.tick(8)
+    bench.say("ready", READY)
+    bench.take()
+    return sorted(message for _, _, message in bench.players.instrument.heard)
+
+
+def test_the_same_card_is_as_loud_as_it_was() -> None:
+    bench = Bench()
+    same = bench.players.card
+    assert heard_after_another_player(bench, same) == [
+        *(b"\xb0\x07\x7f", b"\xb0\x0a\x20", b"\xb1\x07\x28", b"\xb2\x07\x70"),
+    ]
+
+
+def test_another_card_starts_at_the_level_of_power_on_wherever_the_volume_stood() -> None:
+    bench = Bench()
+    market = bench.players.card
+    jack = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
+    assert heard_after_another_player(bench, jack) == [b"\xb0\x0a\x20", b"\xb1\x07\x28"]
+    # The first one, back again, is as loud as it was; a control moved since stays as it is.
+    bench.ports.send(KEYS, b"\xb2\x07\x32", bench.now_us)
+    bench.take()
+    bench.say("lost", "'Headphones' went away", "warning")
+    bench.players.card = market
+    bench.tick(8)
+    bench.say("ready", READY)
+    bench.take()
+    heard = [heard[2] for heard in bench.players.instrument.heard]
+    assert b"\xb0\x07\x7f" in heard
+    assert b"\xb2\x07\x32" in heard
+    assert b"\xb2\x07\x70" not in heard
+
+
+def test_a_knob_bound_to_the_volume_counts_as_volume() -> None:
+    bindings = [{"control": 20, "target": "volume"}, {"control": 7, "target": "tilt"}]
+    bench = Bench(bindings=bindings)
+    bench.ports.plug(KEYS)
+    bench.play()
+    for message in (b"\xb0\x14\x7f", b"\xb0\x07\x7f", b"\xb1\x14\x08"):
+        bench.ports.send(KEYS, message, bench.now_us)
+    bench.take()
+    bench.say("lost", "'Market Card' went away", "warning")
+    bench.players.card = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
+    bench.tick(8)
+    bench.say("ready", READY)
+    bench.take()
+    heard = [message for _, _, message in bench.players.instrument.heard]
+    assert heard == [b"\xb0\x07\x7f", b"\xb1\x14\x08"]
+
+
+def test_a_better_card_that_comes_is_changed_over_to(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench()
+    jack = Card("Headphones", "jack", 48_000, 2, -1, number=0, identity="jack")
+    bench.players.card, bench.there = jack, [jack]
+    bench.play()
+    bench.tick(20)
+    assert bench.players.stops == 0
+    bench.there = [jack, Card("Street Audio", "usb", 0, 0, -1, number=1, identity="street")]
+    bench.tick(5)
+    assert bench.players.stops == 1
+    assert caplog.messages[-1] == "a better sound card has come: 'Street Audio'; changing over"
+    bench.players.card = bench.there[1]
+    bench.say("ended", "the player stopped as asked")
+    bench.say("ready", READY)
+    bench.tick(40)
+    assert (len(bench.players.jobs), bench.players.stops) == (2, 1)
+
+
+def test_received_is_the_sum_of_the_accounts_whatever_happens() -> None:
+    seeded = random.Random(4)
+    for _ in range(20):
+        bench = Bench()
+        bench.ports.plug(KEYS)
+        bench.keeper.start()
+        bench.tick()
+        sent = 0
+        for _ in range(60):
+            match seeded.randrange(6):
+                case 0 | 1:
+                    bench.note(seeded.randrange(128))
+                    sent += 1
+                case 2 if bench.lives.playing:
+                    bench.take()
+                case 3:
+                    bench.tick()
+                case 4 if bench.lives.playing:
+                    bench.blocks = seeded.random() < 0.5
+                    bench.say("lost", "'Market Card' went away", "warning")
+                    bench.blocks = True
+                case 5 if len(bench.players.jobs) and not bench.lives.playing:
+                    bench.tick(4)
+                    bench.say("ready", READY)
+                case _:
+                    pass
+        bench.blocks = False
+        bench.players.say("ended", "the player was ended by SIGKILL", "error")
+        bench.tick()
+        assert sum(bench.accounts().values()) == sent
+
+
+def test_an_edit_is_sent_to_the_player_once_the_file_has_settled(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench()
+    bench.play()
+    bench.source.put(Loaded(Settings(polyphony=3)))
+    bench.tick()
+    assert bench.players.sent == []
+    bench.tick()
+    assert [sent["polyphony"] for sent in bench.players.sent] == [3]
+    assert (
+        caplog.messages[-1]
+        == "settings read again: 3 voices, sound 'market-organ'; new: polyphony = 3"
+    )
+    bench.tick(5)
+    assert len(bench.players.sent) == 1
+    assert bench.told.lines[-5:].count("ready") <= 1
+    assert "reloading" in bench.told.lines
+
+
+def test_a_fault_in_an_edit_is_told_and_changes_nothing(caplog: pytest.LogCaptureFixture) -> None:
+    bench = Bench(polyphony=5)
+    bench.play()
+    fault = "partiald.toml: polyphony = 0: input should be greater than or equal to 1"
+    bench.source.put(Loaded(Settings(), faults=[fault]))
+    bench.tick(4)
+    assert caplog.messages == [fault, "settings left as they were"]
+    assert bench.players.sent == []
+    assert bench.keeper.settings.polyphony == 5
+    bench.source.put(Loaded(Settings(polyphony=6)))
+    bench.tick(2)
+    assert [sent["polyphony"] for sent in bench.players.sent] == [6]
+
+
+def test_faults_at_the_start_are_told_and_it_plays(caplog: pytest.LogCaptureFixture) -> None:
+    bench = Bench()
+    bench.source.put(Loaded(Settings(), faults=["a.toml: x: unknown key"], remarks=["b says so"]))
+    bench.play()
+    assert caplog.messages == [
+        "a.toml: x: unknown key",
+        "playing without the faulty settings",
+        "b says so",
+    ]
+    assert bench.lives.playing
+    assert bench.keeper.status()["settings"]["faults"] == ["a.toml: x: unknown key"]
+
+
+def test_other_audio_settings_take_a_new_player() -> None:
+    bench = Bench()
+    bench.play()
+    bench.source.put(Loaded(Settings.model_validate({"audio": {"block_frames": 256}})))
+    bench.tick(2)
+    assert (bench.players.sent, bench.players.stops) == ([], 1)
+    bench.say("ended", "the player stopped as asked")
+    assert [job.settings_plain["audio"]["block_frames"] for job in bench.players.jobs] == [64, 256]
+
+
+def test_another_controller_name_takes_effect_at_once() -> None:
+    bench = Bench()
+    bench.ports.plug(KEYS)
+    bench.play()
+    assert bench.listener.controllers
+    bench.source.put(Loaded(Settings.model_validate({"controller": {"name": "bell"}})))
+    bench.tick(3)
+    assert bench.listener.controllers == {}
+
+
+def test_the_watchdog_is_fed_while_blocks_go_on() -> None:
+    bench = Bench(watchdog_s=0.5)
+    bench.play()
+    bench.told.lines.clear()
+    bench.tick(8)
+    assert bench.told.lines.count("watchdog") == 8
+    bench.blocks = False
+    bench.tick(2)
+    bench.told.lines.clear()
+    bench.tick(8)
+    assert "watchdog" not in bench.told.lines
+
+
+def test_the_watchdog_is_fed_while_a_card_is_looked_for() -> None:
+    bench = Bench(watchdog_s=0.5)
+    bench.keeper.start()
+    bench.tick()
+    bench.say("refused", NO_CARD, "warning")
+    bench.told.lines.clear()
+    bench.tick(8)
+    assert bench.told.lines.count("watchdog") == 8
+
+
+def test_a_player_that_stands_still_is_replaced(caplog: pytest.LogCaptureFixture) -> None:
+    bench = Bench()
+    bench.play()
+    bench.blocks = False
+    bench.tick(24)
+    assert bench.players.stops == 1
+    assert "; the player is replaced" in caplog.messages[-1]
+
+
+def test_the_end_is_told(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench()
+    bench.ports.plug(KEYS)
+    bench.play()
+    bench.note()
+    bench.take()
+    bench.tick()
+    bench.keeper.stop()
+    assert caplog.messages[-1] == "stopped after 1 s: 1 note received"
+    assert bench.told.lines[-1] == "stopping"
+    assert bench.players.stops == 1
+    assert not bench.ports.send(KEYS, b"\x90\x3c\x64", 1)
+    bench.say("ended", "the player stopped as asked")
+    bench.tick(8)
+    assert len(bench.players.jobs) == 1

@@ -1,0 +1,118 @@
+"""What outlives the power: the file of what happened."""
+
+import random
+from pathlib import Path
+
+import pytest
+
+from daemon.storage.event_file import (
+    BOOT,
+    CLOCK,
+    COUNT,
+    COUNT_SLOTS,
+    ENTRY,
+    SECTOR,
+    SIZE,
+    SLOTS,
+    EventFile,
+    place,
+    read,
+    story,
+)
+
+
+def begun(path: Path, this_boot: str) -> EventFile:
+    history = EventFile(path, this_boot)
+    history.begin(5, 0)
+    return history
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "happened"
+
+
+def test_it_is_in_the_folder_that_systemd_keeps_for_the_service() -> None:
+    """Source: systemd.exec(5), STATE_DIRECTORY."""
+    assert place({"STATE_DIRECTORY": "/var/lib/organ:/x"}) == Path("/var/lib/organ/happened")
+    assert place({}) == Path("/var/lib/partiald/happened")
+
+
+def test_boots_are_counted_and_a_restart_within_one_is_none(path: Path) -> None:
+    assert [begun(path, name).boot for name in ("one", "one", "two", "two", "three")] == [
+        *(1, 1, 2, 2, 3)
+    ]
+    assert EventFile(path, "three").known
+    assert not EventFile(path, "four").known
+
+
+def test_a_boot_is_counted_even_after_its_first_record_was_written_over(path: Path) -> None:
+    history = begun(path, "one")
+    history.write([(ENTRY, n, f"note {n}") for n in range(2 * SLOTS)], 0)
+    assert begun(path, "two").boot == 2
+
+
+def test_the_file_keeps_its_size_and_the_latest_records(path: Path) -> None:
+    history = begun(path, "one")
+    for n in range(0, 1500, 50):
+        history.write([(ENTRY, m, f"note {m}") for m in range(n, n + 50)], 7)
+    assert path.stat().st_size == SIZE
+    kept = story(read(path), 1).entries
+    assert [record.at_us for record in kept] == list(range(1500 - len(kept), 1500))
+    assert len(kept) == SLOTS - COUNT_SLOTS
+    assert {record.ready_us for record in kept} == {7}
+
+
+def test_each_boot_has_its_own_count_and_clock(path: Path) -> None:
+    begun(path, "one").write([(COUNT, 1, "3 notes"), (CLOCK, 1, "-40")], 0)
+    second = begun(path, "two")
+    second.write([(ENTRY, 9, "b"), (ENTRY, 4, "a"), (COUNT, 1, "1 note"), (COUNT, 2, "2 notes")], 0)
+    first, latest = story(read(path), 1), story(read(path), 2)
+    assert (first.count, first.ahead_us, first.entries) == ("3 notes", -40, [])
+    assert (latest.count, latest.ahead_us) == ("2 notes", None)
+    assert [record.text for record in latest.entries] == ["a", "b"]
+
+
+def test_a_power_cut_in_any_sector_loses_that_record_and_no_other(path: Path) -> None:
+    """A torn write: the sector is part old and part new, or part noise."""
+    chance = random.Random(25)
+    history = begun(path, "one")
+    history.write([(ENTRY, n, f"C4 gave its voice to G4, {n}") for n in range(300)], 0)
+    history.write([(COUNT, 301, "before"), (COUNT, 302, "after")], 0)
+    whole = path.read_bytes()
+    records = read(path)
+    for _ in range(60):
+        slot = chance.randrange(SLOTS)
+        start = slot * SECTOR
+        cut = chance.randrange(1, SECTOR)
+        torn = whole[: start + cut] + chance.randbytes(SECTOR - cut) + whole[start + SECTOR :]
+        path.write_bytes(torn)
+        left = read(path)
+        assert set(left) <= set(records)
+        assert len(left) >= len(records) - 1
+        assert EventFile(path, "one").boot in (1, 2)
+
+
+@pytest.mark.parametrize("length", [0, 1, SECTOR + 3, SIZE - 1])
+def test_a_file_cut_short_is_read_as_far_as_it_goes_and_made_whole_again(
+    path: Path, length: int
+) -> None:
+    begun(path, "one").write([(ENTRY, 1, "x")], 0)
+    path.write_bytes(path.read_bytes()[:length])
+    again = begun(path, "two")
+    assert path.stat().st_size == SIZE
+    again.write([(ENTRY, 2, "y")], 0)
+    assert story(read(path), again.boot).entries[0].text == "y"
+
+
+def test_a_long_text_is_cut_between_characters(path: Path) -> None:
+    begun(path, "one").write([(ENTRY, 1, "é" * 400)], 0)
+    text = story(read(path), 1).entries[0].text
+    assert set(text) == {"é"}
+    assert len(text) > 200
+
+
+def test_a_missing_file_is_an_empty_story(path: Path) -> None:
+    assert read(path) == []
+    assert EventFile(path, "one").boot == 1
+    assert not any(record.kind == BOOT for record in read(path))

@@ -1,0 +1,114 @@
+"""The sound chosen last, over a power-off."""
+
+from pathlib import Path
+
+import pytest
+
+from config.settings import Settings
+from daemon.midi.channel_state import ChannelState
+from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.last_good import LastGood
+from daemon.storage.learned import KEY, WORDS, Learned
+from daemon.storage.settings_files import SettingsFiles
+
+REED, BELL = 1, 7
+"""Programs, from 0, of the settings' defaults."""
+
+
+class Box:
+    """Settings files, pauses, controllers; and what is learned."""
+
+    def __init__(self, folder: Path) -> None:
+        self.owner, self.place = folder / "owner.toml", folder / "learned.toml"
+        self.pauses, self.chase = DeferredWrites(), ChannelState()
+        layers = [self.owner, self.place, folder / "boot.toml"]
+        kept = LastGood(None, folder / "last-good.json")
+        self.files = SettingsFiles(None, [], kept, layers)
+        self.settings = self.files.load().settings
+        self.learned = Learned(self.pauses.ask, self.files.write_quietly, self.place)
+
+    def choose(self, program: int, channel: int = 0, bank: int = 0) -> None:
+        self.chase.note((0xB0 | channel, 32, bank), 0)
+        self.chase.note((0xC0 | channel, program), 0)
+        self.look()
+
+    def look(self) -> None:
+        self.learned.look(self.chase.programs(), self.settings, self.files.origins)
+
+    def again(self, folder: Path) -> Settings:
+        """Switch off in a pause and on again."""
+        self.pauses.flush()
+        return Box(folder).settings
+
+
+def test_the_sound_chosen_last_is_there_at_the_next_power_on(tmp_path: Path) -> None:
+    box = Box(tmp_path)
+    box.choose(BELL)
+    box.choose(REED)
+    assert box.again(tmp_path).sound.name == "reed-organ"
+    box = Box(tmp_path)
+    assert box.files.origins[KEY] == str(box.place)
+    box.choose(BELL)
+    assert box.again(tmp_path).sound.name == "tower-bell"
+
+
+def test_nothing_is_written_while_nothing_else_is_chosen(tmp_path: Path) -> None:
+    box = Box(tmp_path)
+    box.look()
+    box.choose(0)
+    assert box.pauses.waiting == []
+    box.choose(BELL)
+    assert box.pauses.waiting == [WORDS]
+    box.pauses.flush()
+    box.choose(BELL)
+    assert box.pauses.waiting == []
+
+
+def test_a_sound_that_the_owner_named_stays(tmp_path: Path) -> None:
+    (tmp_path / "owner.toml").write_text('[sound]\nname = "sine"\n')
+    box = Box(tmp_path)
+    box.choose(BELL)
+    assert box.pauses.waiting == []
+    assert box.again(tmp_path).sound.name == "sine"
+
+
+@pytest.mark.parametrize(("program", "channel", "bank"), [(REED, 1, 0), (99, 0, 0)])
+def test_channels_that_disagree_and_programs_without_a_sound_choose_nothing(
+    tmp_path: Path, program: int, channel: int, bank: int
+) -> None:
+    box = Box(tmp_path)
+    box.chase.note((0xC0, BELL), 0)
+    box.choose(program, channel, bank)
+    assert box.pauses.waiting == []
+
+
+def test_a_bank_of_the_settings_is_understood(tmp_path: Path) -> None:
+    (tmp_path / "owner.toml").write_text('[sound.banks]\n2 = ["sine"]\n')
+    box = Box(tmp_path)
+    box.choose(0, bank=2)
+    assert box.again(tmp_path).sound.name == "sine"
+
+
+def test_what_is_written_is_no_edit_and_what_else_was_learned_stays(tmp_path: Path) -> None:
+    box = Box(tmp_path)
+    box.place.write_text('[[bindings]]\ncontrol = 20\ntarget = "tilt"\nlow = -3.0\n')
+    box = Box(tmp_path)
+    before = box.files.stamp()
+    for program in (BELL, REED):
+        box.choose(program)
+        box.pauses.flush()
+        assert box.files.stamp() == before
+    settings = Box(tmp_path).settings
+    assert (settings.sound.name, settings.bindings[0].control) == ("reed-organ", 20)
+    box.place.write_text("[sound]\n")
+    assert box.files.stamp() != before
+
+
+def test_deleting_what_was_learned_is_an_edit(tmp_path: Path) -> None:
+    box = Box(tmp_path)
+    before = box.files.stamp()
+    box.choose(BELL)
+    box.pauses.flush()
+    assert box.files.stamp() == before
+    box.place.unlink()
+    assert box.files.stamp() != before

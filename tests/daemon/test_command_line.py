@@ -1,0 +1,227 @@
+"""The command line: what it says, where it leads, and how every ending is told."""
+
+import os
+import re
+import signal
+import subprocess
+from collections.abc import Iterator
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+
+from daemon import command_line
+from daemon.__main__ import main
+from daemon.errors import DeviceError, RunError, UsageError
+from tests.support.command import command, environment, partiald
+from tests.support.waiting import wait_until
+
+COMMANDS = (
+    "run",
+    "rehearse",
+    "render",
+    "devices",
+    "listen",
+    "testtone",
+    "status",
+    "why",
+    "learn",
+    "check",
+    "sounds",
+    "chart",
+)
+
+
+@pytest.fixture(autouse=True)
+def _signals() -> Iterator[None]:
+    """Give back what a program in this process takes hold of."""
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
+
+
+def test_a_bare_call_says_what_to_do_first(tmp_path: Path) -> None:
+    done = partiald(cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert all(len(line) <= 79 for line in lines)
+    first = next(line for line in lines if line.startswith("  partiald"))
+    assert first.split()[1] == "rehearse"
+    assert partiald("--help", cwd=tmp_path).stdout == done.stdout
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_is_in_the_welcome_and_has_a_module_and_help(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert f"partiald {name}" in command_line.WELCOME
+    assert find_spec(f"daemon.commands.{name}") is not None
+    with pytest.raises(SystemExit) as ended:
+        command_line.parse([name, "--help"])
+    assert ended.value.code == 0
+    assert "usage: partiald" in capsys.readouterr().out
+
+
+def test_the_welcome_names_no_command_that_is_not_there() -> None:
+    assert set(re.findall(r"^  partiald (\w+)", command_line.WELCOME, re.MULTILINE)) == set(
+        COMMANDS
+    )
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["polish"],
+        ["render"],
+        ["render", "song.mid"],
+        ["render", "song.mid", "-o"],
+        ["rehearse", "loudly"],
+        ["sounds", "paint", "sine"],
+        ["sounds", "show"],
+        ["--volume", "11"],
+        ["status", "--jso"],
+        ["--settings"],
+    ],
+)
+def test_wrong_usage_is_told_in_one_line_with_2(
+    words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        command_line.parse(words)
+    told = capsys.readouterr()
+    assert (ended.value.code, told.out) == (2, "")
+    assert re.fullmatch(r"partiald: .+; 'partiald.* --help' shows how\n", told.err)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["--settings", "a.toml", "sounds"], ["sounds", "--settings", "a.toml"]],
+)
+def test_the_settings_file_may_stand_before_or_behind_the_command(words: list[str]) -> None:
+    assert command_line.parse(words).settings == Path("a.toml")
+
+
+@pytest.mark.parametrize(
+    ("fault", "code", "told"),
+    [
+        (UsageError("no"), 2, "partiald: no\n"),
+        (RunError("no"), 1, "partiald: no\n"),
+        (DeviceError("no"), 1, "partiald: no\n"),
+        (PermissionError(13, "Permission denied", "x.wav"), 1, "partiald: x.wav: Permission"),
+        (
+            ValueError("two\nlines"),
+            1,
+            "partiald: a mistake of partiald's own at test_command_line.py:",
+        ),
+        (KeyboardInterrupt(), 1, "partiald: stopped by hand"),
+    ],
+)
+def test_every_fault_ends_in_one_line_and_its_code(
+    fault: BaseException, code: int, told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def fail() -> int:
+        raise fault
+
+    assert main(["render"], lambda _: fail) == code
+    lines = capsys.readouterr().err
+    assert lines.startswith(told)
+    assert lines.count("\n") == 1
+
+
+@pytest.mark.parametrize("name", ["run", "listen", "testtone"])
+def test_what_only_a_hand_can_end_ends_well_by_hand(name: str) -> None:
+    def stop() -> int:
+        raise KeyboardInterrupt
+
+    assert main([name], lambda _: stop) == 0
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(
+    ("module", "words", "code"),
+    [
+        ("pydantic", ["render", "song.mid", "-o", "out.wav"], 1),
+        ("numpy", ["render", "song.mid", "-o", "out.wav"], 1),
+        ("numpy", ["testtone"], 0),
+    ],
+)
+def test_a_stop_while_libraries_are_imported_ends_it_quietly(
+    how: signal.Signals, module: str, words: list[str], code: int, tmp_path: Path
+) -> None:
+    """Also where a library makes another fault of the interruption, as classes of Python 3.11 do
+    whose members have a ``__set_name__``."""
+    (tmp_path / f"{module}.py").write_text(
+        "import time\n"
+        "class Member:\n"
+        "    def __set_name__(self, owner, name):\n"
+        "        open('begun', 'w').close()\n"
+        "        time.sleep(60)\n"
+        "class Owner:\n"
+        "    member = Member()\n"
+    )
+    process = subprocess.Popen(
+        command(*words),
+        cwd=tmp_path,
+        env=environment(front=tmp_path),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
+    )
+    wait_until((tmp_path / "begun").exists, timeout_s=20.0)
+    process.send_signal(how)
+    out, err = process.communicate(timeout=20)
+    told = "partiald: stopped by hand before it was done\n" if code else ""
+    assert (process.returncode, out, err) == (code, "", told)
+
+
+def test_a_reader_that_leaves_early_is_no_fault(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run(
+        command("sounds", "show", "flat64"),
+        cwd=tmp_path,
+        env=environment(),
+        stdout=writing,
+        stderr=subprocess.PIPE,
+        check=False,
+    )
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_a_full_disk_behind_the_output_is_told_once(tmp_path: Path) -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            command(),
+            cwd=tmp_path,
+            env=environment(),
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert (done.returncode, done.stderr) == (1, "partiald: No space left on device\n")
+
+
+def test_letters_the_terminal_lacks_are_replaced(tmp_path: Path) -> None:
+    done = partiald("sounds", cwd=tmp_path, PYTHONIOENCODING="ascii")
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_numpy_gets_one_thread_before_it_is_imported(tmp_path: Path) -> None:
+    script = (
+        "import os, sys; import daemon.__main__;"
+        "print(os.environ['OPENBLAS_NUM_THREADS'], os.environ['OMP_NUM_THREADS'],"
+        "'numpy' in sys.modules)"
+    )
+    done = subprocess.run(
+        [*command()[:1], "-c", script],
+        cwd=tmp_path,
+        env=environment(OPENBLAS_NUM_THREADS="7"),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.split() == ["1", "1", "False"]

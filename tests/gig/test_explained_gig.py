@@ -1,0 +1,151 @@
+"""A gig in virtual time, and what the journal and `partiald why` tell of it afterwards."""
+
+import logging
+import random
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from config.settings import Settings
+from daemon.commands.why import readable
+from daemon.diagnosis.event_log import EventLog
+from daemon.ipc.note_events import NoteEvents
+from daemon.player.engine import Engine
+from daemon.player.fork_server import PlayerJob
+from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.event_file import EventFile, read, story
+from tests.daemon.keeper.test_keeper import FRAMES, KEYS, RATE, Street
+
+SCREEN = 24
+
+
+class Gig(Street):
+    """A street whose player tells of its notes, and whose memory card keeps what happened."""
+
+    def __init__(self, folder: Path) -> None:
+        self.outcomes = NoteEvents(memoryview(bytearray(NoteEvents.SIZE)))
+        self.pauses = DeferredWrites()
+        kept = EventFile(folder / "happened", "one")
+        chronicle = EventLog(lambda: self.now_us, self.outcomes, kept, self.pauses)
+        logging.getLogger().addHandler(chronicle.ears())
+        super().__init__(pauses=self.pauses, chronicle=chronicle)
+
+    def start(self, job: PlayerJob) -> None:
+        super().start(job)
+        self.outcomes.clear()
+        if self.card:
+            self.playing = Engine(
+                Settings.model_validate(job.settings_plain),
+                ring=self.ring,
+                board=self.board,
+                sample_rate=RATE,
+                block_frames=FRAMES,
+                tell=self.outcomes.put,
+            )
+
+    def tune(self, chance: random.Random, bars: int, keys: int) -> None:
+        for _ in range(bars):
+            chord = chance.sample(range(48, 84), keys)
+            self.play(*chord)
+            self.run(0.4)
+            for key in chord:
+                self.ports.send(KEYS, bytes([0x80, key, 0]), self.now_us)
+            self.run(0.1)
+
+    def why(self) -> list[str]:
+        return readable(self.keeper.chronicle.told(0, 500)).splitlines()
+
+
+@pytest.fixture
+def gig(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> Iterator[Gig]:
+    caplog.set_level(logging.INFO)
+    root = logging.getLogger()
+    before = list(root.handlers)
+    made = Gig(tmp_path)
+    made.files.edit(polyphony=5)
+    made.keeper.start()
+    made.run(0.5)
+    made.ports.plug(KEYS)
+    made.run(0.5)
+    yield made
+    root.handlers[:] = before
+
+
+def test_the_warnings_after_a_gig_are_the_whole_story_in_one_screen(
+    gig: Gig, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    chance = random.Random(25)
+    gig.tune(chance, 10, keys=4)
+    gig.tune(chance, 10, keys=7)  # two too many in each chord
+    gig.files.edit("partiald.toml: line 3: polyphony = 0: has to be 1 to 256")
+    gig.run(2.0)
+    assert gig.playing is not None
+    for _ in range(8):
+        gig.playing.timing.underflows += 3
+        gig.tune(chance, 1, keys=3)
+    gig.play(60, 64, 67)
+    gig.run(0.5)
+    gig.ports.unplug(KEYS)
+    gig.run(1.0)
+    gig.ports.plug(KEYS)
+    gig.run(1.0)
+    gig.play(60, 62)
+    gig.run(0.5)
+    gig.card = False
+    gig.end("'box' went away")
+    gig.run(0.5)
+    gig.play(65)
+    gig.run(2.0)
+    gig.card = True
+    gig.run(6.0)
+    gig.tune(chance, 4, keys=4)
+    gig.run(6.0)
+    gig.keeper.stop()
+    gig.pauses.flush()
+
+    warnings = [record for record in caplog.records if record.levelno >= logging.WARNING]
+    lines = [f"{record.name}: {record.getMessage()}" for record in warnings]
+    assert len(lines) <= SCREEN
+    told = "\n".join(lines)
+    for words in (
+        "gave way to newer ones in the last",
+        "polyphony = 7 would have kept them",
+        "line 3: polyphony = 0",
+        "settings left as they were",
+        "underflow",
+        "controller lost: 'Cargo Bike Keys 25'; 3 held notes released",
+        "'box' went away; 2 notes cut; looking for a sound card",
+    ):
+        assert words in told, told
+    counted = [line for line in lines if "gave way" in line]
+    assert sum(int(line.split()[1]) for line in counted) == 20
+    assert sum(int(line.split()[1]) for line in lines if "underflow" in line) == 24
+
+    # Each note has its own line, in the order of time, and all of it is on the memory card.
+    each = gig.why()
+    assert sum("gave its voice to" in line for line in each) == 20
+    assert sum("was cut after 0.5 s: controller unplugged" in line for line in each) == 3
+    assert sum("was cut after 0.5 s: 'box' went away" in line for line in each) == 2
+    assert sum("F4 (65) on channel 1 was not played: no sound card" in line for line in each) == 1
+    assert any("the card ran dry (24 times in" in line for line in each)
+    kept = story(read(tmp_path / "happened"), 1)
+    assert [record.text for record in kept.entries] == [
+        line.split(": ", 1)[1] for line in each[:-1]
+    ]
+    assert kept.count == each[-1].removeprefix("boot 1: ")
+    accounts = gig.keeper.status()["notes"]["accounts"]
+    received = gig.keeper.status()["notes"]["received"]
+    assert received == sum(accounts.values())
+    assert (accounts["stolen"], accounts["cut"], accounts["no sound card"]) == (20, 5, 1)
+
+
+def test_a_gig_without_trouble_is_silence(gig: Gig, caplog: pytest.LogCaptureFixture) -> None:
+    gig.tune(random.Random(1), 6, keys=4)
+    gig.run(4.0)
+    gig.keeper.stop()
+    assert [r.getMessage() for r in caplog.records if r.levelno >= logging.WARNING] == []
+    assert gig.why() == [
+        "boot 1: nothing is known that did not sound as played",
+        "boot 1: 24 notes received: 24 released",
+    ]

@@ -1,0 +1,219 @@
+"""Controllers that are pulled, return, flood and babble, at the whole daemon."""
+
+from collections.abc import Iterator
+from contextlib import suppress
+
+import pytest
+
+from tests.daemon.keeper.test_keeper import Street
+from tests.support.daemon_process import Daemon, belongings
+from tests.support.fault_table import DirectoryWatch
+from tests.support.stage import staged
+from tests.support.virtual_controller import NAME, VirtualController
+from tests.support.waiting import wait_until
+
+FLOOD = 5_000
+ELSEWHERE = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 24:0"
+KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
+
+
+def names(daemon: Daemon) -> list[str]:
+    return [each["name"] for each in daemon.status()["controllers"]]
+
+
+def accounts(daemon: Daemon) -> dict[str, int]:
+    found: dict[str, int] = daemon.status()["notes"]["accounts"]
+    return found
+
+
+@pytest.fixture
+def keys(stage: Daemon) -> Iterator[VirtualController]:
+    """A controller that is heard; no note of it is left when it goes."""
+    with VirtualController() as controller:
+        wait_until(lambda: NAME in names(stage))
+        stage.hears(controller)
+        yield controller
+    wait_until(lambda: names(stage) == [])
+    stage.sounds(0)
+
+
+def test_a_controller_pulled_while_notes_sound_lets_go_of_them(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    watch = DirectoryWatch("controller pulled while notes sound", lambda: stage.log)
+    before = accounts(stage)["cut"]
+    stage.plays(keys, 60, 64, 67)
+    keys.pull()
+    stage.sounds(0)
+    assert accounts(stage)["cut"] == before + 3
+    keys.plug()
+    watch.told()
+    stage.hears(keys)
+    stage.plays(keys, 60)
+
+
+def test_a_controller_back_within_100_ms_is_heard_again(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    watch = DirectoryWatch("controller pulled and back within 100 ms", lambda: stage.log)
+    stage.plays(keys, 60, 64)
+    keys.pull()
+    keys.plug()  # measured: 33 ms
+    watch.told()
+    stage.sounds(0)
+    stage.hears(keys)
+    stage.plays(keys, 67)
+
+
+def test_a_controller_that_sent_active_sensing_and_falls_silent_lets_go(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    """Source: MIDI 1.0 Detailed Specification 4.2.1, active sensing: 300 ms."""
+    watch = DirectoryWatch("controller that sent active sensing falls silent", lambda: stage.log)
+    assert watch.row.lines == []
+    with VirtualController("Bell Pedals") as silent:
+        wait_until(lambda: len(names(stage)) == 2)
+        stage.hears(silent)
+        stage.plays(keys, 72)
+
+        def let_go() -> bool:
+            now = accounts(stage)
+            return now["sounding"] == 1 and sum(now.values()) > received
+
+        for _ in range(10):  # a busy machine may drop a message
+            received = sum(accounts(stage).values())
+            silent.send(0xFE)
+            silent.chord(60)
+            with suppress(AssertionError):
+                wait_until(let_go, 2.0)
+                break
+        else:
+            raise AssertionError(f"held for ever: {accounts(stage)}")
+        stage.plays(silent, 60)
+
+
+def test_plugging_in_again_and_again_leaves_nothing_behind(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    """Six times; ``tests/soak/replug.py`` does it a thousand times."""
+    before, cut = {}, accounts(stage)["cut"]
+    for cycle in range(6):
+        stage.plays(keys, 60, 64, 67)
+        keys.pull()
+        keys.plug()
+        stage.sounds(0)
+        stage.hears(keys)
+        if cycle == 1:
+            before = belongings(stage)
+    after = belongings(stage)
+    assert accounts(stage)["cut"] == cut + 18
+    assert (after["descriptors"], after["threads"]) == (before["descriptors"], before["threads"])
+    assert after["bytes"] - before["bytes"] < 1_000_000
+
+
+def test_a_controller_back_under_another_client_number_is_the_one_it_was(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level("INFO")
+    street = Street()
+    street.keeper.start()
+    street.ports.plug(KEYS)
+    street.run(1.0)
+    watch = DirectoryWatch("controller back on another USB port", lambda: caplog.text)
+    street.ports.send(KEYS, b"\x90\x3c\x64", street.now_us)
+    street.run(0.5)
+    street.ports.unplug(KEYS)
+    street.run(0.5)
+    street.ports.plug(ELSEWHERE)
+    street.run(0.5)
+    watch.told(0.0)
+    street.ports.send(ELSEWHERE, b"\x90\x40\x64", street.now_us)
+    street.run(0.5)
+    found = street.keeper.status()
+    assert found["notes"]["accounts"]["cut"] == found["notes"]["accounts"]["sounding"] == 1
+    assert found["controllers"] == [{"number": 1, "name": NAME}]
+
+
+def test_two_controllers_of_one_name_play_side_by_side(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    watch = DirectoryWatch("two controllers of the same name", lambda: stage.log)
+    with VirtualController() as second:
+        wait_until(lambda: len(names(stage)) == 2)
+        watch.told()
+        stage.hears(second)
+        stage.plays(keys, 60)
+        stage.plays(second, 60, 64)
+    # Each lets go of its own notes only.
+    stage.sounds(1)
+    stage.hears(keys)
+
+
+def test_of_two_alike_in_the_kernels_list_each_keeps_its_number(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level("INFO")
+    street = Street()
+    street.keeper.start()
+    watch = DirectoryWatch("two controllers of the same name", lambda: caplog.text)
+    street.ports.plug(KEYS)
+    street.run(0.5)
+    street.ports.plug(ELSEWHERE)
+    street.run(0.5)
+    watch.told(0.0)
+    street.ports.send(KEYS, b"\x90\x3c\x64", street.now_us)
+    street.ports.send(ELSEWHERE, b"\x90\x3c\x64", street.now_us)
+    street.run(0.5)
+    assert street.keeper.status()["notes"]["accounts"]["sounding"] == 2
+    street.ports.unplug(KEYS)
+    street.run(0.5)
+    assert street.keeper.status()["notes"]["accounts"]["sounding"] == 1
+    assert street.keeper.status()["controllers"] == [{"number": 2, "name": NAME}]
+
+
+def test_a_controller_that_floods_holds_nothing_up_and_every_message_is_accounted_for() -> None:
+    """On a server that waits for its clients, and so loses nothing on the way to us."""
+    with (
+        staged(waits=True) as stage,
+        VirtualController() as keys,
+        VirtualController("Loose Contact") as loose,
+    ):
+        watch = DirectoryWatch(
+            "controller that floods, 10,000 messages a second", lambda: stage.log
+        )
+        wait_until(lambda: len(names(stage)) == 2)
+        stage.hears(keys)
+        stage.hears(loose)
+        stage.plays(keys, 72)
+        before = stage.status()
+        loose.flood(FLOOD, 10_000)
+        wait_until(lambda: stage.status()["messages"] == before["messages"] + FLOOD)
+        # Every twentieth was a note struck, and ten later it was let go: each one stands in an
+        # account, and none hangs, even where a busy machine had no time for all of them.
+        struck = before["notes"]["received"] + FLOOD // 20
+        wait_until(lambda: stage.status()["notes"]["received"] == struck)
+        assert sum(accounts(stage).values()) == struck
+        wait_until(lambda: accounts(stage)["sounding"] <= 1)
+        stage.plays(keys, 76)
+        watch.told()
+
+
+def test_knob_positions_sent_on_plugging_in_are_taken_and_strike_nothing(
+    stage: Daemon, keys: VirtualController
+) -> None:
+    watch = DirectoryWatch("controller that tells all its knobs when plugged in", lambda: stage.log)
+    stage.plays(keys, 60)
+    received = stage.status()["notes"]["received"]
+    with VirtualController("Chatty Knobs") as chatty:
+        wait_until(lambda: len(names(stage)) == 2)
+        watch.told()
+        stage.hears(chatty)
+        for number in [*range(120), *range(120)]:
+            chatty.send(0xB0, number, 0 if number in (7, 39, 64, 66) else 64)
+        assert stage.status()["notes"]["received"] == received
+        before = accounts(stage)["inaudible at volume 0"]
+        # The volume knob stood at the bottom: so it is, on that controller alone.
+        stage.plays(chatty, 60)
+        chatty.pull()
+        wait_until(lambda: accounts(stage)["inaudible at volume 0"] == before + 1)
+        stage.plays(keys, 64)

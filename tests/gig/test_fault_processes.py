@@ -1,0 +1,205 @@
+"""Processes that are killed, stopped or stormed with signals, while somebody plays."""
+
+import itertools
+import os
+import random
+import signal
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, suppress
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from daemon.errors import RunError
+from tests.support.daemon_process import Daemon, belongings, gone
+from tests.support.fault_table import DirectoryWatch
+from tests.support.jack_server import JackServer
+from tests.support.service_manager import PING, Manager
+from tests.support.virtual_controller import VirtualController
+from tests.support.waiting import wait_until
+
+ABUSE = (
+    b"nonsense\n",
+    b"\0\xff" * 1000 + b"\n",
+    b'{"ask": "status", "path": "/etc/passwd"}\n',
+    b"[" * 60_000 + b"\n",
+    b"x" * 200_000,
+    b'{"ask": "status"}\n' * 2_000,  # and never reads
+)
+
+
+@pytest.fixture
+def card(jack_server: JackServer) -> JackServer:
+    """A server that does not wait for a client that was killed: as a card."""
+    jack_server.stop()
+    jack_server.start(waits=False)
+    return jack_server
+
+
+@pytest.fixture
+def daemon(card: JackServer, tmp_path: Path) -> Iterator[Daemon]:
+    made = Daemon(tmp_path)
+    try:
+        made.says("ready:", timeout_s=15)
+        yield made
+    finally:
+        made.close()
+
+
+@pytest.fixture
+def keys(daemon: Daemon) -> Iterator[VirtualController]:
+    with VirtualController() as controller:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        yield controller
+
+
+def playing(daemon: Daemon) -> bool:
+    return bool(daemon.status()["state"] == "playing")
+
+
+def test_a_player_killed_at_any_moment_is_replaced_and_no_note_is_lost_from_the_count(
+    daemon: Daemon, keys: VirtualController
+) -> None:
+    """Also while it is about to begin; every note-on that came in stands in an account."""
+    chance = random.Random(11)
+    before = daemon.status()["messages"]
+    watch = DirectoryWatch("player killed", lambda: daemon.log)
+    key = itertools.cycle(range(40, 90))
+    for _ in range(4):
+        until = time.monotonic() + chance.uniform(0.0, 0.2)
+        while time.monotonic() < until:
+            keys.chord(next(key))
+        os.kill(daemon.player, signal.SIGKILL)
+        keys.chord(next(key))
+        wait_until(lambda: not playing(daemon))
+    watch.told()
+    wait_until(lambda: playing(daemon))
+    daemon.plays(keys, 39)
+    status = daemon.status()
+    # Nothing but note-ons was sent, and each one that was heard stands in an account.
+    assert status["notes"]["received"] == status["messages"] - before > 20
+
+
+def test_when_the_keeper_is_killed_no_process_stays_and_the_next_one_plays(
+    daemon: Daemon, keys: VirtualController, tmp_path: Path
+) -> None:
+    daemon.plays(keys, 60, 64)
+    orphans = [daemon.spawner, daemon.player]
+    daemon.process.kill()
+    for pid in orphans:
+        wait_until(partial(gone, pid), 2.0)
+    # What systemd does next; lock and socket of the killed one are in nobody's way.
+    another = Daemon(tmp_path)
+    try:
+        watch = DirectoryWatch("keeper killed", lambda: another.log, at=0)
+        watch.told(15.0)
+        another.hears(keys)
+        another.plays(keys, 67)
+    finally:
+        another.close()
+
+
+def test_a_keeper_that_stands_still_is_not_vouched_for_and_the_player_plays_on(
+    card: JackServer, tmp_path: Path
+) -> None:
+    """Source: sd_notify(3), WATCHDOG=1; systemd.service(5): the watchdog's signal is SIGABRT."""
+    with Manager(str(tmp_path / "notify")) as manager:
+        daemon = Daemon(tmp_path, NOTIFY_SOCKET=manager.address, WATCHDOG_USEC="600000")
+        try:
+            daemon.says("ready:", timeout_s=15)
+            watch = DirectoryWatch("main thread of the keeper stuck", lambda: daemon.log)
+            spawner, player = daemon.spawner, daemon.player
+            pings = manager.count(PING)
+            wait_until(lambda: manager.count(PING) > pings, 0.6)
+            daemon.process.send_signal(signal.SIGSTOP)
+            pings = manager.count(PING)
+            with pytest.raises(AssertionError):
+                wait_until(lambda: manager.count(PING) > pings, 0.8)
+            # The sound does not hang on it.
+            assert not gone(player)
+            used = cpu_ticks(player)
+            wait_until(lambda: cpu_ticks(player) > used)
+            daemon.process.send_signal(signal.SIGABRT)
+            daemon.process.send_signal(signal.SIGCONT)
+            assert daemon.process.wait(5) == -signal.SIGABRT
+            for pid in (spawner, player):
+                wait_until(partial(gone, pid), 2.0)
+            watch.told()
+        finally:
+            daemon.process.send_signal(signal.SIGCONT)
+            daemon.close()
+
+
+def cpu_ticks(pid: int) -> int:
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return int(fields[11]) + int(fields[12])
+
+
+def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(stage: Daemon) -> None:
+    before = len(stage.log)
+    watch = DirectoryWatch("storm of hangup signals", lambda: stage.log)
+    with VirtualController() as keys:
+        stage.says("controller connected")
+        stage.hears(keys)
+        stage.plays(keys, 60)
+        for _ in range(200):
+            stage.process.send_signal(signal.SIGHUP)
+            time.sleep(0.002)  # slow enough that most of them are a signal of their own
+        watch.told()
+        stage.plays(keys, 64)
+    assert stage.log[before:].count("settings read again") == 1
+
+
+def test_an_abused_control_socket_costs_the_sound_nothing(stage: Daemon) -> None:
+    watch = DirectoryWatch("control socket abused", lambda: stage.log)
+    assert watch.row.lines == []
+    before = stage.log
+    with VirtualController() as keys, ExitStack() as wires:
+        wait_until(lambda: stage.status()["controllers"])
+        stage.hears(keys)
+        stage.plays(keys, 60)
+        said = len(stage.log)
+        held = belongings(stage)
+        for content in [*ABUSE, *[b""] * 1000]:
+            wire = wires.enter_context(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM))
+            wire.settimeout(5)
+            with suppress(OSError):  # it may be shut while we pour
+                wire.connect(str(stage.settings.parent / "control"))
+                wire.sendall(content)
+            if content:
+                wire.close()
+        wires.close()
+        wait_until(lambda: answers(stage))
+        stage.plays(keys, 64)
+    assert stage.log[said:].count("\n") <= 3, before
+    assert stage.process.poll() is None
+    wait_until(lambda: belongings(stage)["descriptors"] <= held["descriptors"])
+
+
+def answers(daemon: Daemon) -> bool:
+    try:
+        return bool(daemon.status())
+    except RunError:
+        return False
+
+
+def test_of_two_daemons_started_at_once_one_plays_and_the_other_says_so(
+    card: JackServer, tmp_path: Path
+) -> None:
+    first, second = Daemon(tmp_path), Daemon(tmp_path, log="second.txt")
+    both = (first, second)
+    try:
+        wait_until(lambda: any(each.process.poll() is not None for each in both), 15.0)
+        loser, winner = sorted(both, key=lambda each: each.process.poll() is None)
+        assert loser.process.returncode == 1
+        assert len(loser.log.splitlines()) == 1
+        DirectoryWatch("two daemons at once", lambda: loser.log, at=0).told()
+        winner.says("ready:", timeout_s=15)
+        assert winner.stop() == 0
+    finally:
+        first.close()
+        second.close()

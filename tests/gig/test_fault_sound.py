@@ -1,0 +1,128 @@
+"""Sound cards and servers that are late, die, stand still or run away, at the whole daemon."""
+
+import os
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.support.daemon_process import RATE, Daemon, record
+from tests.support.fault_table import DirectoryWatch
+from tests.support.jack_server import JackServer
+from tests.support.virtual_controller import VirtualController
+from tests.support.waiting import wait_until
+
+
+@pytest.fixture
+def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
+    """Plays on a server that waits for nobody, as a card."""
+    jack_server.stop()
+    jack_server.start(waits=False)
+    made = Daemon(tmp_path)
+    try:
+        made.says("ready:", timeout_s=15)
+        yield made
+    finally:
+        made.close()
+
+
+def test_a_card_that_arrives_later_is_found(jack_server: JackServer, tmp_path: Path) -> None:
+    jack_server.stop()
+    daemon = Daemon(tmp_path)
+    try:
+        watch = DirectoryWatch(
+            "sound card absent at start, arriving later", lambda: daemon.log, at=0
+        )
+        watch.next(15.0)
+        wait_until(lambda: daemon.status()["state"] == "silent")
+        jack_server.start()
+        watch.told()
+        with VirtualController() as keys:
+            daemon.says("controller connected")
+            daemon.hears(keys)
+            daemon.plays(keys, 60)
+    finally:
+        daemon.close()
+
+
+def test_a_player_that_stood_still_goes_on_and_the_gap_is_counted(daemon: Daemon) -> None:
+    with VirtualController() as keys:
+        daemon.says("controller connected")
+        daemon.hears(keys)
+        daemon.plays(keys, 60)
+        watch = DirectoryWatch("callback overrun", lambda: daemon.log, at=0)
+        before = daemon.status()["underflows"]
+        os.kill(daemon.player, signal.SIGSTOP)
+        time.sleep(0.05)  # the fault itself: nineteen blocks long
+        os.kill(daemon.player, signal.SIGCONT)
+        wait_until(lambda: daemon.status()["underflows"] > before)
+        daemon.plays(keys, 64)
+    assert daemon.stop() == 0
+    watch.told()
+
+
+def test_a_player_that_runs_away_is_a_lost_card_and_the_next_one_plays_as_it_did(
+    daemon: Daemon, tmp_path: Path
+) -> None:
+    """The kernel's own signal; that it comes when a thread spins, `test_realtime.py` shows."""
+    with VirtualController() as keys:
+        daemon.says("controller connected")
+        daemon.hears(keys)
+        # On a card that is new, sound grows out of silence first.
+        wait_until(lambda: daemon.status()["blocks"] * 128 > RATE)
+        for _ in range(3):  # lest one be dropped
+            keys.send(0xB0, 7, 50)
+            keys.send(0xC0, 2)  # another sound than the one of power-on
+        daemon.plays(keys, 69)
+        before = heard(daemon, tmp_path)
+        watch = DirectoryWatch("real-time thread spinning", lambda: daemon.log)
+        os.kill(daemon.player, signal.SIGXCPU)
+        watch.told()
+        daemon.plays(keys, 69)
+        after = heard(daemon, tmp_path)
+        assert after == pytest.approx(before, rel=0.01)
+        assert daemon.status()["notes"]["accounts"]["cut"] == 1
+        for _ in range(3):
+            keys.send(0xC0, 0)
+            keys.send(0x80, 69, 0)
+        daemon.sounds(0)
+        daemon.plays(keys, 69)
+        # Or else the look at the sound would be worth nothing.
+        assert heard(daemon, tmp_path) != pytest.approx(before, rel=0.01)
+
+
+def heard(daemon: Daemon, folder: Path) -> tuple[int, float]:
+    """Return how many partials sound, and the highest sample of a second.
+
+    Half a second of it is past the onset. A server that waits for nobody may leave gaps on a busy
+    machine; neither minds them.
+    """
+    partials = daemon.status()["partials"]
+    return partials, float(np.abs(record(folder)[RATE // 2 :]).max())
+
+
+def test_a_sound_server_that_is_killed_and_returns_plays_again(
+    jack_server: JackServer, daemon: Daemon
+) -> None:
+    watch = DirectoryWatch("audio server killed", lambda: daemon.log)
+    with VirtualController() as keys:
+        daemon.says("controller connected")
+        daemon.hears(keys)
+        daemon.plays(keys, 60, 64)
+        jack_server.kill()
+        watch.next()
+        watch.next()
+        assert daemon.status()["state"] == "silent"
+    jack_server.start()
+    watch.told()
+    with VirtualController() as keys:
+        daemon.says("controller reconnected")
+        daemon.hears(keys)
+        daemon.plays(keys, 69)
+    notes = daemon.status()["notes"]
+    assert notes["accounts"]["cut"] >= 2
+    assert notes["received"] == sum(notes["accounts"].values()) >= 3
+    assert daemon.stop() == 0

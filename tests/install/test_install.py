@@ -1,0 +1,205 @@
+"""Putting partiald on a board: the scripts refuse before they change, and say what they would do.
+
+A whole life on a real system, without a network, is `make install-test`.
+"""
+
+import os
+import shutil
+import stat
+import subprocess
+from pathlib import Path
+
+import pytest
+
+SYSTEMD = Path(__file__).parents[2] / "systemd"
+SCRIPTS = [
+    path for path in sorted(SYSTEMD.iterdir()) if path.read_bytes().startswith(b"#!/bin/sh\n")
+]
+DEBIAN = {"dpkg": "echo arm64", "apt-get": "exit 9", "systemctl": "exit 9"}
+
+
+def call(*words: str | Path, path: Path | None = None) -> subprocess.CompletedProcess[str]:
+    environment = {"PATH": os.environ["PATH"] if path is None else str(path), "LC_ALL": "C"}
+    return subprocess.run(
+        ["/bin/sh", *map(str, words)],
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+        stdin=subprocess.DEVNULL,
+    )
+
+
+def few_programs(folder: Path, **others: str) -> Path:
+    """Return a PATH of a few of this machine's programs, and of some that answer as told."""
+    folder.mkdir()
+    for name in ("basename", "cat", "dirname", "find", "grep", "head", "id", "ls", "mkdir"):
+        (folder / name).symlink_to(str(shutil.which(name)))
+    for name in ("mktemp", "readlink", "rm", "sed", "sh", "sha256sum", "sort", "tail", "xargs"):
+        (folder / name).symlink_to(str(shutil.which(name)))
+    for name, script in others.items():
+        (folder / name).write_text(f"#!/bin/sh\n{script}\n")
+        (folder / name).chmod(0o755)
+    return folder
+
+
+def test_every_script_is_clean_posix_shell() -> None:
+    assert {path.name for path in SCRIPTS} >= {"install", "uninstall", "bundle", "report"}
+    said = subprocess.run(
+        ["shellcheck", "--shell=sh", *SCRIPTS, SYSTEMD.parent / ".ci" / "setup"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (said.returncode, said.stdout) == (0, "")
+
+
+@pytest.mark.parametrize("name", ["install", "uninstall", "bundle"])
+def test_help_goes_to_stdout_and_a_wrong_option_ends_with_2(name: str) -> None:
+    helped = call(SYSTEMD / name, "--help")
+    assert (helped.returncode, helped.stderr) == (0, "")
+    assert "--" in helped.stdout
+    assert call(SYSTEMD / name, "--nonsense").returncode == 2
+
+
+def test_without_systemd_the_installer_says_so_in_one_line_and_stops(tmp_path: Path) -> None:
+    programs = {name: script for name, script in DEBIAN.items() if name != "systemctl"}
+    path = few_programs(tmp_path / "bin", **programs)
+    said = call(SYSTEMD / "install", path=path)
+    assert said.returncode == 1
+    assert said.stdout == ""
+    assert said.stderr.count("\n") == 1
+    assert "does not run systemd" in said.stderr
+
+
+def test_a_32_bit_system_is_refused_in_one_line(tmp_path: Path) -> None:
+    path = few_programs(tmp_path / "bin", **{**DEBIAN, "dpkg": "echo armhf"})
+    said = call(SYSTEMD / "install", "--image", path=path)
+    assert said.returncode == 1
+    assert said.stderr.count("\n") == 1
+    assert "armhf" in said.stderr
+
+
+def test_a_dry_run_names_every_step_and_does_none(tmp_path: Path) -> None:
+    # Programs that change anything are not even there.
+    path = few_programs(
+        tmp_path / "bin", **{**DEBIAN, "systemctl": "echo systemd 252", "dpkg-query": "exit 1"}
+    )
+    said = call(SYSTEMD / "install", "--image", "--dry-run", "--hold-timers", path=path)
+    assert (said.returncode, said.stderr) == (0, "")
+    for step in (
+        "install python3 libportaudio2 python3-pip-whl",
+        "-m venv --without-pip /opt/partiald/one",
+        "systemd-sysusers /usr/local/lib/sysusers.d/partiald.conf",
+        "/usr/local/bin/partiald",
+        "mv -T /opt/partiald/venv.new /opt/partiald/venv",
+        "systemctl enable partiald.service",
+    ):
+        assert step in said.stdout
+    for unit in [*SYSTEMD.glob("*.service"), *SYSTEMD.glob("*.path")]:
+        assert f" /usr/local/lib/systemd/system/{unit.name}\n" in said.stdout
+    assert "reload.conf /usr" not in said.stdout  # systemd 252 does not know notify-reload
+
+
+def test_from_systemd_253_on_a_reload_is_waited_for(tmp_path: Path) -> None:
+    path = few_programs(
+        tmp_path / "bin", **{**DEBIAN, "systemctl": "echo systemd 253", "dpkg-query": "exit 1"}
+    )
+    said = call(SYSTEMD / "install", "--image", "--dry-run", path=path)
+    assert "/usr/local/lib/systemd/system/partiald.service.d/reload.conf" in said.stdout
+    assert "Type=notify-reload" in (SYSTEMD / "reload.conf").read_text("utf-8")
+
+
+def test_a_folder_that_is_no_bundle_is_refused(tmp_path: Path) -> None:
+    path = few_programs(tmp_path / "bin", **DEBIAN)
+    said = call(SYSTEMD / "install", "--image", "--dry-run", "--from", tmp_path, path=path)
+    assert said.returncode == 2
+    assert "systemd/bundle" in said.stderr
+
+
+def test_a_bundle_is_not_made_over_somebody_s_files(tmp_path: Path) -> None:
+    (tmp_path / "holiday.jpg").touch()
+    said = call(SYSTEMD / "bundle", tmp_path)
+    assert said.returncode == 1
+    assert "not empty" in said.stderr
+    assert [path.name for path in tmp_path.iterdir()] == ["holiday.jpg"]
+
+
+@pytest.mark.parametrize("words", [["--release", "buster"], ["--arch", "armhf"], []])
+def test_a_bundle_is_for_what_partiald_runs_on(words: list[str], tmp_path: Path) -> None:
+    said = call(SYSTEMD / "bundle", *words, *([tmp_path] if words else []))
+    assert said.returncode == 2
+    assert said.stderr.count("\n") == 1
+
+
+# The report: root copies what another user wrote.
+
+
+def report(written: Path, *folders: Path) -> subprocess.CompletedProcess[str]:
+    kind = subprocess.run(
+        ["stat", "-f", "-c", "%T", written.parent], capture_output=True, text=True, check=True
+    )
+    return call(SYSTEMD / "report", written, " ".join(map(str, folders)), kind.stdout.strip())
+
+
+def test_the_report_moves_to_the_first_boot_partition_there_is(tmp_path: Path) -> None:
+    (tmp_path / "first").mkdir()
+    (tmp_path / "second").mkdir()
+    written = tmp_path / "report.txt"
+    written.write_text("all is well\n")
+    said = report(written, tmp_path / "none", tmp_path / "first", tmp_path / "second")
+    assert (said.returncode, said.stderr) == (0, "")
+    assert [path.name for path in (tmp_path / "first").iterdir()] == ["partiald-report.txt"]
+    assert (tmp_path / "first" / "partiald-report.txt").read_text() == "all is well\n"
+    assert not list((tmp_path / "second").iterdir())
+    assert not written.exists()  # else it would be copied for ever
+
+
+def test_the_report_goes_to_no_other_kind_of_file_system(tmp_path: Path) -> None:
+    written = tmp_path / "report.txt"
+    written.write_text("all is well\n")
+    assert call(SYSTEMD / "report", written, tmp_path).returncode == 0
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("what", ["link", "pipe", "folder"])
+def test_no_secret_gets_out_by_the_way_of_the_report(what: str, tmp_path: Path) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("root's alone")
+    boot = tmp_path / "boot"
+    boot.mkdir()
+    written = tmp_path / "report.txt"
+    if what == "link":
+        written.symlink_to(secret)
+    elif what == "pipe":
+        os.mkfifo(written)
+    else:
+        written.mkdir()
+    said = report(written, boot)
+    assert said.returncode == 1
+    assert "no plain file" in said.stderr
+    assert not list(boot.iterdir())
+    assert secret.read_text() == "root's alone"
+    assert not written.exists()
+    assert not written.is_symlink()
+
+
+def test_the_report_can_not_fill_the_boot_partition(tmp_path: Path) -> None:
+    boot = tmp_path / "boot"
+    boot.mkdir()
+    written = tmp_path / "report.txt"
+    written.write_bytes(b"x" * 200_000)
+    assert report(written, boot).returncode == 0
+    assert (boot / "partiald-report.txt").stat().st_size == 65_536
+
+
+def test_the_command_works_from_any_folder() -> None:
+    assert "PYTHONSAFEPATH=1 exec /opt/partiald/venv/bin/partiald" in (
+        SYSTEMD / "command"
+    ).read_text("utf-8")
+
+
+def test_what_is_called_directly_may_be_executed() -> None:
+    for name in ("install", "uninstall", "bundle"):
+        assert (SYSTEMD / name).stat().st_mode & stat.S_IXUSR

@@ -1,0 +1,175 @@
+"""The whole daemon as a process of its own: its log, its answers, its end."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+import wave
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.keeper import control_socket
+from tests.support.virtual_controller import VirtualController
+from tests.support.waiting import wait_until
+
+ROOT = Path(__file__).parents[2]
+RATE = 48_000
+# Without cues: what is recorded is the music alone.
+SETTINGS = (
+    '[audio]\nblock_frames = 128\n[sound]\nname = "sine"\n'
+    "[cues]\nready = false\ncontroller = false\nsettings = false\n"
+)
+
+
+class Daemon:
+    """``partiald run`` in a process of its own."""
+
+    def __init__(
+        self, folder: Path, settings: str = SETTINGS, log: str = "log.txt", **environment: str
+    ) -> None:
+        self.settings = folder / "partiald.toml"
+        self.settings.write_text(settings)
+        self._log = folder / log
+        self.environment = os.environ | {
+            "PYTHONPATH": str(ROOT),
+            "RUNTIME_DIRECTORY": str(folder),  # not the machine's own seat
+            "STATE_DIRECTORY": str(folder),
+            **environment,
+        }
+        with self._log.open("w") as stderr:
+            self.process = subprocess.Popen(
+                self._command("run"), cwd=folder, env=self.environment, stderr=stderr
+            )
+
+    def _command(self, *words: str) -> list[str]:
+        return [sys.executable, "-m", "daemon", "--settings", str(self.settings), *words]
+
+    @property
+    def log(self) -> str:
+        return self._log.read_text()
+
+    def says(self, words: str, times: int = 1, timeout_s: float = 10.0) -> None:
+        """Wait until the log holds some words."""
+        try:
+            wait_until(lambda: self.log.count(words) >= times, timeout_s)
+        except AssertionError:
+            raise AssertionError(f"{words!r} is not in the log:\n{self.log}") from None
+
+    def ask(self, *words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            self._command(*words),
+            cwd=self.settings.parent,
+            env=self.environment,
+            capture_output=True,
+            text=True,
+            timeout=20,
+            check=False,
+        )
+
+    def status(self) -> dict[str, Any]:
+        """Ask as the command does, without starting one, and with more patience."""
+        return control_socket.ask(
+            {"ask": "status"}, [self.settings.parent / "control"], timeout_s=10.0
+        )
+
+    @property
+    def spawner(self) -> int:
+        """The process that makes players."""
+        return children(self.process.pid)[0]
+
+    @property
+    def player(self) -> int:
+        """The process that plays, waited for if there is none."""
+        wait_until(lambda: children(self.spawner), 10.0)
+        return children(self.spawner)[0]
+
+    def hears(self, controller: VirtualController) -> None:
+        """Send until something arrives: JACK may lose the first message of a new connection."""
+        before = self.status()["messages"]
+        for _ in range(40):
+            controller.send(0xB0, 20, 0)
+            with suppress(AssertionError):
+                return wait_until(lambda: self.status()["messages"] > before, 0.25)
+        raise AssertionError(f"nothing arrives:\n{self.log}")
+
+    def plays(self, controller: VirtualController, *keys: int) -> None:
+        """Hold keys down, and strike again until they all sound, and nothing more than before.
+
+        A server that waits for nobody drops a message now and then on a busy machine. What was
+        struck before this has to sound already: it would be counted among the keys.
+        """
+
+        def held() -> int:
+            return int(self.status()["notes"]["accounts"]["sounding"])
+
+        wanted = held() + len(keys)
+        for _ in range(20):
+            controller.chord(*keys)
+            with suppress(AssertionError):
+                return wait_until(lambda: held() == wanted, 0.5)
+        raise AssertionError(f"{held()} sound, not {wanted}:\n{self.log}")
+
+    def sounds(self, voices: int) -> None:
+        """Wait until so many voices sound."""
+        wait_until(lambda: self.status()["voices"]["now"] == voices, 10.0)
+
+    def stop(self, number: signal.Signals = signal.SIGTERM) -> int:
+        self.process.send_signal(number)
+        return self.process.wait(10)
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+
+
+def record(folder: Path, seconds: int = 1) -> NDArray[np.float64]:
+    """Return what the daemon sends to the sound card now, from the server itself."""
+    ports = subprocess.run(["jack_lsp"], capture_output=True, text=True, check=True).stdout
+    ours = next(port for port in ports.split("\n") if port.endswith(":out_0"))
+    path = folder / "recorded.wav"
+    command = ["jack_rec", "-f", str(path), "-d", str(seconds), "-b", "24", ours]
+    subprocess.run(command, capture_output=True, check=True, timeout=30)
+    with wave.open(str(path)) as file:
+        raw = np.frombuffer(file.readframes(file.getnframes()), np.uint8).reshape(-1, 3)
+    whole = (raw.astype(np.int32) << np.array([8, 16, 24], np.int32)).sum(axis=1, dtype=np.int32)
+    return np.asarray(whole / 2.0**31)
+
+
+def children(pid: int) -> list[int]:
+    """Return a process's own, in the order in which they began."""
+    try:
+        return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except (FileNotFoundError, ProcessLookupError):
+        return []
+
+
+def gone(pid: int) -> bool:
+    """Return whether a process has ended; one that nobody has reaped counts."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return True
+
+
+def belongings(daemon: Daemon) -> dict[str, int]:
+    """Return the descriptors, threads and bytes of memory of keeper, spawner and player.
+
+    The least of a few looks: who has just asked for the status is still being let go.
+    """
+    looks = []
+    for _ in range(5):
+        pids = (daemon.process.pid, daemon.spawner, daemon.player)
+        processes = [Path(f"/proc/{pid}") for pid in pids]
+        pages = [int((each / "statm").read_text().split()[1]) for each in processes]
+        descriptors = sum(len(os.listdir(each / "fd")) for each in processes)
+        threads = sum(len(os.listdir(each / "task")) for each in processes)
+        looks.append((descriptors, threads, 4096 * sum(pages)))
+        time.sleep(0.02)
+    least = [min(figures) for figures in zip(*looks, strict=True)]
+    return dict(zip(("descriptors", "threads", "bytes"), least, strict=True))

@@ -1,0 +1,1 @@
+"""What each channel is set to."""

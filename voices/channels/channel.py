@@ -1,0 +1,167 @@
+"""A channel: what the controls of one MIDI channel of one controller are set to.
+
+Units: controller values 0 to 127, cents, dB, octaves of time. What a sound controller or a bound
+control sets is kept in the unit of its target.
+
+Source: MIDI 1.0 Detailed Specification 4.2.1, p. 10-17; GM2 v1.2a for the values at power-up.
+"""
+
+from typing import TYPE_CHECKING
+
+from config.settings import Binding
+from voices.channels.pedals import Pedals
+from voices.curves import travel
+
+if TYPE_CHECKING:
+    from voices.channels.tunings import Tuning
+    from voices.notes.voice import Voice
+
+NULL = 127
+"""Both halves of a parameter number at this value: none is chosen."""
+CENTRE = 8192
+"""The value of a pitch bend at rest."""
+_AT_POWER_UP = {
+    **{7: 100, 8: 64, 10: 64, 11: 127, 91: 40},
+    **dict.fromkeys(range(70, 80), 64),
+    **dict.fromkeys(range(98, 102), NULL),
+}
+# RP-015: what Reset All Controllers puts back, and to what. Volume, balance, pan, bank, the sound
+# controllers, the sends and the values of parameters stay; GM2 adds the portamento time. The other
+# controllers go to 0 by its last line (from memory).
+_AT_RESET = {
+    **dict.fromkeys((1, 2, 4, 33, 34, 36, *range(64, 70), 84, 88), 0),
+    **{11: 127, 43: 0},
+    **dict.fromkeys(range(98, 102), NULL),
+}
+_VALUES = [_AT_POWER_UP.get(number, 0) for number in range(128)]
+_PARAMETERS = ((2, 0), (64, 0), (64, 0), (0, 0), (0, 0), (0, 0), (0, 0))
+
+
+class Channel:
+    """The state of one channel."""
+
+    def __init__(self, controller: int, number: int) -> None:
+        self.index = -1
+        """Its place in `Smoother`."""
+        self.controller = controller
+        self.number = number
+        """0 to 15, as on the wire."""
+        self.goals: list[float] = []
+        """Where the controls want each column of `Smoother`."""
+        self.stale = False
+        """Whether they have been set since, with nobody to hear it."""
+        self.rate_hz = 0.0
+        """Where they want the vibrato's pace."""
+        self.soloists: list[Voice] = []
+        """Its voices that move by themselves."""
+        self.manager: Channel | None = None
+        """The channel that speaks for the whole zone, if this one is a member of one."""
+        self.leader = self
+        """The channel whose controls count: its own, or its zone's."""
+        self.members: list[Channel] = []
+        """The members of the zone this channel speaks for."""
+        self.tuning: Tuning
+        self.covers = False
+        """Whether a voice of it may have other keys waiting behind its own."""
+        self.mono = False
+        self.omni = False
+        self.power_up()
+
+    def power_up(self) -> None:
+        """Return to the state of a freshly plugged controller; mode, zone and tuning aside."""
+        self.values = _VALUES.copy()
+        self.parameters = [list(pair) for pair in _PARAMETERS]
+        """Most and least significant byte of the registered parameters 0 to 6."""
+        self.depth_is_set = False
+        """Whether a message has set the modulation depth; if not, the settings do."""
+        self.sound = ""
+        """The name of the sound chosen by program change; empty: the settings'."""
+        self.bound_volume_db = 0.0
+        self.tilt_db = 0.0
+        self.attack_octaves = self.decay_octaves = self.release_octaves = 0.0
+        self.partial_db: dict[int, float] = {}
+        self.last_key: int | None = None
+        """The key struck last, from which a portamento comes."""
+        self.own_pedals = Pedals()
+        self._rest()
+
+    def reset_controllers(self) -> None:
+        """Do what Reset All Controllers asks for, and no more (RP-015)."""
+        for number, value in _AT_RESET.items():
+            self.values[number] = value
+        self._rest()
+
+    def _rest(self) -> None:
+        self.bend = 0
+        self.pressure = 0
+        self.registered = True
+        """Whether the parameter chosen last is a registered one."""
+        self.own_pedals.lift()
+        self.glide_from: int | None = None
+        """The key that CC 84 named for the next note."""
+
+    def join(self, manager: "Channel | None") -> None:
+        """Become a member of a zone, or of none."""
+        self.manager, self.leader = manager, manager or self
+
+    @property
+    def pedals(self) -> Pedals:
+        """The pedals that hold its notes."""
+        return self.leader.own_pedals
+
+    @property
+    def parameter(self) -> int | None:
+        """The registered parameter that data entry sets: 0 to 6; None: none that is known."""
+        if not self.registered or self.values[101] != 0:
+            return None
+        number = self.values[100]
+        return number if number < len(self.parameters) else None
+
+    @property
+    def bend_range_cents(self) -> float:
+        """How far a full bend goes."""
+        semitones, cents = self.parameters[0]
+        return semitones * 100.0 + cents
+
+    @property
+    def tuning_cents(self) -> float:
+        """Fine and coarse tuning together (registered parameters 1 and 2)."""
+        high, low = self.parameters[1]
+        return ((high << 7 | low) - 8192) * 100.0 / 8192.0 + (self.parameters[2][0] - 64) * 100.0
+
+    def depth_cents(self, default: float) -> float:
+        """Return how far full modulation goes (registered parameter 5)."""
+        semitones, parts = self.parameters[5]
+        return semitones * 100.0 + parts * 100.0 / 128.0 if self.depth_is_set else default
+
+    def set(self, number: int, value: int) -> None:
+        """Store a control change; a coarse value sets its fine one to 0 (MIDI 1.0, p. 12)."""
+        self.values[number] = value
+        if number < 32:
+            self.values[number + 32] = 0
+
+    def value(self, number: int) -> float:
+        """Return the value of a control that may have a fine half, 0 to 127.
+
+        The fine half counts 128ths. So 7 bits alone reach both ends exactly (as 14 bits,
+        16256 of 16383 would miss the upper one), and the last 127 steps are all full.
+        """
+        return min(127.0, self.values[number] + self.values[number + 32] / 128.0)
+
+    def follow(self, binding: Binding, value: int) -> None:
+        """Move what a bound control moves."""
+        usual = binding.low is None and binding.high is None
+        # A knob in its middle leaves the sound as it is (RP-021), if its ends are the usual ones.
+        middle = 0.0 if usual and binding.target == "tilt" else None
+        meaning = travel(value, *binding.ends, middle=middle)
+        match binding.target:
+            case "volume":
+                self.bound_volume_db = meaning
+            case "tilt":
+                self.tilt_db = meaning
+            case "attack":
+                self.attack_octaves = meaning
+            case "release":
+                self.release_octaves = meaning
+            case "partial":
+                self.partial_db[binding.partial] = meaning

@@ -1,0 +1,97 @@
+"""Goals: where the controls of a channel want each column of `Smoother`.
+
+A member of a zone (MPE) adds its own bend, pressure and brightness to those of its manager; all
+its other controls are the manager's.
+
+Units: gains linear, cents, dB per octave, dB, hertz.
+"""
+
+from collections.abc import Sequence
+
+from config.settings import PressureTarget, Settings
+from voices.channels.channel import Channel
+from voices.channels.master import Master
+from voices.curves import balance_gains, controller_gain, decibels, pan_gains, travel
+from voices.synthesis.partial_gains import EVEN, OVERTONES
+
+STANDING: tuple[int, ...] = (OVERTONES, EVEN)
+"""The bound partials that every channel has."""
+_OVERTONES_DB = (-18.0, 12.0)
+_EVEN_DB = (-60.0, 6.0)
+
+
+def goals(
+    channel: Channel, settings: Settings, master: Master, bound: Sequence[int], *, mono: bool
+) -> list[float]:
+    """Return the goals in the order of the columns."""
+    leader = channel.manager or channel
+    values = leader.values
+    gain = controller_gain(leader.value(7)) * controller_gain(leader.value(11)) * master.gain
+    gain *= decibels(settings.level.volume_db + leader.bound_volume_db)
+    if mono:
+        left, right = pan_gains(64)
+    else:
+        left, right = pan_gains(leader.value(10))
+        left, right = left * master.sides[0], right * master.sides[1]
+        if values[8] != 64 or values[40]:
+            balance = balance_gains(leader.value(8))
+            left, right = left * balance[0], right * balance[1]
+    wheel = leader.value(1) / 127 + (values[77] - 64) / 63
+    swing = wheel * leader.depth_cents(settings.vibrato.depth_cents) if wheel > 0 else 0.0
+    aims = [
+        gain * left,
+        gain * right,
+        pitch_cents(channel, master),
+        swing,
+        channel.tilt_db + (leader.tilt_db if leader is not channel else 0.0),
+        0.0 if values[71] == 64 else travel(values[71], *_OVERTONES_DB, middle=0.0),
+        0.0 if values[70] == 64 else travel(values[70], *_EVEN_DB, middle=0.0),
+    ]
+    for partial in bound[len(STANDING) :]:
+        aims.append(leader.partial_db.get(partial, 0.0))
+    pressed = max(channel.pressure, leader.pressure)
+    if pressed:
+        gain, swing, tilt = pressed_by(pressed, settings.pressure.channel, settings)
+        aims[0], aims[1] = aims[0] * gain, aims[1] * gain
+        aims[3], aims[4] = aims[3] + swing, aims[4] + tilt
+    return aims
+
+
+def pressed_by(
+    pressure: int, target: PressureTarget, settings: Settings
+) -> tuple[float, float, float]:
+    """Return what a pressure of 0 to 127 adds: a gain, vibrato in cents, dB per octave."""
+    share = pressure / 127
+    match target:
+        case "level":
+            return decibels(settings.pressure.louder_db * share), 0.0, 0.0
+        case "vibrato":
+            return 1.0, settings.pressure.swing_cents * share, 0.0
+        case "brightness":
+            return 1.0, 0.0, settings.pressure.brighter_db * share
+        case _:
+            return 1.0, 0.0, 0.0
+
+
+def pitch_cents(channel: Channel, master: Master) -> float:
+    """Return how far a channel's notes are from where their keys are tuned."""
+    return bend_cents(channel) + (channel.manager or channel).tuning_cents + master.cents
+
+
+def bend_cents(channel: Channel) -> float:
+    """Return how far a channel is bent.
+
+    In a zone a bend is divided by 8191, so that both ends are reached (MPE v1.1), elsewhere by
+    8192: MIDI 1.0 fixes only the middle and the lower end.
+    """
+    if channel.manager is None and not channel.members:
+        return channel.bend * channel.bend_range_cents / 8192
+    own = channel.bend * channel.bend_range_cents / 8191
+    if channel.manager is None:
+        return own
+    return own + channel.manager.bend * channel.manager.bend_range_cents / 8191
+
+
+def rate_hz(channel: Channel, settings: Settings) -> float:
+    """Return the pace of a channel's vibrato: CC 76 halves and doubles it."""
+    return float(settings.vibrato.rate_hz * 2.0 ** ((channel.leader.values[76] - 64) / 64))

@@ -1,0 +1,1 @@
+"""How values move: smoothing, ramps, vibrato."""

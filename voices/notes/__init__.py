@@ -1,0 +1,1 @@
+"""Which notes sound, and what became of each."""

@@ -1,0 +1,59 @@
+"""The allocator: which notes have a voice, and which one gives its voice up.
+
+At most ``polyphony`` notes have a voice. When one more is struck, the earliest struck among the
+released notes gives way, and when none is released, the earliest struck of all; a note held by a
+pedal counts as held. A key struck again while its last note sounds takes that note's place.
+"""
+
+from collections.abc import Iterator
+from typing import Protocol, TypeVar
+
+KeyAddress = tuple[int, int, int]
+"""Controller, channel and key."""
+
+
+class Holdable(Protocol):
+    """What the allocator has to know about a voice."""
+
+    @property
+    def place(self) -> KeyAddress:
+        """The key that struck it."""
+
+    @property
+    def released(self) -> bool:
+        """Whether neither key nor pedal holds it."""
+
+
+V = TypeVar("V", bound=Holdable)
+
+
+class Allocator(dict[KeyAddress, V]):
+    """The voices in use by place, in the order in which they were struck."""
+
+    def __init__(self, polyphony: int) -> None:
+        super().__init__()
+        self.polyphony = polyphony
+
+    def victim(self) -> V:
+        """Return the voice that gives way next."""
+        voices = iter(self.values())
+        oldest = next(voices)
+        if oldest.released:
+            return oldest
+        return next((voice for voice in voices if voice.released), oldest)
+
+    def surplus(self, coming: int = 0) -> Iterator[V]:
+        """Yield the voices that have to give way before ``coming`` more are struck."""
+        while len(self) + coming > self.polyphony:
+            voice = self.victim()
+            del self[voice.place]
+            yield voice
+
+    def strike(self, voice: V) -> None:
+        """Enter a new voice; its place has to be free."""
+        self[voice.place] = voice
+
+    def drop(self, voice: V) -> None:
+        """Take a voice out, if it still has its place."""
+        if self.get(voice.place) is voice:
+            del self[voice.place]

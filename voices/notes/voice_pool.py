@@ -1,0 +1,235 @@
+"""The ensemble: every voice there is, from its first sample to its last, whatever asks for it.
+
+Whatever ends a note goes through one of these methods, which book it in the ledger and start the
+last segment of its envelope.
+
+Units: frames, absolute. Threads: the instrument's.
+"""
+
+from collections.abc import Iterable, Mapping
+from itertools import chain
+
+from config.settings import Settings
+from config.sound import Sound
+from voices.channels.channel import Channel
+from voices.channels.tunings import Tunings
+from voices.modulation.smoother import Smoother
+from voices.notes.allocator import Allocator, KeyAddress
+from voices.notes.note_count import Ledger, Note
+from voices.notes.note_modulation import NoteModulation
+from voices.notes.stolen_notes import StolenNotes
+from voices.notes.voice import Voice
+from voices.synthesis.bank import Bank
+from voices.synthesis.chirps import Chirps
+from voices.synthesis.envelope_segment import NO_ATTACK, Segment, fade, release
+from voices.synthesis.partial_gains import PartialGains
+from voices.synthesis.table_cache import TableCache
+from voices.synthesis.timbre import Timbre
+
+FADE_S = 0.004
+"""The raised cosine on which a stolen note leaves (2 to 5 ms is click-free)."""
+
+
+class VoicePool:
+    """The voices, their banks and timbres."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        motion: Smoother,
+        spectrum: PartialGains,
+        sample_rate: int,
+        frames: int,
+    ) -> None:
+        self.allocator: Allocator[Voice] = Allocator(1)
+        self.banks: dict[int, Bank] = {}
+        self.sounds: Mapping[str, Sound] = {}
+        self.settings: Settings
+        self.sample_rate = sample_rate
+        self.ledger = ledger
+        self.motion = motion
+        self.lanes = NoteModulation(motion)
+        self.lost = StolenNotes(ledger)
+        self._spectrum = spectrum
+        self._frames = frames
+        self._fade_frames = int(FADE_S * sample_rate)
+        self._cache = TableCache(frames)
+        self._cells = Chirps()
+        self._timbres: dict[str, Timbre] = {}
+
+    def apply(self, settings: Settings, sounds: Mapping[str, Sound], frame: int) -> None:
+        """Put settings in force; sounding notes go on, but for those that are too many now."""
+        # The settings' own may be another now, and so may what stands for unknown ones.
+        self._timbres = {
+            name: each for name, each in self._timbres.items() if each.sound == sounds.get(name)
+        }
+        self.sounds = sounds
+        self.settings = settings
+        self.allocator.polyphony = settings.polyphony
+        for voice in self.allocator.surplus():
+            self.steal(voice, frame, "polyphony lowered")
+
+    def warm_up(self, tunings: Tunings) -> None:
+        """Make what no first note shall wait for.
+
+        That is the tables of every key of the settings' sound, and the timbres and banks of all
+        that a program change can choose: only what is used of a bank takes memory.
+        """
+        chosen = self.settings.sound
+        for name in ("", *chosen.programs, *chain.from_iterable(chosen.banks.values())):
+            self._bank(self.timbre(name))
+        self._cache.prepare(self.timbre(""), enumerate(tunings.preset.turning))
+
+    def timbre(self, name: str) -> Timbre:
+        """Return a sound ready to play; the settings' own if it is unknown or not given."""
+        known = self._timbres.get(name)
+        if known is None:
+            if name in self.sounds:
+                known = Timbre(self.sounds[name], self.sample_rate)
+            else:
+                known = self.timbre(self.settings.sound.name)
+            self._timbres[name] = known
+        return known
+
+    def _bank(self, timbre: Timbre) -> Bank:
+        bank = self.banks.get(timbre.partials)
+        if bank is None:
+            bank = self.banks[timbre.partials] = Bank(
+                timbre.partials,
+                self._frames,
+                self.settings.polyphony,
+                self.motion,
+                self._spectrum,
+                self._cache,
+                self._cells,
+            )
+        return bank
+
+    # --- notes begin -----------------------------------------------------------------------
+
+    def make_room(self, place: KeyAddress, note: Note, at: int) -> None:
+        """Free one of the polyphony's places, for a key that nothing sounds for."""
+        self.lost.end(place, at)
+        if len(self.allocator) >= self.allocator.polyphony:
+            self.retire([voice for voice in self.allocator.values() if voice.ends <= at], at)
+            for voice in self.allocator.surplus(coming=1):
+                self.steal(voice, at, by(note))
+
+    def give_way(self, voice: Voice | None, note: Note, at: int) -> None:
+        """Fade a note whose key, or whose only voice, is struck again."""
+        if voice is not None:
+            self.allocator.drop(voice)
+            self.book(voice, "retriggered", at, by(note))
+            self._fade(voice, at)
+
+    def enter(self, voice: Voice) -> None:
+        """Let a voice sound; its place has to be free."""
+        self.allocator.strike(voice)
+        self._bank(voice.timbre).add(voice)
+
+    def settle(self, channel: Channel, at: int) -> None:
+        """Take the controls of a channel that is silent at a frame to their goals at once."""
+        if self.motion.settled:
+            return
+        ended = []
+        for bank in self.banks.values():
+            for voice in bank.voices:
+                if voice.channel is channel:
+                    if voice.ends > at:
+                        return
+                    ended.append(voice)
+        for voice in ended:  # they still sound in this block, and their controls glide
+            self.lanes.give(voice)
+        self.motion.jump(channel.index)
+
+    def of(self, channel: Channel) -> list[Voice]:
+        """Return the voices of a channel, the oldest first."""
+        return [voice for voice in self.allocator.values() if voice.channel is channel]
+
+    # --- notes end -------------------------------------------------------------------------
+
+    def let_go(self, voice: Voice, at: int) -> None:
+        """Release a note that neither key nor pedal holds any more."""
+        self.book(voice, "released", at)
+        self.release(voice, at)
+
+    def release(self, voice: Voice, at: int) -> None:
+        """Start a note's release from the level it has."""
+        if not voice.released:
+            voice.key_down, voice.released, voice.latched = False, True, False
+            octaves = voice.channel.leader.release_octaves + voice.release_octaves
+            rate = voice.timbre.release_rate / 2.0**octaves
+            voice.bank.change(voice, release(at, voice.segment.at(at), rate))
+            if voice.channel.manager is not None:
+                self.lanes.leave(voice, voice.channel.manager, at)
+
+    def catch(self, voice: Voice, at: int) -> None:
+        """Hold a note in its release again, if it is still above where it would come to rest.
+
+        Source: MIDI 1.0, A-5, for Hold 1. Partials that all decay by themselves rest at nothing.
+        """
+        timbre, level = voice.timbre, voice.segment.at(at)
+        dying = bool(timbre.decays[: timbre.count].all())
+        high = level > (0.0 if dying else timbre.sustain)
+        if voice.released and voice.note.account == "released" and high:
+            voice.released = False
+            rest = level if dying else timbre.sustain
+            segment = Segment(at, level, level, NO_ATTACK, rest, timbre.decay_rate)
+            voice.bank.change(voice, segment)
+
+    def freeze(self, voice: Voice, at: int) -> None:
+        """Keep a note at the level it has."""
+        voice.frozen = True
+        level = voice.segment.at(at)
+        voice.bank.change(voice, Segment(at, level, level, NO_ATTACK, level, 1.0))
+
+    def thaw(self, voice: Voice, at: int) -> None:
+        """Let a note whose level was kept go on towards its sustain level."""
+        voice.frozen = False
+        timbre, level = voice.timbre, voice.segment.at(at)
+        segment = Segment(at, level, level, NO_ATTACK, timbre.sustain, timbre.decay_rate)
+        voice.bank.change(voice, segment)
+
+    def steal(self, voice: Voice, at: int, by: str) -> None:
+        """Take the voice from a note; its key may still be down."""
+        if not voice.released:
+            self.lost.add(voice.place, voice.note, key_down=voice.key_down)
+        self.book(voice, "stolen", at, by)
+        self._fade(voice, at)
+
+    def cut(self, voice: Voice, at: int, by: str) -> None:
+        """End a note as fast as can be without a click."""
+        self.book(voice, "cut", at, by)
+        self.allocator.drop(voice)
+        self._fade(voice, at)
+
+    def retire(self, ended: Iterable[Voice], at: int) -> None:
+        """Take voices that are silent out of the polyphony."""
+        for voice in ended:
+            self.book(voice, "died away", at)
+            self.allocator.drop(voice)
+            self.lanes.free(voice)
+
+    def end_tails(self, at: int) -> int:
+        """Fade every note that is released; return how many."""
+        tails = [voice for voice in self.allocator.values() if voice.released]
+        for voice in tails:
+            self.allocator.drop(voice)
+            self._fade(voice, at)
+        return len(tails)
+
+    def _fade(self, voice: Voice, at: int) -> None:
+        """End a voice on a raised cosine that makes no click."""
+        voice.released = True
+        voice.bank.change(voice, fade(at, voice.segment.at(at), self._fade_frames))
+
+    def book(self, voice: Voice, account: str, at: int, detail: str = "") -> None:
+        """Settle a note; one that never was audible is booked as that."""
+        if not voice.audible:
+            account, detail = "inaudible at volume 0", "volume or expression was 0"
+        self.ledger.settle(voice.note, account, at, detail)
+
+
+def by(note: Note) -> str:
+    """Return how a note is called that took another's voice or place."""
+    return f"by note {note.serial}"

@@ -1,0 +1,147 @@
+"""The controllers 0 to 119: what each one does.
+
+Source: MIDI 1.0 Detailed Specification 4.2.1, p. 11-17; RP-021 for 70 to 79; GM2 v1.2a section 3.3;
+CA-031 for 88. A binding of the settings goes before all of this.
+"""
+
+from typing import TYPE_CHECKING
+
+from config.settings import TRAVEL
+from voices.curves import travel
+from voices.receiver.entry import Entry, Handler
+from voices.receiver.rpn import choose, enter, step
+
+if TYPE_CHECKING:
+    from voices.channels.channel import Channel
+    from voices.receiver.receiver import Receiver
+
+ON = 64
+"""Switches are off below and on from here, whatever sends them (p. 12)."""
+
+
+def _store(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    """Remember a value that counts later."""
+    channel.set(number, value)
+
+
+def _move(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    """Store a value that moves the channel's notes."""
+    channel.set(number, value)
+    receiver.aim(channel, at)
+
+
+def _moved(channel: "Channel", pedal: str, number: int, value: int) -> bool:
+    """Store a switch's value; return whether its pedal has moved. A member's are its manager's."""
+    was_down, down = getattr(channel.own_pedals, pedal), value >= ON
+    channel.values[number] = value
+    if channel.manager is not None or down == was_down:
+        return False
+    setattr(channel.own_pedals, pedal, down)
+    return True
+
+
+def _hold(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    if _moved(channel, "hold", number, value):
+        notes = receiver.notes
+        (notes.hold_down if value >= ON else notes.pedal_up)(channel, at)
+
+
+def _sostenuto(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    if not _moved(channel, "sostenuto", number, value):
+        return
+    if value >= ON:
+        receiver.notes.sostenuto_down(channel)
+    else:
+        receiver.notes.sostenuto_up(channel)
+        receiver.notes.pedal_up(channel, at)
+
+
+def _soft(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    channel.values[number] = value
+    channel.own_pedals.soft = value >= ON
+
+
+def _legato(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    channel.values[number] = value
+    channel.own_pedals.legato = value >= ON
+
+
+def _freeze(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    if _moved(channel, "freeze", number, value):
+        notes = receiver.notes
+        (notes.freeze_down if value >= ON else notes.freeze_up)(channel, at)
+
+
+def _times(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    """Stretch or shorten what notes about to enter a phase of their envelope take for it."""
+    channel.values[number] = value
+    octaves = travel(value, *TRAVEL["release"])
+    if number == 72:
+        channel.release_octaves = octaves
+    elif number == 73:
+        channel.attack_octaves = octaves
+    else:
+        channel.decay_octaves = octaves
+
+
+def _brightness(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    channel.values[number] = value
+    channel.tilt_db = travel(value, *TRAVEL["tilt"], middle=0.0)
+    receiver.aim(channel, at)
+
+
+def _source(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    """Name the key from which the next note glides."""
+    channel.values[number] = value
+    channel.glide_from = value
+
+
+def bound(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    """Move what the settings have bound a controller to."""
+    for binding in receiver.settings.bindings:
+        if binding.control == number:
+            channel.follow(binding, value)
+    receiver.aim(channel, at)
+
+
+_FINE = "fine half of "
+_PAIRS: tuple[tuple[int, Handler, str, str], ...] = (
+    (0, _store, "Bank select", "counts with the next program change"),
+    (1, _move, "Modulation", "vibrato"),
+    (5, _store, "Portamento time", ""),
+    (6, enter, "Data entry", "sets the registered parameter chosen"),
+    (7, _move, "Channel volume", "40 log(v/127) dB"),
+    (8, _move, "Balance", ""),
+    (10, _move, "Pan", "RP-036"),
+    (11, _move, "Expression", "40 log(v/127) dB"),
+)
+CONTROLS: dict[int, Entry] = {
+    **{number: Entry(act, *words) for number, act, *words in _PAIRS},
+    **{n + 32: Entry(act, name, _FINE + str(n)) for n, act, name, _ in _PAIRS},
+    64: Entry(_hold, "Hold 1", "catches notes in release above their sustain level"),
+    65: Entry(_store, "Portamento on/off", ""),
+    66: Entry(_sostenuto, "Sostenuto", ""),
+    67: Entry(_soft, "Soft", "3 dB softer and duller, from the next note on"),
+    68: Entry(_legato, "Legato footswitch", ""),
+    69: Entry(_freeze, "Hold 2", "keeps the level that each note has"),
+    70: Entry(_move, "Sound variation", "level of the even harmonics"),
+    71: Entry(_move, "Timbre/harmonic intensity", "level of all partials above the key"),
+    72: Entry(_times, "Release time", "1/16 to 16 times"),
+    73: Entry(_times, "Attack time", "1/16 to 16 times"),
+    74: Entry(_brightness, "Brightness", "-9 to 3 dB per octave"),
+    75: Entry(_times, "Decay time", "1/16 to 16 times"),
+    76: Entry(_move, "Vibrato rate", "1/2 to 2 times"),
+    77: Entry(_move, "Vibrato depth", "added to the modulation"),
+    78: Entry(_store, "Vibrato delay", "up to 2 s, from 64 on"),
+    84: Entry(_source, "Portamento control", ""),
+    88: Entry(_store, "High resolution velocity prefix", "CA-031"),
+    91: Entry(_store, "Effects 1 depth (reverb)", "stored; there are no effects"),
+    93: Entry(_store, "Effects 3 depth (chorus)", "stored; there are no effects"),
+    96: Entry(step, "Data increment", "RP-018"),
+    97: Entry(step, "Data decrement", "RP-018"),
+    98: Entry(choose, "Non-registered parameter, low", "none is known"),
+    99: Entry(choose, "Non-registered parameter, high", "none is known"),
+    100: Entry(choose, "Registered parameter, low", "0 to 6"),
+    101: Entry(choose, "Registered parameter, high", ""),
+}
+"""By number; the words are for the implementation chart."""

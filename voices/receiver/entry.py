@@ -1,0 +1,29 @@
+"""An entry: one thing a controller may send, what it does, and the words that tell so.
+
+The tables made of entries drive the receiver; the implementation chart is printed from them.
+"""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from voices.channels.channel import Channel
+    from voices.receiver.receiver import Receiver
+
+Handler = Callable[["Receiver", "Channel", int, int, int], None]
+"""Takes the receiver, the channel, two data bytes (a number and a value) and the frame."""
+
+
+class Entry(NamedTuple):
+    """One row of a table."""
+
+    act: Handler | None
+    """What it does; None: not recognised."""
+    function: str
+    """What its standard calls it."""
+    remarks: str = ""
+
+    @property
+    def recognised(self) -> bool:
+        """Whether it does anything here."""
+        return self.act is not None

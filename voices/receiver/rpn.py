@@ -1,0 +1,92 @@
+"""The registered parameters, and how data entry sets them.
+
+Source: MIDI 1.0 Detailed Specification 4.2.1, p. 17-18; RP-018 for steps; CA-026 for the
+modulation depth; MPE v1.1 for its configuration. No non-registered parameter is known here:
+choosing one only takes data entry away from the registered ones, as the specification has it for
+receivers whose reception of them is off.
+"""
+
+from typing import TYPE_CHECKING
+
+from voices.receiver.entry import Entry
+
+if TYPE_CHECKING:
+    from voices.channels.channel import Channel
+    from voices.receiver.receiver import Receiver
+
+BEND_RANGE, FINE, COARSE, TUNING_PROGRAM, TUNING_BANK, DEPTH, ZONE = range(7)
+MOST_SEMITONES = 96
+"""Of a bend, as in MPE."""
+
+
+def choose(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    """Choose a parameter by one half of its number (CC 98 to 101)."""
+    channel.values[number] = value
+    channel.registered = number >= 100
+
+
+def enter(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    """Take a half of data entry (CC 6 or 38); a coarse value sets the fine one to 0."""
+    channel.set(number, value)
+    chosen = channel.parameter
+    if chosen is None:
+        return
+    pair = [value, 0] if number == 6 else [channel.parameters[chosen][0], value]
+    _put(receiver, channel, chosen, pair, at)
+
+
+def step(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+    """Count the chosen parameter up or down (CC 96, 97); the value means nothing.
+
+    RP-018: bend range and fine tuning by their fine half (bend range counts cents, a hundred to the
+    semitone), the others by their coarse half. The modulation depth, which is younger, by its fine
+    half. The configuration of a zone is not counted.
+    """
+    chosen = channel.parameter
+    if chosen is None or chosen == ZONE:
+        return
+    high, low = channel.parameters[chosen]
+    if chosen in (BEND_RANGE, FINE, DEPTH):
+        if chosen == DEPTH and not channel.depth_is_set:
+            high, low = divmod(round(receiver.settings.vibrato.depth_cents * 1.28), 128)
+        base = 100 if chosen == BEND_RANGE else 128
+        total = high * base + min(low, base - 1) + (1 if number == 96 else -1)
+        high, low = divmod(max(0, min(127 * base + base - 1, total)), base)
+    else:
+        high = max(0, min(127, high + (1 if number == 96 else -1)))
+    _put(receiver, channel, chosen, [high, low], at)
+
+
+def _put(receiver: "Receiver", channel: "Channel", chosen: int, pair: list[int], at: int) -> None:
+    """Set a parameter to its two halves."""
+    if chosen == ZONE:
+        receiver.zones.configure(receiver, channel, pair[0], at)
+        return
+    if chosen == BEND_RANGE and pair[0] >= MOST_SEMITONES:
+        pair = [MOST_SEMITONES, 0]
+    channels = [channel]
+    if chosen == BEND_RANGE and channel.manager is not None:
+        channels = channel.manager.members  # one member's range is that of all (MPE)
+    for each in channels:
+        each.parameters[chosen] = list(pair)
+    if chosen == DEPTH:
+        channel.depth_is_set = True
+    if chosen in (TUNING_PROGRAM, TUNING_BANK):
+        program, bank = channel.parameters[TUNING_PROGRAM][0], channel.parameters[TUNING_BANK][0]
+        found = receiver.tunings.find(bank, program)
+        if found is not None and chosen == TUNING_PROGRAM:
+            channel.tuning = found
+    for each in channels:
+        receiver.aim(each, at)
+
+
+PARAMETERS: dict[int, Entry] = {
+    BEND_RANGE: Entry(enter, "Pitch bend sensitivity", "up to 96 semitones, and cents"),
+    FINE: Entry(enter, "Channel fine tuning", ""),
+    COARSE: Entry(enter, "Channel coarse tuning", ""),
+    TUNING_PROGRAM: Entry(enter, "Tuning program select", "notes struck from then on"),
+    TUNING_BANK: Entry(enter, "Tuning bank select", "with the next tuning program"),
+    DEPTH: Entry(enter, "Modulation depth range", "default: the settings'"),
+    ZONE: Entry(enter, "MPE configuration", "on channels 1 and 16"),
+}
+"""By number; the words are for the implementation chart."""

@@ -1,0 +1,1 @@
+"""Partials to samples."""
