@@ -116,3 +116,13 @@ def test_the_keeper_does_without_numpy() -> None:
     """So it starts while another process imports that, and keeps its memory small."""
     program = "import sys, daemon.keeper.event_loop; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", program], cwd=ROOT, check=False).returncode == 0
+
+
+def test_what_tests_share_is_in_support() -> None:
+    """A test file that others import from can't be changed, moved or deleted alone."""
+    for path in (ROOT / "tests").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("tests."):
+                assert ".test_" not in (node.module or ""), path
+                if path.name.startswith(("test_", "conftest")) or path.parent.name == "support":
+                    assert (node.module or "").startswith("tests.support."), path

@@ -16,8 +16,8 @@ import pytest
 from daemon.keeper.control_socket import CLIENTS, LINE_BYTES, ask
 from daemon.keeper.instance_lock import InstanceLock
 from daemon.storage.event_file import EventFile
-from tests.daemon.keeper.test_control_socket import Loop, connect, exchange
 from tests.support.command import ROOT
+from tests.support.served_socket import ServedSocket, connect, exchange
 
 STRANGER, GROUP = 65_534, 64_321
 """A user and a group that own nothing here."""
@@ -77,14 +77,14 @@ def runtime() -> Iterator[Path]:
     shutil.rmtree(folder)
 
 
-def settled(folder: Path) -> tuple[InstanceLock, Loop]:
+def settled(folder: Path) -> tuple[InstanceLock, ServedSocket]:
     seat = InstanceLock([folder / "control"])
     EventFile(folder / "happened", "one").begin(1, 0)
-    return seat, Loop(folder)
+    return seat, ServedSocket(folder)
 
 
 def test_a_user_without_the_group_can_do_nothing(runtime: Path) -> None:
-    seat, loop = settled(runtime)
+    seat, served = settled(runtime)
     try:
         assert managed(runtime) == []
         # Nor if the folder were open to all: the files in it are not.
@@ -92,12 +92,12 @@ def test_a_user_without_the_group_can_do_nothing(runtime: Path) -> None:
         if os.getuid() == 0:
             assert managed(runtime) == []
     finally:
-        loop.close()
+        served.close()
         seat.release()
 
 
 def test_a_member_of_the_group_can_ask_and_look_and_no_more(runtime: Path) -> None:
-    seat, loop = settled(runtime)
+    seat, served = settled(runtime)
     try:
         if os.getuid() == 0:
             for path in (runtime, *runtime.iterdir()):
@@ -110,7 +110,7 @@ def test_a_member_of_the_group_can_ask_and_look_and_no_more(runtime: Path) -> No
             ]
         assert stat.S_IMODE((runtime / "control").stat().st_mode) == 0o660
     finally:
-        loop.close()
+        served.close()
         seat.release()
 
 
@@ -126,8 +126,8 @@ def test_nothing_of_ours_listens_on_a_network() -> None:
 
 
 @pytest.fixture
-def loop(tmp_path: Path) -> Iterator[Loop]:
-    made = Loop(tmp_path)
+def served(tmp_path: Path) -> Iterator[ServedSocket]:
+    made = ServedSocket(tmp_path)
     yield made
     made.close()
 
@@ -136,26 +136,28 @@ def descriptors() -> int:
     return len(os.listdir("/proc/self/fd"))
 
 
-def test_a_thousand_connections_cost_a_few_places_and_leave_nothing_behind(loop: Loop) -> None:
+def test_a_thousand_connections_cost_a_few_places_and_leave_nothing_behind(
+    served: ServedSocket,
+) -> None:
     before = descriptors()
     for _ in range(1000):
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
-            wire.connect(str(loop.path))
+            wire.connect(str(served.path))
     for _ in range(50):
         if descriptors() <= before + CLIENTS:
             break
-        loop.answers()
+        served.answers()
     assert descriptors() <= before + CLIENTS
-    loop.answers()
+    served.answers()
 
 
-def test_who_takes_every_place_and_says_nothing_keeps_nobody_out(loop: Loop) -> None:
-    crowd = [connect(loop) for _ in range(CLIENTS)]
+def test_who_takes_every_place_and_says_nothing_keeps_nobody_out(served: ServedSocket) -> None:
+    crowd = [connect(served) for _ in range(CLIENTS)]
     for wire in crowd:
         wire.sendall(b'{"ask": "status"}\n')
         assert wire.recv(16)
-    loop.now_s += 2
-    loop.answers()
+    served.now_s += 2
+    served.answers()
     for wire in crowd:
         wire.close()
 
@@ -173,16 +175,16 @@ def test_who_takes_every_place_and_says_nothing_keeps_nobody_out(loop: Loop) -> 
     ],
 )
 def test_no_path_no_code_and_no_number_out_of_range_gets_past_the_models(
-    loop: Loop, request_line: bytes
+    served: ServedSocket, request_line: bytes
 ) -> None:
-    answer = exchange(loop, request_line)
+    answer = exchange(served, request_line)
     assert set(answer) == {"error"}
     assert len(json.dumps(answer)) < 1000
-    assert loop.answered == 0
+    assert served.answered == 0
 
 
-def test_a_line_that_is_too_long_is_not_remembered(loop: Loop) -> None:
-    with connect(loop) as wire:
+def test_a_line_that_is_too_long_is_not_remembered(served: ServedSocket) -> None:
+    with connect(served) as wire:
         sent = 0
         try:
             while sent < 100 * LINE_BYTES:
@@ -190,13 +192,13 @@ def test_a_line_that_is_too_long_is_not_remembered(loop: Loop) -> None:
         except OSError:
             pass
         assert sent < 20 * LINE_BYTES
-    loop.answers()
+    served.answers()
 
 
-def test_a_socket_of_another_kind_is_no_way_in(loop: Loop) -> None:
+def test_a_socket_of_another_kind_is_no_way_in(served: ServedSocket) -> None:
     with (
         socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as wire,
         pytest.raises(OSError, match="wrong type"),
     ):
-        wire.connect(str(loop.path))
-    assert ask({"ask": "status"}, [loop.path])["asked"] == "status"
+        wire.connect(str(served.path))
+    assert ask({"ask": "status"}, [served.path])["asked"] == "status"

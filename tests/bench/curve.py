@@ -14,7 +14,7 @@ import numpy as np
 
 from daemon.drawing.canvas import INK, SOFT, Axis, Canvas, Colour, Panel
 from tests.bench.anchors import median_us
-from tests.bench.engine import RATE, playing
+from tests.support.busy_instrument import RATE, busy_instrument
 
 FRAMES = 128
 VOICES = (1, 2, 4, 8, 16, 32, 64, 128)
@@ -55,7 +55,7 @@ class Line(NamedTuple):
 
 def measured(rounds: int = 3) -> list[Point]:
     """Return every load with the best of some medians, taken in turns: neighbours come and go."""
-    instruments = {(v, p): playing(v, p, FRAMES) for p in PARTIALS for v in VOICES}
+    instruments = {(v, p): busy_instrument(v, p, FRAMES) for p in PARTIALS for v in VOICES}
     out = np.zeros((FRAMES, 2), np.float32)
     best = dict.fromkeys(instruments, np.inf)
     for _ in range(rounds):

@@ -14,12 +14,11 @@ import sys
 import numpy as np
 
 from config.settings import Settings
-from config.sound import Sound
 from tests.bench.anchors import blas_core, c_bank, median_us, sgemm_peak_gflops, sine_bank_us
+from tests.support.busy_instrument import RATE, busy_instrument
 from voices.instrument import Instrument
 from voices.synthesis.phasor_tables import shape_of, tables
 
-RATE = 48_000
 SHAPES = (
     (4, 11, 128),
     (8, 16, 64),
@@ -41,36 +40,6 @@ TARGETS = {
 
 def verdict(good: bool) -> str:
     return "reached" if good else "MISSED"
-
-
-def playing(voices: int, partials: int, frames: int, *, moving: bool = False) -> Instrument:
-    """Return an instrument with every voice sounding: some sustain, some decay, some release."""
-    sound = Sound.model_validate(
-        {
-            "title": "Bench",
-            "about": "Harmonics for a measurement.",
-            "level_db": -60.0,
-            "partials": {"count": partials, "level_db": 0.0},
-            "envelope": {"attack_s": 0.01, "decay_s": 600.0, "sustain": 0.5, "release_s": 600.0},
-        }
-    )
-    settings = Settings.model_validate({"polyphony": voices, "sound": {"name": "bench"}})
-    instrument = Instrument(
-        settings, sample_rate=RATE, block_frames=frames, sounds={"bench": sound}
-    )
-    keys = 24 + np.arange(voices) % 12  # low enough for every partial to sound
-    for voice, key in enumerate(keys):
-        instrument.take((0x90 | voice // 12, int(key), 100), voice % frames)
-        if voice % 3 == 2:
-            instrument.take((0x80 | voice // 12, int(key), 0), voice % frames)
-    if moving:
-        for channel in range(voices // 12 + 1):
-            instrument.take((0xB0 | channel, 1, 127))
-            instrument.take((0xE0 | channel, 0, 80))
-    out = np.zeros((frames, 2), np.float32)
-    for _ in range(RATE // 20 // frames + 1):
-        instrument.render(out)
-    return instrument
 
 
 def render_us(instrument: Instrument) -> float:
@@ -104,7 +73,11 @@ def main() -> None:
     print("\nwhole instrument, microseconds a block (share of the block's time at 48 kHz)")
     print("voices x partials x frames   instrument          numpy.sin bank       C bank")
     for shape in SHAPES:
-        ours, sine, phasors = render_us(playing(*shape)), sine_bank_us(*shape), c_bank_us(*shape)
+        ours, sine, phasors = (
+            render_us(busy_instrument(*shape)),
+            sine_bank_us(*shape),
+            c_bank_us(*shape),
+        )
         share = ours / (shape[2] / RATE * 1e6)
         print(
             f"{' x '.join(map(str, shape)):>22}   {ours:9.1f} ({share:5.1%})"
@@ -116,7 +89,7 @@ def main() -> None:
         good = sine / ours >= least[0] and phasors / ours >= least[1]
         print(f"   at least {' and '.join(aims)}: {verdict(good)}" if aims else "")
     shape = (16, 32, 128)
-    ours, sine = render_us(playing(*shape, moving=True)), sine_bank_us(*shape)
+    ours, sine = render_us(busy_instrument(*shape, moving=True)), sine_bank_us(*shape)
     print(
         f"\nevery voice bent and in vibrato, 16 x 32 x 128: {ours:.1f}, numpy.sin bank {sine:.1f} "
         f"({sine / ours:.1f} x), at least 2 x: {verdict(sine / ours >= 2)}"

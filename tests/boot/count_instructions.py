@@ -19,7 +19,7 @@ import numpy as np
 
 from config.settings import Settings
 from tests.bench.anchors import blas_core
-from tests.bench.engine import playing
+from tests.support.busy_instrument import busy_instrument
 from voices.instrument import Instrument
 
 # Thousands of instructions that a block may cost.
@@ -61,7 +61,7 @@ def note_on(polyphony: int) -> tuple[float, float]:
 
     Seven voices sound already; with a polyphony of 7 one of them is stolen each time.
     """
-    instrument = playing(7, 32, 128)
+    instrument = busy_instrument(7, 32, 128)
     instrument.apply(instrument.settings.model_copy(update={"polyphony": polyphony}))
     out = np.zeros((128, 2), np.float32)
     struck, more = [], []
@@ -90,7 +90,7 @@ def chord() -> tuple[float, float]:
 
     Eight voices of 32 partials sound besides; 64 frames.
     """
-    instrument = playing(8, 32, 64)
+    instrument = busy_instrument(8, 32, 64)
     instrument.apply(instrument.settings.model_copy(update={"polyphony": 32}))
     out = np.zeros((64, 2), np.float32)
     costs: dict[int, list[float]] = {0x90: [], 0x80: []}
@@ -112,9 +112,9 @@ def main() -> None:
     print(f"numpy {np.__version__}, BLAS kernels {blas_core()}; thousands of instructions a block")
     within = True
     for shape, target in TARGETS.items():
-        within &= tell(" x ".join(map(str, shape)), block(playing(*shape)), target)
+        within &= tell(" x ".join(map(str, shape)), block(busy_instrument(*shape)), target)
     within &= tell(
-        "16 x 32 x 128, everything bending", block(playing(16, 32, 128, moving=True)), 750
+        "16 x 32 x 128, everything bending", block(busy_instrument(16, 32, 128, moving=True)), 750
     )
     struck, more = note_on(8)
     within &= tell("a note of 32 partials struck", struck, 40)

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 import voices
-from tests.bench.engine import playing
+from tests.support.busy_instrument import busy_instrument
 
 SHIFT = int(sys.argv[1]) if len(sys.argv) > 1 else 0
 VOICES = str(Path(voices.__file__).parent)
@@ -87,10 +87,10 @@ def tell(what: str, work: Callable[[], object]) -> None:
 def main() -> None:
     out = np.zeros((128, 2), np.float32)
     for voice_count, partials, moving in ((4, 11, False), (16, 32, False), (16, 32, True)):
-        instrument = playing(voice_count, partials, 128, moving=moving)
+        instrument = busy_instrument(voice_count, partials, 128, moving=moving)
         what = f"{voice_count} x {partials} x 128{', everything bending' if moving else ''}"
         tell(what, lambda instrument=instrument: instrument.render(out))  # type: ignore[misc]
-    instrument = playing(8, 32, 128)
+    instrument = busy_instrument(8, 32, 128)
     keys = iter(range(60, 84))
 
     def strike() -> None:

@@ -15,13 +15,13 @@ from daemon.player.engine import Engine
 from daemon.player.fork_server import PlayerJob
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.event_file import EventFile, read, story
-from tests.daemon.keeper.test_keeper import FRAMES, KEYS, RATE, Street
+from tests.support.virtual_daemon import FRAMES, KEYS, RATE, VirtualDaemon
 
 SCREEN = 24
 
 
-class Gig(Street):
-    """A street whose player tells of its notes, and whose memory card keeps what happened."""
+class Gig(VirtualDaemon):
+    """A daemon whose player tells of its notes, and whose memory card keeps what happened."""
 
     def __init__(self, folder: Path) -> None:
         self.outcomes = NoteEvents(memoryview(bytearray(NoteEvents.SIZE)))

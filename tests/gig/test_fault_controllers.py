@@ -5,11 +5,11 @@ from contextlib import suppress
 
 import pytest
 
-from tests.daemon.keeper.test_keeper import Street
 from tests.support.daemon_process import Daemon, belongings
 from tests.support.fault_table import DirectoryWatch
 from tests.support.stage import staged
 from tests.support.virtual_controller import NAME, VirtualController
+from tests.support.virtual_daemon import VirtualDaemon
 from tests.support.waiting import wait_until
 
 FLOOD = 5_000
@@ -115,21 +115,21 @@ def test_a_controller_back_under_another_client_number_is_the_one_it_was(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level("INFO")
-    street = Street()
-    street.keeper.start()
-    street.ports.plug(KEYS)
-    street.run(1.0)
+    daemon = VirtualDaemon()
+    daemon.keeper.start()
+    daemon.ports.plug(KEYS)
+    daemon.run(1.0)
     watch = DirectoryWatch("controller back on another USB port", lambda: caplog.text)
-    street.ports.send(KEYS, b"\x90\x3c\x64", street.now_us)
-    street.run(0.5)
-    street.ports.unplug(KEYS)
-    street.run(0.5)
-    street.ports.plug(ELSEWHERE)
-    street.run(0.5)
+    daemon.ports.send(KEYS, b"\x90\x3c\x64", daemon.now_us)
+    daemon.run(0.5)
+    daemon.ports.unplug(KEYS)
+    daemon.run(0.5)
+    daemon.ports.plug(ELSEWHERE)
+    daemon.run(0.5)
     watch.told(0.0)
-    street.ports.send(ELSEWHERE, b"\x90\x40\x64", street.now_us)
-    street.run(0.5)
-    found = street.keeper.status()
+    daemon.ports.send(ELSEWHERE, b"\x90\x40\x64", daemon.now_us)
+    daemon.run(0.5)
+    found = daemon.keeper.status()
     assert found["notes"]["accounts"]["cut"] == found["notes"]["accounts"]["sounding"] == 1
     assert found["controllers"] == [{"number": 1, "name": NAME}]
 
@@ -153,22 +153,22 @@ def test_of_two_alike_in_the_kernels_list_each_keeps_its_number(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level("INFO")
-    street = Street()
-    street.keeper.start()
+    daemon = VirtualDaemon()
+    daemon.keeper.start()
     watch = DirectoryWatch("two controllers of the same name", lambda: caplog.text)
-    street.ports.plug(KEYS)
-    street.run(0.5)
-    street.ports.plug(ELSEWHERE)
-    street.run(0.5)
+    daemon.ports.plug(KEYS)
+    daemon.run(0.5)
+    daemon.ports.plug(ELSEWHERE)
+    daemon.run(0.5)
     watch.told(0.0)
-    street.ports.send(KEYS, b"\x90\x3c\x64", street.now_us)
-    street.ports.send(ELSEWHERE, b"\x90\x3c\x64", street.now_us)
-    street.run(0.5)
-    assert street.keeper.status()["notes"]["accounts"]["sounding"] == 2
-    street.ports.unplug(KEYS)
-    street.run(0.5)
-    assert street.keeper.status()["notes"]["accounts"]["sounding"] == 1
-    assert street.keeper.status()["controllers"] == [{"number": 2, "name": NAME}]
+    daemon.ports.send(KEYS, b"\x90\x3c\x64", daemon.now_us)
+    daemon.ports.send(ELSEWHERE, b"\x90\x3c\x64", daemon.now_us)
+    daemon.run(0.5)
+    assert daemon.keeper.status()["notes"]["accounts"]["sounding"] == 2
+    daemon.ports.unplug(KEYS)
+    daemon.run(0.5)
+    assert daemon.keeper.status()["notes"]["accounts"]["sounding"] == 1
+    assert daemon.keeper.status()["controllers"] == [{"number": 2, "name": NAME}]
 
 
 def test_a_controller_that_floods_holds_nothing_up_and_every_message_is_accounted_for() -> None:

@@ -15,7 +15,7 @@ import pytest
 
 from config.settings import Settings
 from config.sound import Sound
-from tests.bench.engine import playing
+from tests.support.busy_instrument import busy_instrument
 from voices.instrument import Instrument
 from voices.notes.note_count import REMEMBERED
 
@@ -99,15 +99,15 @@ def striking(instrument: Instrument) -> Callable[[int], None]:
 CASES: dict[str, tuple[Callable[[], Callable[[int], None]], int]] = {
     "silence": (lambda: rendering(silent()), STEADY_BYTES),
     "held, decaying and released notes": (
-        lambda: rendering(playing(16, 32, FRAMES)),
+        lambda: rendering(busy_instrument(16, 32, FRAMES)),
         STEADY_BYTES,
     ),
     "everything bending": (
-        lambda: rendering(playing(16, 32, FRAMES, moving=True)),
+        lambda: rendering(busy_instrument(16, 32, FRAMES, moving=True)),
         BENDING_BYTES,
     ),
     "onsets, releases, steals, knobs": (
-        lambda: striking(playing(8, 32, FRAMES)),
+        lambda: striking(busy_instrument(8, 32, FRAMES)),
         EVENT_BYTES,
     ),
 }
@@ -151,7 +151,7 @@ def sizes(root: object) -> dict[int, tuple[str, int]]:
 
 
 def test_no_container_grows_with_the_blocks() -> None:
-    instrument = playing(8, 32, FRAMES)
+    instrument = busy_instrument(8, 32, FRAMES)
     each = striking(instrument)
     for block in range(1_000):
         each(block)

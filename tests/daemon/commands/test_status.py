@@ -11,8 +11,8 @@ from daemon.commands.devices import cards_table, controllers_table
 from daemon.commands.listen import readable as message_in_words
 from daemon.commands.status import readable
 from daemon.soundcard.card import Card
-from tests.daemon.keeper.test_keeper import KEYS, Street
 from tests.support.command import ROOT, partiald
+from tests.support.virtual_daemon import KEYS, VirtualDaemon
 from voices.notes.note_count import ACCOUNTS
 
 STATUS = {
@@ -156,11 +156,11 @@ def keys(plain: Any, prefix: str = "") -> set[str]:
 
 
 def test_the_keys_of_the_json_are_those_that_developers_are_told(tmp_path: Path) -> None:
-    street = Street()
-    street.keeper.start()
-    street.ports.plug(KEYS)
-    street.run(1.0)
-    status = street.keeper.status()
+    daemon = VirtualDaemon()
+    daemon.keeper.start()
+    daemon.ports.plug(KEYS)
+    daemon.run(1.0)
+    status = daemon.keeper.status()
     page = (ROOT / "DEVELOPERS.md").read_text("utf-8")
     section = page.split("## What `partiald status --json` says")[1].split("\n## ")[0]
     told = {

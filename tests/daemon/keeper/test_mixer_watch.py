@@ -10,8 +10,8 @@ from daemon.commands.status import readable
 from daemon.keeper.mixer_watch import LOOK_US, MixerWatch
 from daemon.soundcard.alsa_control import Element
 from daemon.soundcard.card import Card
-from tests.daemon.keeper.test_supervisor import Bench
-from tests.daemon.soundcard.test_mixer import switch, volume
+from tests.support.keeper_bench import KeeperBench
+from tests.support.mixer_elements import switch, volume
 
 CARD = Card("Street Audio", "usb", 48_000, 2, 0, number=0, identity="street")
 SHUT = "'PCM' is muted: nothing is heard until it is opened"
@@ -43,7 +43,7 @@ def test_status_and_log_tell_once_that_the_mixer_was_closed_and_once_that_it_is_
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench()
+    bench = KeeperBench()
     bench.players.card = CARD
     bench.controls = [switch("PCM", 1), volume("PCM", 100)]
     bench.play()

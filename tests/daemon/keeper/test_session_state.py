@@ -8,9 +8,9 @@ import pytest
 from daemon.keeper.session_state import WORDS, SessionState, bring_back, stood
 from daemon.soundcard.card import Card
 from daemon.storage.deferred_writes import DeferredWrites
-from tests.daemon.keeper.test_supervisor import KEYS, Bench
 from tests.support.daemon_process import Daemon, record
 from tests.support.jack_server import JackServer
+from tests.support.keeper_bench import KEYS, KeeperBench
 from tests.support.virtual_controller import NAME, VirtualController
 
 PEDALS = "Bell Pedals:Bell Pedals MIDI 1 28:0"
@@ -24,7 +24,7 @@ class Box:
     """A bench in a power-on, with the file of the one before it, if there is one."""
 
     def __init__(self, folder: Path, *controllers: str, boot: str = "today") -> None:
-        self.bench, self.pauses = Bench(), DeferredWrites()
+        self.bench, self.pauses = KeeperBench(), DeferredWrites()
         self.standing = SessionState(self.pauses.ask, folder / "standing.json", boot)
         for name in controllers:
             self.bench.ports.plug(name)

@@ -2,109 +2,21 @@
 
 import logging
 import random
-from pathlib import Path
-from typing import Any
 
 import pytest
 
 from config.settings import Settings
-from daemon.ipc.counters import SharedCounters
-from daemon.ipc.message_ring import MessageRing
-from daemon.keeper.keeper import Keeper
-from daemon.keeper.mixer_watch import MixerWatch
-from daemon.keeper.new_cards import NewCards
-from daemon.keeper.supervisor import PATIENCE_S, PlayerSupervisor
-from daemon.linux.board_health import Health
-from daemon.linux.led import StatusLed
-from daemon.midi.controllers import Controllers
-from daemon.midi.simulated import SimulatedPorts
-from daemon.soundcard.alsa_control import Element
+from daemon.keeper.supervisor import PATIENCE_S
 from daemon.soundcard.card import Card
 from daemon.storage.settings_files import Loaded
-from tests.support.fakes import FixedSource, ScriptedPlayers
-
-KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
-TICK_US = 250_000
-READY = "output 'Market Card', 48000 Hz, 64-frame blocks, 2 channels"
-NO_CARD = "no sound card and no sound server"
-
-
-class Told:
-    """What systemd was told."""
-
-    def __init__(self, watchdog_s: float | None = None) -> None:
-        self.lines: list[str] = []
-        self.watchdog_s = watchdog_s
-
-    def __getattr__(self, name: str) -> Any:
-        return lambda *words: self.lines.append(name)
-
-
-class Bench:
-    """A keeper with nothing real around it, and a clock to turn."""
-
-    def __init__(self, watchdog_s: float | None = None, **settings: Any) -> None:
-        self.now_us = 1_000_000
-        self.ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
-        self.board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
-        self.ports = SimulatedPorts()
-        self.players = ScriptedPlayers(self.board)
-        self.told = Told(watchdog_s)
-        self.source = FixedSource(Loaded(Settings.model_validate(settings)))
-        self.card = object()
-        self.there: list[Card] = []
-        self.listener = Controllers(self.ports, self.ring.put)
-        self.lives = PlayerSupervisor(
-            *(self.players, self.ring, self.board, self.listener.chase),
-            lambda: self.card,
-            NewCards(lambda: self.there),
-        )
-        self.keeper = Keeper(
-            *(self.source, self.listener, self.lives, self.told),  # type: ignore[arg-type]
-            lambda: self.now_us,
-            health=Health(Path("/nowhere")),
-            lamp=StatusLed(Path("/nowhere")),
-            mixer=MixerWatch(lambda number: self.controls),
-        )
-        self.blocks = True
-        self.controls: list[Element] = []
-
-    def tick(self, count: int = 1) -> None:
-        for _ in range(count):
-            self.now_us += TICK_US
-            if self.lives.playing and self.blocks:
-                self.players.block()
-            self.keeper.tick()
-
-    def say(self, kind: str, text: str, level: str = "info") -> None:
-        self.players.say(kind, text, level)
-        self.tick()
-
-    def play(self) -> None:
-        """Bring the bench to where a player plays."""
-        self.keeper.start()
-        self.tick()
-        self.say("ready", READY)
-
-    def note(self, key: int = 60) -> None:
-        self.ports.send(KEYS, bytes((0x90, key, 100)), self.now_us)
-
-    def accounts(self) -> dict[str, int]:
-        notes = self.keeper.status()["notes"]
-        assert notes["received"] == sum(notes["accounts"].values())
-        return {name: count for name, count in notes["accounts"].items() if count}
-
-    def take(self) -> None:
-        """Let the player take what is in the ring, as its callback does."""
-        while record := self.ring.get():
-            self.players.instrument.take(record[2], 0, record[1])
+from tests.support.keeper_bench import KEYS, NO_CARD, READY, KeeperBench
 
 
 def test_ready_is_told_once_settings_are_in_force_even_without_a_card(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench()
+    bench = KeeperBench()
     bench.keeper.start()
     assert bench.told.lines == ["ready"]
     bench.tick()
@@ -117,7 +29,7 @@ def test_ready_is_told_once_settings_are_in_force_even_without_a_card(
 
 
 def test_a_card_is_looked_for_every_second(caplog: pytest.LogCaptureFixture) -> None:
-    bench = Bench()
+    bench = KeeperBench()
     bench.keeper.start()
     for _ in range(40):
         bench.tick()
@@ -129,7 +41,7 @@ def test_a_card_is_looked_for_every_second(caplog: pytest.LogCaptureFixture) -> 
 
 
 def test_a_card_that_appears_is_tried_at_once() -> None:
-    bench = Bench()
+    bench = KeeperBench()
     bench.keeper.start()
     bench.tick()
     bench.say("refused", NO_CARD, "warning")
@@ -140,7 +52,7 @@ def test_a_card_that_appears_is_tried_at_once() -> None:
 
 
 def test_only_a_card_that_has_just_come_is_waited_for_until_it_is_ours() -> None:
-    bench = Bench()
+    bench = KeeperBench()
     bench.keeper.start()
     bench.tick()
     bench.say("refused", NO_CARD, "warning")
@@ -155,7 +67,7 @@ def test_the_ready_line_names_voices_sound_output_and_controllers(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench(polyphony=12, sound={"name": "sine"})
+    bench = KeeperBench(polyphony=12, sound={"name": "sine"})
     bench.ports.plug(KEYS)
     bench.play()
     assert caplog.messages == [
@@ -167,7 +79,7 @@ def test_the_ready_line_names_voices_sound_output_and_controllers(
 
 def test_a_controllers_coming_and_going_is_told(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench()
+    bench = KeeperBench()
     bench.ports.plug(KEYS)
     bench.play()
     bench.note(60)
@@ -184,7 +96,7 @@ def test_a_controllers_coming_and_going_is_told(caplog: pytest.LogCaptureFixture
 
 
 def test_notes_without_a_card_are_counted_as_that() -> None:
-    bench = Bench()
+    bench = KeeperBench()
     bench.ports.plug(KEYS)
     bench.keeper.start()
     bench.tick()
@@ -200,7 +112,7 @@ def test_a_lost_card_cuts_what_sounds_and_loses_no_account(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench()
+    bench = KeeperBench()
     bench.ports.plug(KEYS)
     bench.play()
     bench.note(60)
@@ -227,7 +139,7 @@ def test_a_lost_card_cuts_what_sounds_and_loses_no_account(
 
 
 def test_a_new_player_finds_the_controls_where_they_were_left() -> None:
-    bench = Bench()
+    bench = KeeperBench()
     bench.ports.plug(KEYS)
     bench.play()
     for message in (b"\xb0\x07\x28", b"\xc0\x04", b"\xe0\x00\x60", b"\xb0\x07\x29"):
@@ -240,7 +152,7 @@ def test_a_new_player_finds_the_controls_where_they_were_left() -> None:
     assert heard == [b"\xc0\x04", b"\xb0\x07\x29", b"\xe0\x00\x60"]
 
 
-def heard_after_another_player(bench: Bench, card: Card) -> list[bytes]:
+def heard_after_another_player(bench: KeeperBench, card: Card) -> list[bytes]:
     """Return what a player on ``card`` is told, after one on the market card was."""
     bench.ports.plug(KEYS)
     bench.play()
@@ -256,7 +168,7 @@ def heard_after_another_player(bench: Bench, card: Card) -> list[bytes]:
 
 
 def test_the_same_card_is_as_loud_as_it_was() -> None:
-    bench = Bench()
+    bench = KeeperBench()
     same = bench.players.card
     assert heard_after_another_player(bench, same) == [
         *(b"\xb0\x07\x7f", b"\xb0\x0a\x20", b"\xb1\x07\x28", b"\xb2\x07\x70"),
@@ -264,7 +176,7 @@ def test_the_same_card_is_as_loud_as_it_was() -> None:
 
 
 def test_another_card_starts_at_the_level_of_power_on_wherever_the_volume_stood() -> None:
-    bench = Bench()
+    bench = KeeperBench()
     market = bench.players.card
     jack = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
     assert heard_after_another_player(bench, jack) == [b"\xb0\x0a\x20", b"\xb1\x07\x28"]
@@ -284,7 +196,7 @@ def test_another_card_starts_at_the_level_of_power_on_wherever_the_volume_stood(
 
 def test_a_knob_bound_to_the_volume_counts_as_volume() -> None:
     bindings = [{"control": 20, "target": "volume"}, {"control": 7, "target": "tilt"}]
-    bench = Bench(bindings=bindings)
+    bench = KeeperBench(bindings=bindings)
     bench.ports.plug(KEYS)
     bench.play()
     for message in (b"\xb0\x14\x7f", b"\xb0\x07\x7f", b"\xb1\x14\x08"):
@@ -301,7 +213,7 @@ def test_a_knob_bound_to_the_volume_counts_as_volume() -> None:
 
 def test_a_better_card_that_comes_is_changed_over_to(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench()
+    bench = KeeperBench()
     jack = Card("Headphones", "jack", 48_000, 2, -1, number=0, identity="jack")
     bench.players.card, bench.there = jack, [jack]
     bench.play()
@@ -321,7 +233,7 @@ def test_a_better_card_that_comes_is_changed_over_to(caplog: pytest.LogCaptureFi
 def test_received_is_the_sum_of_the_accounts_whatever_happens() -> None:
     seeded = random.Random(4)
     for _ in range(20):
-        bench = Bench()
+        bench = KeeperBench()
         bench.ports.plug(KEYS)
         bench.keeper.start()
         bench.tick()
@@ -354,7 +266,7 @@ def test_an_edit_is_sent_to_the_player_once_the_file_has_settled(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench()
+    bench = KeeperBench()
     bench.play()
     bench.source.put(Loaded(Settings(polyphony=3)))
     bench.tick()
@@ -372,7 +284,7 @@ def test_an_edit_is_sent_to_the_player_once_the_file_has_settled(
 
 
 def test_a_fault_in_an_edit_is_told_and_changes_nothing(caplog: pytest.LogCaptureFixture) -> None:
-    bench = Bench(polyphony=5)
+    bench = KeeperBench(polyphony=5)
     bench.play()
     fault = "partiald.toml: polyphony = 0: input should be greater than or equal to 1"
     bench.source.put(Loaded(Settings(), faults=[fault]))
@@ -386,7 +298,7 @@ def test_a_fault_in_an_edit_is_told_and_changes_nothing(caplog: pytest.LogCaptur
 
 
 def test_faults_at_the_start_are_told_and_it_plays(caplog: pytest.LogCaptureFixture) -> None:
-    bench = Bench()
+    bench = KeeperBench()
     bench.source.put(Loaded(Settings(), faults=["a.toml: x: unknown key"], remarks=["b says so"]))
     bench.play()
     assert caplog.messages == [
@@ -399,7 +311,7 @@ def test_faults_at_the_start_are_told_and_it_plays(caplog: pytest.LogCaptureFixt
 
 
 def test_other_audio_settings_take_a_new_player() -> None:
-    bench = Bench()
+    bench = KeeperBench()
     bench.play()
     bench.source.put(Loaded(Settings.model_validate({"audio": {"block_frames": 256}})))
     bench.tick(2)
@@ -409,7 +321,7 @@ def test_other_audio_settings_take_a_new_player() -> None:
 
 
 def test_another_controller_name_takes_effect_at_once() -> None:
-    bench = Bench()
+    bench = KeeperBench()
     bench.ports.plug(KEYS)
     bench.play()
     assert bench.listener.controllers
@@ -419,7 +331,7 @@ def test_another_controller_name_takes_effect_at_once() -> None:
 
 
 def test_the_watchdog_is_fed_while_blocks_go_on() -> None:
-    bench = Bench(watchdog_s=0.5)
+    bench = KeeperBench(watchdog_s=0.5)
     bench.play()
     bench.told.lines.clear()
     bench.tick(8)
@@ -432,7 +344,7 @@ def test_the_watchdog_is_fed_while_blocks_go_on() -> None:
 
 
 def test_the_watchdog_is_fed_while_a_card_is_looked_for() -> None:
-    bench = Bench(watchdog_s=0.5)
+    bench = KeeperBench(watchdog_s=0.5)
     bench.keeper.start()
     bench.tick()
     bench.say("refused", NO_CARD, "warning")
@@ -442,7 +354,7 @@ def test_the_watchdog_is_fed_while_a_card_is_looked_for() -> None:
 
 
 def test_a_player_that_stands_still_is_replaced(caplog: pytest.LogCaptureFixture) -> None:
-    bench = Bench()
+    bench = KeeperBench()
     bench.play()
     bench.blocks = False
     bench.tick(24)
@@ -452,7 +364,7 @@ def test_a_player_that_stands_still_is_replaced(caplog: pytest.LogCaptureFixture
 
 def test_the_end_is_told(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench()
+    bench = KeeperBench()
     bench.ports.plug(KEYS)
     bench.play()
     bench.note()

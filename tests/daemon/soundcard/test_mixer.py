@@ -7,6 +7,7 @@ import pytest
 from daemon.soundcard.alsa_control import INFO_BYTES, VALUE_BYTES, ControlDevice, Element, decoded
 from daemon.soundcard.mixer import MODERATE_DB, findings, moderate
 from daemon.soundcard.mixer import set_right as set_it_right
+from tests.support.mixer_elements import switch, volume
 
 # What a kernel answered for an emulated USB sound card; the rest of each structure was zero. Beside
 # it, what Debian's own mixer program printed of the same controls.
@@ -99,16 +100,6 @@ def set_right(mixer: Scripted) -> list[str]:
 
 def report(mixer: Scripted) -> list[str]:
     return [each.line(set_right=False) for each in findings(mixer.elements())]
-
-
-def switch(name: str, on: int, writable: bool = True) -> Element:
-    return Element(1, f"{name} Playback Switch", "switch", (on, on), writable=writable)
-
-
-def volume(name: str, value: int, low_db: float | None = -60.0, high_db: float = 4.0) -> Element:
-    """128 steps of half a decibel."""
-    top = None if low_db is None else high_db
-    return Element(2, f"{name} Playback Volume", "volume", (value, value), 0, 128, low_db, top)
 
 
 def test_a_card_in_order_has_no_line() -> None:

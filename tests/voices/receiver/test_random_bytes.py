@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.soak.fuzz_bytes import fuzz
+from tests.support.fuzz_bytes import fuzz
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from config.settings import Settings
-from tests.soak.fuzz_messages import BLOCK, RATE, VARIANTS, fuzz, silence
+from tests.support.fuzz_messages import BLOCK, RATE, VARIANTS, fuzz, silence
 from tests.support.playing import Recording
 from tests.support.random_messages import random_message
 from tests.support.receiver_player import Player

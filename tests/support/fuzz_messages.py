@@ -1,0 +1,57 @@
+"""Random messages through the instrument, and the laws that they must not break."""
+
+import random
+from typing import Any
+
+import numpy as np
+
+from config.settings import Settings
+from tests.support.random_messages import random_message
+from voices.instrument import Instrument
+
+RATE, BLOCK, EVERY, CONTROLLERS = 48_000, 128, 8, 2
+VARIANTS: dict[str, dict[str, Any]] = {
+    "as usual": {},
+    "omni": {"controller": {"mode": 1, "basic_channel": 3}},
+    "mono": {"controller": {"mode": 4}},
+    "struck": {"sound": {"name": "struck-bar"}, "pressure": {"key": "level"}},
+    "counted": {"controller": {"counted_note_offs": True}, "tuning": {"temperament": "just"}},
+}
+
+
+def fuzz(variant: dict[str, Any], messages: int, seed: int) -> Instrument:
+    """Play random messages; fail at the first block that breaks a law."""
+    chance = random.Random(seed)
+    settings = Settings.model_validate({"polyphony": 12, "bindings": [], **variant})
+    instrument = Instrument(settings, sample_rate=RATE, block_frames=BLOCK)
+    ceiling = 10 ** (settings.level.ceiling_db / 20) * 1.000001
+    out = np.zeros((BLOCK, 2), np.float32)
+    struck = 0
+    for number in range(messages):
+        message = random_message(chance)
+        struck += message[0] & 0xF0 == 0x90 and message[2] > 0
+        frame = number % EVERY * BLOCK // EVERY
+        instrument.take(message, frame, chance.randrange(CONTROLLERS))
+        if number % EVERY == EVERY - 1:
+            instrument.render(out)
+            accounts = instrument.ledger.accounts()
+            told = f"seed {seed}, message {number}"
+            assert np.isfinite(out).all(), told
+            assert np.abs(out).max() <= ceiling, told
+            assert instrument.ledger.received == struck == sum(accounts.values()), told
+            assert 0 <= accounts["sounding"] <= settings.polyphony, told
+    silence(instrument, settings, out)
+    return instrument
+
+
+def silence(instrument: Instrument, settings: Settings, out: Any) -> None:
+    """Send All Sound Off everywhere; nothing may sound after its fade."""
+    for controller in range(CONTROLLERS):
+        for channel in range(16):
+            instrument.take(bytes((0xB0 | channel, 120, 0)), 0, controller)
+    for _ in range(1 + round(0.006 * RATE / BLOCK)):
+        instrument.render(out)
+    instrument.render(out)
+    assert not out.any(), "something sounds after All Sound Off"
+    assert instrument.sounding == 0
+    assert instrument.ledger.accounts()["sounding"] == 0

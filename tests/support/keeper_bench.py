@@ -1,0 +1,96 @@
+"""A keeper with nothing real around it and a clock to turn: players, ports, cards are scripted."""
+
+from pathlib import Path
+from typing import Any
+
+from config.settings import Settings
+from daemon.ipc.counters import SharedCounters
+from daemon.ipc.message_ring import MessageRing
+from daemon.keeper.keeper import Keeper
+from daemon.keeper.mixer_watch import MixerWatch
+from daemon.keeper.new_cards import NewCards
+from daemon.keeper.supervisor import PlayerSupervisor
+from daemon.linux.board_health import Health
+from daemon.linux.led import StatusLed
+from daemon.midi.controllers import Controllers
+from daemon.midi.simulated import SimulatedPorts
+from daemon.soundcard.alsa_control import Element
+from daemon.soundcard.card import Card
+from daemon.storage.settings_files import Loaded
+from tests.support.fakes import FixedSource, ScriptedPlayers
+
+KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
+TICK_US = 250_000
+READY = "output 'Market Card', 48000 Hz, 64-frame blocks, 2 channels"
+NO_CARD = "no sound card and no sound server"
+
+
+class Told:
+    """What systemd was told."""
+
+    def __init__(self, watchdog_s: float | None = None) -> None:
+        self.lines: list[str] = []
+        self.watchdog_s = watchdog_s
+
+    def __getattr__(self, name: str) -> Any:
+        return lambda *words: self.lines.append(name)
+
+
+class KeeperBench:
+    """The keeper on the workbench."""
+
+    def __init__(self, watchdog_s: float | None = None, **settings: Any) -> None:
+        self.now_us = 1_000_000
+        self.ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
+        self.board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+        self.ports = SimulatedPorts()
+        self.players = ScriptedPlayers(self.board)
+        self.told = Told(watchdog_s)
+        self.source = FixedSource(Loaded(Settings.model_validate(settings)))
+        self.card = object()
+        self.there: list[Card] = []
+        self.listener = Controllers(self.ports, self.ring.put)
+        self.lives = PlayerSupervisor(
+            *(self.players, self.ring, self.board, self.listener.chase),
+            lambda: self.card,
+            NewCards(lambda: self.there),
+        )
+        self.keeper = Keeper(
+            *(self.source, self.listener, self.lives, self.told),  # type: ignore[arg-type]
+            lambda: self.now_us,
+            health=Health(Path("/nowhere")),
+            lamp=StatusLed(Path("/nowhere")),
+            mixer=MixerWatch(lambda number: self.controls),
+        )
+        self.blocks = True
+        self.controls: list[Element] = []
+
+    def tick(self, count: int = 1) -> None:
+        for _ in range(count):
+            self.now_us += TICK_US
+            if self.lives.playing and self.blocks:
+                self.players.block()
+            self.keeper.tick()
+
+    def say(self, kind: str, text: str, level: str = "info") -> None:
+        self.players.say(kind, text, level)
+        self.tick()
+
+    def play(self) -> None:
+        """Bring the bench to where a player plays."""
+        self.keeper.start()
+        self.tick()
+        self.say("ready", READY)
+
+    def note(self, key: int = 60) -> None:
+        self.ports.send(KEYS, bytes((0x90, key, 100)), self.now_us)
+
+    def accounts(self) -> dict[str, int]:
+        notes = self.keeper.status()["notes"]
+        assert notes["received"] == sum(notes["accounts"].values())
+        return {name: count for name, count in notes["accounts"].items() if count}
+
+    def take(self) -> None:
+        """Let the player take what is in the ring, as its callback does."""
+        while record := self.ring.get():
+            self.players.instrument.take(record[2], 0, record[1])

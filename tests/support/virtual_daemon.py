@@ -1,0 +1,151 @@
+"""The whole daemon in virtual time: real keeper, ring, counters; the player in this process.
+
+Controllers, settings files and cards do as the test says.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from config.settings import Settings
+from daemon.ipc.counters import SharedCounters
+from daemon.ipc.message_ring import MessageRing
+from daemon.keeper.keeper import TICK_S, Keeper
+from daemon.keeper.supervisor import PlayerSupervisor
+from daemon.linux.board_health import Health
+from daemon.linux.led import StatusLed
+from daemon.midi.channel_state import ChannelState
+from daemon.midi.controllers import Controllers
+from daemon.midi.simulated import SimulatedPorts
+from daemon.player.cue_tones import samples
+from daemon.player.engine import Engine
+from daemon.player.fork_server import PlayerEvent, PlayerJob
+from daemon.soundcard.card import Card
+from daemon.storage.settings_files import Loaded
+
+KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
+FRAMES, RATE = 64, 48_000
+
+
+class Files:
+    """Settings files that change when told."""
+
+    def __init__(self) -> None:
+        self.loaded = Loaded(Settings())
+        self.edits = 0
+
+    def load(self) -> Loaded:
+        return self.loaded
+
+    def stamp(self) -> object:
+        return self.edits
+
+    def edit(self, *faults: str, **settings: Any) -> None:
+        self.loaded = Loaded(Settings.model_validate(settings), faults=list(faults))
+        self.edits += 1
+
+
+class Notices:
+    """What systemd would hear."""
+
+    watchdog_s = 1.0
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+
+    def __getattr__(self, name: str) -> Any:
+        return lambda *_: self.told.append(name)
+
+
+class VirtualDaemon:
+    """What makes players for the keeper is this object itself."""
+
+    alive = True
+
+    def __init__(self, **parts: Any) -> None:
+        self.now_us = 1_000_000
+        self.ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
+        self.board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+        self.ports, self.files, self.notices = SimulatedPorts(), Files(), Notices()
+        self.card = True
+        self.asked: list[str] = []
+        self.playing: Engine | None = None
+        self.sent: list[dict[str, Any]] = []
+        self._events: list[PlayerEvent] = []
+        chase = ChannelState()
+        self.lives = PlayerSupervisor(self, self.ring, self.board, chase)
+        self.keeper = Keeper(
+            self.files,
+            Controllers(self.ports, self.ring.put, chase=chase),
+            self.lives,
+            self.notices,  # type: ignore[arg-type]
+            clock_us=lambda: self.now_us,
+            lamp=StatusLed(Path("/nowhere")),
+            switch_off=lambda: self.asked.append("off"),
+            **{"health": Health(Path("/nowhere")), **parts},
+        )
+
+    # What makes players.
+    def start(self, job: PlayerJob) -> None:
+        self.board.clear()
+        if not self.card:
+            self._events.append(PlayerEvent("refused", "no sound card"))
+            return
+        settings = Settings.model_validate(job.settings_plain)
+        self.playing = Engine(
+            settings, ring=self.ring, board=self.board, sample_rate=RATE, block_frames=FRAMES
+        )
+        details = {
+            "card": Card("box", "usb", RATE, 2, 0).as_plain(),
+            "sample_rate": RATE,
+            "delay_ms": 3.0,
+        }
+        self._events.append(PlayerEvent("ready", "output 'box'", details=details))
+
+    def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
+        self.sent.append(settings_plain)
+
+    def exclusive(self, controller: int, message: bytes) -> None:
+        assert self.playing is not None
+        self.playing.exclusive(controller, message)
+
+    def cue(self, name: str, level_db: float) -> None:
+        assert self.playing is not None
+        self.playing.cue(samples(name, RATE, level_db))
+
+    def stop(self) -> None:
+        self.end("stopped", "ended", "info")
+
+    def events(self) -> list[PlayerEvent]:
+        events, self._events = self._events, []
+        return events
+
+    def end(self, text: str, kind: Any = "lost", level: str = "warning") -> None:
+        self.playing = None
+        self._events.append(PlayerEvent(kind, text, level))
+
+    # The world.
+    def run(self, seconds: float) -> None:
+        out = np.zeros((FRAMES, 2), np.float32)
+        until = self.now_us + round(seconds * 1e6)
+        block_us, due_us = FRAMES * 1e6 / RATE, self.now_us
+        while self.now_us < until:
+            if self.now_us >= due_us:
+                self.keeper.tick()
+                due_us += round(TICK_S * 1e6)
+            if self.playing is not None:
+                self.playing.block(out, self.now_us)
+                for controller, message in self.playing.replies():
+                    details = {"controller": controller, "message": message.hex()}
+                    self._events.append(PlayerEvent("reply", "", details=details))
+            self.now_us += round(block_us)
+
+    def play(self, *keys: int) -> None:
+        for key in keys:
+            assert self.ports.send(KEYS, bytes([0x90, key, 100]), self.now_us)
+
+    @property
+    def accounts(self) -> dict[str, int]:
+        accounts: dict[str, int] = self.keeper.status()["notes"]["accounts"]
+        return {name: count for name, count in accounts.items() if count}
