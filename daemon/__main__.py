@@ -1,4 +1,4 @@
-"""The program: one command run, its fault told in lines a user can act on, its exit code.
+"""The program: runs one command, reports a fault in lines a user can act on, sets the exit code.
 
 Exit codes: 0 done, or stopped when asked; 1 failure; 2 wrong usage; 78 a fault in a settings or
 sound file. Promise: no traceback, unless PARTIALD_TRACEBACK is set in the environment.
@@ -6,7 +6,7 @@ sound file. Promise: no traceback, unless PARTIALD_TRACEBACK is set in the envir
 
 import os
 
-# OpenBLAS reads these once, when numpy is imported: a second thread would only wait in the audio.
+# OpenBLAS reads these once, when numpy is imported; a second thread would only delay the audio.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
     os.environ[_name] = "1"
 
@@ -15,17 +15,41 @@ import io  # noqa: E402
 import signal  # noqa: E402
 import sys  # noqa: E402
 from collections.abc import Callable, Iterator, Sequence  # noqa: E402
+from importlib import import_module  # noqa: E402
+from types import ModuleType  # noqa: E402
 
 from daemon.errors import DeviceError, RunError, UsageError  # noqa: E402
-from daemon.fast_pydantic import spare_the_search  # noqa: E402
-
-spare_the_search()
 
 FAILURE, USAGE, SETTINGS = 1, 2, 78
 _ENDED_BY_HAND = ("run", "listen", "testtone")
 _STOPS = (signal.SIGTERM, signal.SIGINT)
 
 Command = Callable[[], int]
+
+_PLUGIN_SEARCH = "pydantic.plugin._loader"
+
+
+def _skip_plugin_search() -> None:
+    """Make pydantic look for no plug-ins, which makes every start faster.
+
+    `PYDANTIC_DISABLE_PLUGINS` avoids the search, but not the import of what it searches with. So a
+    stand-in replaces the module that does it; whatever else another version of pydantic wants from
+    that module comes from the real one.
+    """
+    os.environ["PYDANTIC_DISABLE_PLUGINS"] = "__all__"
+    stand_in = ModuleType(_PLUGIN_SEARCH)
+    vars(stand_in).update(get_plugins=tuple, __getattr__=_from_the_real_one)
+    sys.modules.setdefault(_PLUGIN_SEARCH, stand_in)
+
+
+def _from_the_real_one(name: str) -> object:
+    if name.startswith("__"):  # what every import asks of a module
+        raise AttributeError(name)
+    del sys.modules[_PLUGIN_SEARCH]
+    return getattr(import_module(_PLUGIN_SEARCH), name)
+
+
+_skip_plugin_search()
 
 
 def _chosen(words: Sequence[str]) -> Command:
@@ -46,28 +70,28 @@ def main(
         code = run()
         sys.stdout.flush()
         return code
-    except BrokenPipeError:  # whoever read us has had enough
+    except BrokenPipeError:  # the reader has had enough
         _drop_output()
         return 0
     except KeyboardInterrupt:
         return _stopped(words)
     except UsageError as fault:
-        return _tell(str(fault), USAGE)
+        return _report(str(fault), USAGE)
     except (DeviceError, RunError) as fault:
-        return _tell(str(fault), FAILURE)
+        return _report(str(fault), FAILURE)
     except Exception as fault:  # noqa: BLE001 a user gets a line, never a traceback
         return _other(fault)
     finally:
-        # The interpreter takes a while to leave, and has nothing left to stop.
+        # The interpreter takes a while to exit, and nothing is left to stop.
         for number in _STOPS:
             signal.signal(number, signal.SIG_IGN)
 
 
 @contextlib.contextmanager
 def _leaving_at_once(words: Sequence[str]) -> Iterator[None]:
-    """While libraries are imported, have a stop end the process; later it is as Ctrl-C.
+    """Let a stop end the process while libraries are imported; later it acts like Ctrl-C.
 
-    They would make another fault of the exception, or lose it; and nothing is to be cleaned up yet.
+    They would turn the exception into another one, or lose it; and nothing needs cleaning up yet.
     """
 
     def leave(*_: object) -> None:
@@ -75,7 +99,7 @@ def _leaving_at_once(words: Sequence[str]) -> Iterator[None]:
 
     signal.signal(signal.SIGTERM, leave)
     by_hand = signal.getsignal(signal.SIGINT)
-    if by_hand is signal.default_int_handler:  # else whoever started us wants no Ctrl-C here
+    if by_hand is signal.default_int_handler:  # else our caller wants no Ctrl-C here
         signal.signal(signal.SIGINT, leave)
     try:
         yield
@@ -85,14 +109,25 @@ def _leaving_at_once(words: Sequence[str]) -> Iterator[None]:
 
 
 def _stopped(words: Sequence[str]) -> int:
-    """Return the exit code of a stop by hand, told where something was left undone."""
-    if any(word in _ENDED_BY_HAND for word in words):
+    """Return the exit code of a stop by hand; say so where something was left undone."""
+    if _command(words) in _ENDED_BY_HAND:
         return 0
-    return _tell("stopped by hand before it was done", FAILURE)
+    return _report("stopped by hand before it was done", FAILURE)
+
+
+def _command(words: Sequence[str]) -> str:
+    """Return which word is the command, before the command line can be read."""
+    rest = iter(words)
+    for word in rest:
+        if word == "--settings":
+            next(rest, None)
+        elif not word.startswith("-"):
+            return word
+    return ""
 
 
 def _prepare_streams() -> None:
-    """Have output that can always be written to: none may be open, a letter may be missing."""
+    """Make output always writable: a stream may be closed, or lack a character."""
     if sys.stdout is None or sys.stderr is None:
         nowhere = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 open until the end
         sys.stdout, sys.stderr = sys.stdout or nowhere, sys.stderr or nowhere
@@ -102,18 +137,18 @@ def _prepare_streams() -> None:
 
 
 def _drop_output() -> None:
-    """Lead what is still to be flushed into nothing: the interpreter tries once more at exit."""
+    """Discard what is not flushed yet: the interpreter tries once more at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _other(fault: Exception) -> int:
-    """Tell a fault of a settings file, of the system or of this program."""
+    """Report a fault in a settings file, in the system or in this program."""
     import traceback
 
     from config.faults import ConfigError
 
     if isinstance(fault, ConfigError):
-        return _tell(str(fault), SETTINGS)
+        return _report(str(fault), SETTINGS)
     if os.environ.get("PARTIALD_TRACEBACK"):
         traceback.print_exception(fault)
     if isinstance(fault, OSError):
@@ -122,19 +157,18 @@ def _other(fault: Exception) -> int:
         except OSError:
             _drop_output()
         what = fault.strerror or str(fault)
-        return _tell(f"{fault.filename}: {what}" if fault.filename else what, FAILURE)
+        return _report(f"{fault.filename}: {what}" if fault.filename else what, FAILURE)
     frames = traceback.extract_tb(fault.__traceback__)
     where = f" at {os.path.basename(frames[-1].filename)}:{frames[-1].lineno}" if frames else ""
     what = " ".join(str(fault).split())
-    return _tell(
-        f"a mistake of partiald's own{where}: {type(fault).__name__}: {what}; "
-        "PARTIALD_TRACEBACK=1 shows more",
+    return _report(
+        f"internal error{where}: {type(fault).__name__}: {what}; PARTIALD_TRACEBACK=1 shows more",
         FAILURE,
     )
 
 
-def _tell(lines: str, code: int) -> int:
-    """Write each line to stderr behind our name and return ``code``."""
+def _report(lines: str, code: int) -> int:
+    """Write each line to stderr after our name and return ``code``."""
     for line in lines.splitlines():
         sys.stderr.write(f"partiald: {line}\n")
     return code

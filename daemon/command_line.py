@@ -1,10 +1,11 @@
-"""The command line: which words there are, and which module answers each.
+"""The command line: which commands there are, and which module runs each.
 
-Promise: reading the command line imports no command, so that one broken library silences one
-command only. Every command module has ``run(arguments) -> int``, the exit code.
+Promise: reading the command line imports no command, so that a broken library stops only the
+commands that need it. Every command module has ``run(arguments) -> int``, the exit code.
 """
 
 import argparse
+import re
 import shutil
 import sys
 from collections.abc import Callable, Sequence
@@ -13,7 +14,9 @@ from importlib import import_module
 from pathlib import Path
 from typing import NoReturn, get_args
 
+from config.faults import suggestion
 from config.settings import Target
+from config.wording import printable
 
 WELCOME = """\
 partiald plays a MIDI controller through the sound card, with no screen needed.
@@ -37,7 +40,7 @@ What can be changed:
   partiald chart           what it understands of MIDI
 
 --settings FILE before the command uses that file instead of all others.
-'partiald COMMAND --help' tells more. Start low, headphones off the ears.
+'partiald COMMAND --help' says more. Start low, headphones off the ears.
 """
 
 
@@ -48,10 +51,26 @@ class _Parser(argparse.ArgumentParser):
     """A parser that reports wrong usage in one line."""
 
     def error(self, message: str) -> NoReturn:
-        """Write the fault and where to find help, and leave with 2."""
-        message = message.removeprefix("argument COMMAND: ").replace("invalid choice", "no command")
-        message = message.replace("choose from", "there are").replace("the following ", "")
-        self.exit(2, f"partiald: {message}; '{self.prog} --help' shows how\n")
+        """Write the fault and where to find help, and exit with 2."""
+        joint = "" if message.endswith("?") else ";"
+        self.exit(2, f"partiald: {message}{joint} '{self.prog} --help' shows how\n")
+
+    def refuse(self, words: Sequence[str]) -> NoReturn:
+        """Report words that nothing takes."""
+        word = printable(words[0])
+        if not word.startswith("-"):
+            self.error(f"'{word}' is one word too many")
+        options = re.findall(r"--[a-z]+", self.format_help())
+        if word in options:
+            self.error(f"'{word}' belongs after the command")
+        self.error(f"no option '{word}'{suggestion(word, options)}")
+
+    def _check_value(self, action: argparse.Action, value: str) -> None:
+        """Refuse an unknown name: argparse words it differently in each Python."""
+        if action.choices is not None and value not in action.choices:
+            kind = "target" if action.dest == "target" else "command"
+            remedy = suggestion(value, action.choices) or f"; there are {', '.join(action.choices)}"
+            self.error(f"no {kind} '{printable(value)}'{remedy}")
 
 
 class _Welcoming(_Parser):
@@ -63,14 +82,15 @@ class _Welcoming(_Parser):
 
 
 class _Version(argparse.Action):
-    """Tell the version and leave; nobody else waits for it to be looked up."""
+    """Prints the version and exits; looked up only when asked for."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
-        parser.exit(message=f"partiald {_version()}\n")
+        sys.stdout.write(f"partiald {_version()}\n")
+        parser.exit()
 
 
 def parse(words: Sequence[str]) -> argparse.Namespace:
-    """Return the command line read: ``command``, ``settings`` and what the command takes.
+    """Return what was read: ``command``, ``settings`` and the command's own arguments.
 
     Raises
     ------
@@ -88,12 +108,12 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
             "--settings",
             type=Path,
             metavar="FILE",
-            default=argparse.SUPPRESS,  # else it would undo the one before the command
+            default=argparse.SUPPRESS,  # else it would override the one before the command
             help="use this file instead of all other settings",
         )
         return made
 
-    run = command("run", "Be the instrument, until told to stop.")
+    run = command("run", "Play, until stopped.")
     run.add_argument("--verbose", action="store_true", help="log more than changes of state")
 
     rehearse = command(
@@ -123,7 +143,7 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     listen = command("listen", "Show what the controllers send, one message a line.")
     listen.add_argument("--controller", metavar="NAME", help="only this one; part of the name")
 
-    testtone = command("testtone", "Play a tone that starts inaudible, grows and stops by itself.")
+    testtone = command("testtone", "Play a tone that starts inaudible, grows and then stops.")
     testtone.add_argument("--device", metavar="NAME", help="this sound card; part of the name")
 
     status = command("status", "Ask the running instrument what it does.")
@@ -133,20 +153,20 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
 
     why = command(
         "why",
-        "Tell which notes did not sound as played, what happened, and what would have helped.",
+        "Say which notes did not sound as played, what happened, and what would have helped.",
     )
     why.add_argument(
-        "--boot", type=int, metavar="N", default=0, help="-1: before the last power-off"
+        "--boot", type=_whole, metavar="N", default=0, help="-1: before the last power-off"
     )
-    why.add_argument("--last", type=int, metavar="N", default=20, help="so many lines; 20")
+    why.add_argument("--last", type=_whole, metavar="N", default=20, help="how many lines; 20")
 
     command("chart", "Print the MIDI implementation chart: what is understood, what is not.")
 
     learn = command("learn", "Bind the next knob that is moved.")
-    learn.add_argument("target", type=_target, metavar="TARGET", help=", ".join(_TARGETS))
-    learn.add_argument("partial", nargs="?", type=int, metavar="N", help="which partial, from 1")
+    learn.add_argument("target", choices=_TARGETS, metavar="TARGET", help=", ".join(_TARGETS))
+    learn.add_argument("partial", nargs="?", type=_whole, metavar="N", help="which partial, from 1")
 
-    check = command("check", "Show the settings in force and where each comes from.")
+    check = command("check", "Show the settings in force, and where each comes from.")
     check.add_argument("file", nargs="?", type=Path, metavar="FILE", help="check only this file")
 
     sounds = command("sounds", "List the sounds, show one in figures, or draw one.")
@@ -157,11 +177,14 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     draw.add_argument("name", metavar="NAME")
     draw.add_argument("-o", dest="output", type=Path, metavar="PNG", help="NAME.png unless given")
     draw.add_argument("--force", action="store_true", help="replace an existing picture")
-    return parser.parse_args(words)
+    arguments, left = parser.parse_known_args(words)
+    if left:
+        commands.choices.get(arguments.command, parser).refuse(left)
+    return arguments
 
 
 def chosen(words: Sequence[str]) -> Callable[[], int]:
-    """Return what does what the command line asks for, and returns the exit code."""
+    """Return the command as a function that returns the exit code."""
     arguments = parse(words)
     if arguments.command is None:
         return _welcome
@@ -174,14 +197,15 @@ def _welcome() -> int:
     return 0
 
 
-def _target(word: str) -> str:
-    if word not in _TARGETS:
-        raise argparse.ArgumentTypeError(f"no target '{word}'; there are {', '.join(_TARGETS)}")
-    return word
+def _whole(word: str) -> int:
+    try:
+        return int(word)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{printable(word)}' is not a whole number") from None
 
 
-def called() -> str:
-    """Return how this program was called, for commands that are told to be typed."""
+def program_name() -> str:
+    """Return what to type to call this program, for messages that suggest a command."""
     program = sys.argv[0]
     if program.endswith("__main__.py"):
         return "python -m daemon"
@@ -191,7 +215,7 @@ def called() -> str:
 
 
 def _version() -> str:
-    from importlib import metadata  # dear, and not asked for at a start
+    from importlib import metadata  # slow, and not needed at a start
 
     try:
         return metadata.version("partiald")

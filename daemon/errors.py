@@ -1,13 +1,13 @@
-"""The faults a user can mend, other than in a settings file: each message is one line."""
+"""Faults that a user can mend, other than in a settings file; each message is one line."""
 
 
 class DeviceError(Exception):
-    """A sound card or controller is missing or refuses; the message is one line with a remedy."""
+    """A sound card or controller is missing or refuses; the message says what helps."""
 
 
 class UsageError(Exception):
-    """The command line asks for something that cannot be; the message is one line."""
+    """The command line asks for something impossible."""
 
 
 class RunError(Exception):
-    """The command could not do its work; the message is one line, and nothing is half done."""
+    """The command could not do its work; nothing is left half done."""

@@ -2,8 +2,8 @@
 
 Threads: `set_up` before the first line; logging itself from any thread but the audio's.
 
-Promise: no timestamps of our own (the journal has its own), one line an event, and the ``<N>``
-prefix of sd-daemon(3) on every line, only when stderr is the journal's.
+Promise: no timestamps of our own (the journal has its own), one line for each event, and the
+``<N>`` prefix of sd-daemon(3) on every line, but only when stderr is the journal's.
 """
 
 import logging
@@ -21,17 +21,28 @@ _PRIORITIES = (
 )
 
 
-class Priorities(logging.Formatter):
-    """Writes ``<N>`` before every line of a record."""
+class Lines(logging.Formatter):
+    """Formats a record as ``module: message``; for the journal with ``<N>`` before every line."""
+
+    def __init__(self, journal: bool) -> None:
+        super().__init__()
+        self._journal = journal
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 logging's own name
+        """Return the first line: `format` adds a traceback, if there is one."""
+        return f"{record.name.rpartition('.')[2]}: {record.message}"
 
     def format(self, record: logging.LogRecord) -> str:
-        """Return the record's lines, each with its priority."""
+        """Return the record's lines."""
+        text = super().format(record)
+        if not self._journal:
+            return text
         number = next((n for level, n in _PRIORITIES if record.levelno >= level), 7)
-        return "\n".join(f"<{number}>{line}" for line in super().format(record).splitlines())
+        return "\n".join(f"<{number}>{line}" for line in text.splitlines())
 
 
 def reads_us(stream: TextIO, environment: Mapping[str, str] = os.environ) -> bool:
-    """Return whether the journal is at the other end of a stream.
+    """Return whether the journal reads a stream.
 
     JOURNAL_STREAM names the device and inode of the journal's own descriptor (systemd.exec(5));
     a child whose stderr was redirected inherits the variable, but not the inode.
@@ -53,19 +64,17 @@ def set_up(
     Parameters
     ----------
     verbose
-        Also the lines below a change of state.
+        Also debug lines, which are no change of state.
     stream, environment
-        Where to write, and where JOURNAL_STREAM stands; for tests.
+        Where to write, and where to look up JOURNAL_STREAM; for tests.
     """
     stream = sys.stderr if stream is None else stream
     handler = logging.StreamHandler(stream)
-    layout = "%(name)s: %(message)s"
-    journal = reads_us(stream, environment)
-    handler.setFormatter(Priorities(layout) if journal else logging.Formatter(layout))
+    handler.setFormatter(Lines(reads_us(stream, environment)))
     root = logging.getLogger()
     for old in list(root.handlers):
         root.removeHandler(old)
     root.addHandler(handler)
     root.setLevel(logging.DEBUG if verbose else logging.INFO)
-    # A reader of stderr that has gone must not cost a traceback for every line.
+    # When the reader of stderr has gone, a line must not cost a traceback.
     logging.raiseExceptions = False

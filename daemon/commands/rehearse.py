@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from config.files import write_atomic
 from config.settings import Settings
-from daemon.command_line import called
+from daemon.command_line import program_name
 from daemon.commands.settings import prepared
 from daemon.errors import RunError
 from daemon.offline.performance import Performance, perform, rehearsal_settings
@@ -140,4 +140,4 @@ def _tell(performance: Performance, settings: Settings, folder: Path, took_s: fl
     say(f"  {wav}   the sound; start low")
     say(f"  {png}   the picture, larger")
     say(f"  {mid}   what was played; to hear it with all voices:")
-    say(f"      {called()} render {mid} -o waltz.wav")
+    say(f"      {program_name()} render {mid} -o waltz.wav")

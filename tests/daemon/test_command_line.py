@@ -91,7 +91,37 @@ def test_wrong_usage_is_told_in_one_line_with_2(
         command_line.parse(words)
     told = capsys.readouterr()
     assert (ended.value.code, told.out) == (2, "")
-    assert re.fullmatch(r"partiald: .+; 'partiald.* --help' shows how\n", told.err)
+    assert re.fullmatch(r"partiald: .+[;?] 'partiald.* --help' shows how\n", told.err)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["statsu"], "no command 'statsu'; did you mean 'status'?"),
+        (["sounds", "drew", "sine"], "no command 'drew'; did you mean 'draw'?"),
+        (["sounds", "polish"], "no command 'polish'; there are show, draw;"),
+        (["learn", "volme"], "no target 'volme'; did you mean 'volume'?"),
+        (["status", "--jsn"], "no option '--jsn'; did you mean '--json'?"),
+        (["--verbose", "run"], "'--verbose' belongs after the command;"),
+        (["rehearse", "loudly"], "'loudly' is one word too many;"),
+        (["st\x1batus"], "no command 'st\\x1batus'; did you mean 'status'?"),
+    ],
+)
+def test_what_is_nearly_right_is_told_what_would_be(
+    words: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit):
+        command_line.parse(words)
+    assert capsys.readouterr().err.startswith(f"partiald: {told} 'partiald")
+
+
+def test_the_version_goes_where_a_script_reads_it(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        command_line.parse(["--version"])
+    assert not ended.value.code
+    told = capsys.readouterr()
+    assert re.fullmatch(r"partiald (\d+\.\d+\.\d+|\(not installed\))\n", told.out)
+    assert told.err == ""
 
 
 @pytest.mark.parametrize(
@@ -112,7 +142,7 @@ def test_the_settings_file_may_stand_before_or_behind_the_command(words: list[st
         (
             ValueError("two\nlines"),
             1,
-            "partiald: a mistake of partiald's own at test_command_line.py:",
+            "partiald: internal error at test_command_line.py:",
         ),
         (KeyboardInterrupt(), 1, "partiald: stopped by hand"),
     ],
@@ -129,12 +159,23 @@ def test_every_fault_ends_in_one_line_and_its_code(
     assert lines.count("\n") == 1
 
 
-@pytest.mark.parametrize("name", ["run", "listen", "testtone"])
-def test_what_only_a_hand_can_end_ends_well_by_hand(name: str) -> None:
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        ("run", 0),
+        ("listen", 0),
+        ("testtone", 0),
+        ("--settings render listen", 0),
+        ("render run -o out.wav", 1),
+        ("--settings run check", 1),
+        ("", 1),
+    ],
+)
+def test_only_what_a_stop_alone_can_end_ends_well_by_one(words: str, code: int) -> None:
     def stop() -> int:
         raise KeyboardInterrupt
 
-    assert main([name], lambda _: stop) == 0
+    assert main(words.split(), lambda _: stop) == code
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])

@@ -43,7 +43,7 @@ def journal_of(stream: TextIO) -> dict[str, str]:
 def test_the_journal_is_given_a_priority(stream: TextIO, level: str, number: int) -> None:
     log.set_up(True, stream, journal_of(stream))
     getattr(logging.getLogger("daemon.keeper.keeper"), level)("a string of %d pipes", 3)
-    assert written(stream) == [f"<{number}>daemon.keeper.keeper: a string of 3 pipes"]
+    assert written(stream) == [f"<{number}>keeper: a string of 3 pipes"]
 
 
 def test_every_line_of_a_message_has_its_priority(stream: TextIO) -> None:
@@ -56,7 +56,7 @@ def test_every_line_of_a_message_has_its_priority(stream: TextIO) -> None:
 def test_nobody_else_is_given_priorities(stream: TextIO, journal: str | None) -> None:
     log.set_up(False, stream, {} if journal is None else {"JOURNAL_STREAM": journal})
     logging.getLogger("daemon.commands.run").warning("wind low")
-    assert written(stream) == ["daemon.commands.run: wind low"]
+    assert written(stream) == ["run: wind low"]
 
 
 def test_debug_lines_are_written_only_when_asked_for(stream: TextIO) -> None:
@@ -64,7 +64,7 @@ def test_debug_lines_are_written_only_when_asked_for(stream: TextIO) -> None:
     logging.getLogger("daemon.commands.run").debug("unheard")
     log.set_up(True, stream, {})
     logging.getLogger("daemon.commands.run").debug("heard")
-    assert written(stream) == ["daemon.commands.run: heard"]
+    assert written(stream) == ["run: heard"]
 
 
 def test_a_stream_without_a_descriptor_is_not_the_journal() -> None:

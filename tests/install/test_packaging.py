@@ -118,7 +118,8 @@ def test_the_wheel_brings_one_command_and_the_licence(wheel: ZipFile) -> None:
 def test_the_changelog_begins_with_the_version_of_the_project() -> None:
     lines = (ROOT / "CHANGELOG.md").read_text("utf-8").splitlines()
     headings = [line.removeprefix("## ") for line in lines if line.startswith("## ")]
-    assert headings[0].split()[0] == PROJECT["project"]["version"]
+    released = [heading for heading in headings if heading != "Unreleased"]
+    assert released[0].split()[0] == PROJECT["project"]["version"]
 
 
 def test_the_wheel_works_beside_stray_modules_of_the_same_names(
