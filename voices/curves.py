@@ -1,13 +1,18 @@
-"""The laws of level, pan, velocity and pitch.
+"""The curves of level, pan, velocity, pitch and portamento.
 
-Units: controller values 0 to 127, gains linear, pitch in hertz.
+Units: controller values 0 to 127, gains linear, frequencies in hertz.
 """
 
 from collections.abc import Sequence
 from math import cos, log, pi, sin
 
 LN_1000 = log(1000.0)
-"""A T60 of T frames is a rate of ``LN_1000 / T`` nepers per frame."""
+"""A T60 of T frames is a decay of ``LN_1000 / T`` nepers per frame."""
+
+
+def db_to_gain(level_db: float) -> float:
+    """Return the linear gain of a level in dB."""
+    return float(10.0 ** (level_db / 20.0))
 
 
 def controller_gain(value: float) -> float:
@@ -27,6 +32,14 @@ def pan_gains(value: float) -> tuple[float, float]:
     return (cos(angle), sin(angle)) if value < 127 else (0.0, 1.0)
 
 
+def balance_gains(value: float) -> tuple[float, float]:
+    """Return the gains left and right of balance: both 1 at 64, one side falls towards an end.
+
+    MIDI 1.0 fixes what 0, 64 and 127 mean (p. 13); the straight line between is common practice.
+    """
+    return min(1.0, max(0.0, (127.0 - value) / 63.0)), min(1.0, value / 64.0)
+
+
 def velocity_gain(velocity: float, range_db: float) -> float:
     """Return the gain of a velocity: a square law with ``range_db`` from 1 to 127.
 
@@ -42,23 +55,10 @@ def key_frequency(key: int, a4_hz: float, offsets: Sequence[float]) -> float:
     return float(a4_hz * 2.0 ** ((key - 69 + offsets[key % 12] / 100.0) / 12.0))
 
 
-def decibels(value_db: float) -> float:
-    """Return the linear gain of a level in dB."""
-    return float(10.0 ** (value_db / 20.0))
-
-
-def balance_gains(value: float) -> tuple[float, float]:
-    """Return the gains left and right of balance: both 1 at 64, one side falls towards an end.
-
-    MIDI 1.0 fixes what 0, 64 and 127 mean (p. 13); the straight line between is common practice.
-    """
-    return min(1.0, max(0.0, (127.0 - value) / 63.0)), min(1.0, value / 64.0)
-
-
-def travel(value: int, low: float, high: float, middle: float | None = None) -> float:
+def bipolar_map(value: int, low: float, high: float, middle: float | None = None) -> float:
     """Return what a control at ``value`` means between its two ends; 64 is the exact middle.
 
-    The middle means the mean of both ends, or what ``middle`` says.
+    The middle is the mean of the ends unless ``middle`` is given.
     """
     if middle is None:
         middle = (low + high) / 2
@@ -67,10 +67,10 @@ def travel(value: int, low: float, high: float, middle: float | None = None) -> 
     return middle + (high - middle) * (value - 64) / 63
 
 
-def glide_cents_per_s(value: float) -> float:
-    """Return how fast a portamento goes at a portamento time of 1 to 127.
+def portamento_cents_per_s(value: float) -> float:
+    """Return the speed of portamento at a portamento time of 1 to 127.
 
-    Falling with the logarithm, as the chart of GM2 v1.2a section 3.3.3 does; the ends are ours: an
+    It falls exponentially, as the chart of GM2 v1.2a section 3.3.3 does; the ends are ours: an
     octave in 12 ms and in 24 s.
     """
     return float(100_000.0 * 2000.0 ** (-(value - 1.0) / 126.0))

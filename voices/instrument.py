@@ -1,11 +1,11 @@
 """The instrument: MIDI messages in, blocks of stereo sound out.
 
 Every message takes effect at its frame inside the next block. Up to ``polyphony`` notes have a
-voice at once; the allocator says which one gives way, and the ledger what became of each.
+voice at once; the allocator chooses which one gives way, the ledger records what became of each.
 
 Units: frames, linear levels (1.0 is full scale). Shapes: a block is (block_frames, 2) float32.
-Threads: one at a time; the caller orders messages and blocks. `Instrument.render` and
-`Instrument.take` are on the audio path: no lock, log, file or clock, and nothing raised.
+Threads: one at a time; the caller puts messages and blocks in order. `Instrument.render` and
+`Instrument.take` are on the audio path: no lock, log, file or clock, and nothing is raised.
 """
 
 from collections.abc import Mapping, Sequence
@@ -18,7 +18,7 @@ from config.library import shipped
 from config.settings import Settings
 from config.sound import Sound
 from voices.channels.channel import Channel
-from voices.curves import decibels
+from voices.curves import db_to_gain
 from voices.modulation.smoother import Smoother
 from voices.notes.note_count import Ledger
 from voices.notes.notes import Notes
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     import mido
 
 EXPECTED_CONTROLLERS = 4
-"""So many have their channels from the beginning; more get them with their first message."""
+"""So many have their channels from the start; others get them with their first message."""
 
 
 class Instrument:
@@ -42,15 +42,15 @@ class Instrument:
     Parameters
     ----------
     settings
-        What the owner has set.
+        The owner's settings.
     sample_rate
         Frames per second.
     block_frames
-        The length of every block.
+        Length of every block.
     sounds
-        The sounds by name; None: those that come with partiald.
+        The sounds by name; None: the shipped ones.
     mono
-        For a card with one channel: pan is ignored, both sides are alike.
+        For a card with one channel: pan is ignored, both sides are equal.
 
     Raises
     ------
@@ -74,67 +74,67 @@ class Instrument:
         self.peaks = (0.0, 0.0)
         """The highest sample of the last block, left and right."""
         self.ledger = Ledger()
-        self._motion = Smoother(sample_rate, settings.vibrato.rate_hz)
-        self._spectrum = PartialGains()
-        self._ensemble = VoicePool(
-            self.ledger, self._motion, self._spectrum, sample_rate, block_frames
+        self._smoother = Smoother(sample_rate, settings.vibrato.rate_hz)
+        self._partial_gains = PartialGains()
+        self._pool = VoicePool(
+            self.ledger, self._smoother, self._partial_gains, sample_rate, block_frames
         )
         self._receiver = Receiver(
-            Notes(self._ensemble), self._motion, sample_rate=sample_rate, mono=mono
+            Notes(self._pool), self._smoother, sample_rate=sample_rate, mono=mono
         )
         self.replies = self._receiver.replies
         """Messages for the controllers that asked, whole: (controller, bytes), the oldest first.
         Whoever can send them takes them out."""
-        self._guard = Limiter(decibels(settings.level.ceiling_db), sample_rate, block_frames)
-        self._sides = np.zeros((2, block_frames), np.float32)
-        self._sides_across = self._sides.T
+        self._limiter = Limiter(db_to_gain(settings.level.ceiling_db), sample_rate, block_frames)
+        self._stereo = np.zeros((2, block_frames), np.float32)
+        self._interleaved = self._stereo.T
         self.apply(settings, shipped() if sounds is None else sounds)
-        self._ensemble.warm_up(self._receiver.tunings)
+        self._pool.warm_up(self._receiver.tunings)
         for controller in range(EXPECTED_CONTROLLERS):
             self._receiver.expect(controller)
 
     @property
     def sounding(self) -> int:
-        """How many voices sound now, tails and fades included."""
-        return sum(bank.count for bank in self._ensemble.banks.values())
+        """How many voices sound, tails and fades included."""
+        return sum(bank.count for bank in self._pool.banks.values())
 
     @property
     def moving(self) -> bool:
-        """Whether any control or note is on its way somewhere; then a block costs more."""
-        return not self._motion.settled
+        """Whether any control or pitch moves; then a block costs more."""
+        return not self._smoother.at_rest
 
     @property
     def partials(self) -> int:
-        """How many partials are rendered now."""
-        return sum(bank.count * bank.kept for bank in self._ensemble.banks.values())
+        """How many partials are rendered per frame."""
+        return sum(bank.count * bank.active_partials for bank in self._pool.banks.values())
 
     def channel(self, number: int, controller: int = 0) -> Channel:
-        """Return the state of a channel, 0 to 15 as on the wire, worked out; for tests."""
+        """Return the up-to-date state of a channel, 0 to 15 as on the wire; for tests."""
         channel = self._receiver.channel(controller, number)
         self._receiver.refresh(channel, self.frame)
         return channel
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
-        """Put other settings in force between two blocks; sounding notes go on.
+        """Apply other settings between two blocks; sounding notes go on.
 
-        ``sounds`` None: those there were.
+        ``sounds`` None: the same as before.
 
         Raises
         ------
         ValueError
             If the settings name a sound that does not exist; then nothing has changed.
         """
-        sounds = self._ensemble.sounds if sounds is None else sounds
+        sounds = self._pool.sounds if sounds is None else sounds
         if settings.sound.name not in sounds:
             raise ValueError(f"no sound {settings.sound.name!r} among {sorted(sounds)}")
         self.settings = settings
-        self._ensemble.apply(settings, sounds, self.frame)
+        self._pool.apply(settings, sounds, self.frame)
         self._receiver.apply(settings, self.frame)
-        self._spectrum.bound = self._receiver.bound
-        self._guard.ceiling = decibels(settings.level.ceiling_db)
+        self._partial_gains.level_columns = self._receiver.bound
+        self._limiter.ceiling = db_to_gain(settings.level.ceiling_db)
 
     def receive(self, message: "mido.Message", frame: int = 0, controller: int = 0) -> None:
-        """Take a message that takes effect ``frame`` frames into the next block."""
+        """Take a message that takes effect at ``frame`` of the next block."""
         self.take(message.bytes(), frame, controller)
 
     def take(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
@@ -142,7 +142,7 @@ class Instrument:
         self._receiver.take(message, controller, self.frame + frame)
 
     def release_controller(self, controller: int, frame: int = 0) -> None:
-        """Release every note of a controller that is gone, and reset its controls."""
+        """Release every note of an unplugged controller, and reset its controls."""
         self._receiver.unplugged(controller, self.frame + frame)
 
     def render(self, out: NDArray[np.float32]) -> None:
@@ -151,36 +151,36 @@ class Instrument:
         self.frame = frame + frames
         if self._receiver.sensing.watched:
             self._receiver.listen(frame)
-        if self._ensemble.lanes.gliding:
-            self._ensemble.lanes.glide(self.frame)
-        banks = [bank for bank in self._ensemble.banks.values() if bank.count]
+        if self._pool.lanes.gliding:
+            self._pool.lanes.glide(self.frame)
+        banks = [bank for bank in self._pool.banks.values() if bank.count]
         if not banks:
             out.fill(0.0)
-            self._motion.jump_all()
-            self._guard.gain = 1.0
+            self._smoother.snap_all()
+            self._limiter.gain = 1.0
             self.peaks = (0.0, 0.0)
             return
-        passage = self._motion.passage(frame, frames)
-        for place, bank in enumerate(banks):
-            wave, level = bank.render(frame, passage)
-            moving = passage if self._motion.panning else None
-            mix(wave, level, bank, moving, self._sides, fresh=place == 0)
-            self._ensemble.retire(bank.ended(self.frame), self.frame)
-        self.peaks = self._guard.limit(self._sides)
-        out[...] = self._sides_across
+        ramps = self._smoother.advance(frame, frames)
+        gain_ramps = ramps if self._smoother.gains_moving else None
+        for bank in banks:
+            wave, level = bank.render(frame, ramps)
+            mix(wave, level, bank, gain_ramps, self._stereo, first=bank is banks[0])
+            self._pool.retire(bank.ended(self.frame), self.frame)
+        self.peaks = self._limiter.limit(self._stereo)
+        out[...] = self._interleaved
 
-    def spare(self, partials: int | None) -> int:
-        """Render at most about so many partials from the next block on; None: all.
+    def limit_partials(self, partials: int | None) -> int:
+        """Render at most about ``partials`` partials from the next block on; None: all.
 
         The quietest of every voice are left out first, down to a few each; no note ends.
         Nothing else leaves any out. Return how many are rendered now.
         """
         count = max(1, self.sounding)
-        for bank in self._ensemble.banks.values():
+        for bank in self._pool.banks.values():
             most = bank.partials if partials is None else partials // count // PADDING * PADDING
-            bank.kept = min(bank.partials, max(PADDING, most))
+            bank.active_partials = min(bank.partials, max(PADDING, most))
         return self.partials
 
     def end_tails(self) -> int:
         """Fade every note whose key and pedal are up; return how many."""
-        return self._ensemble.end_tails(self.frame)
+        return self._pool.end_tails(self.frame)

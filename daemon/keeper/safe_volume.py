@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from config.settings import Binding
 from daemon.midi.channel_state import ChannelState
-from voices.curves import travel
+from voices.curves import bipolar_map
 
 VOLUME = 7
 POWER_UP_VOLUME = 100
@@ -25,7 +25,9 @@ def is_louder(message: Sequence[int], bindings: Sequence[Binding]) -> bool:
     number, value = message[1], message[2]
     bound = [binding for binding in bindings if binding.control == number]
     if bound:
-        return any(each.target == "volume" and travel(value, *each.ends) > 0.0 for each in bound)
+        return any(
+            each.target == "volume" and bipolar_map(value, *each.ends) > 0.0 for each in bound
+        )
     return number == VOLUME and value > POWER_UP_VOLUME
 
 

@@ -33,7 +33,7 @@ class Sparing(Protocol):
     def partials(self) -> int:
         """Partials rendered now."""
 
-    def spare(self, partials: int | None) -> int:
+    def limit_partials(self, partials: int | None) -> int:
         """Render at most about so many; None: all. Return how many it is."""
 
     def end_tails(self) -> int:
@@ -78,12 +78,12 @@ class Governor:
                 if self._low > self._patience:
                     self._give_back()
         if self.limit is not None:
-            self._instrument.spare(self.limit)
+            self._instrument.limit_partials(self.limit)
 
     def _take_away(self, share: float) -> None:
         before = self._instrument.partials
         self.limit = max(1, int(before * AIM / share))
-        after = self._instrument.spare(self.limit)
+        after = self._instrument.limit_partials(self.limit)
         if after >= before:
             tails = self._instrument.end_tails()
             self.tails_ended += tails
@@ -99,7 +99,7 @@ class Governor:
     def _give_back(self) -> None:
         assert self.limit is not None
         before = self._instrument.partials
-        all_of_them = self._instrument.spare(None)
+        all_of_them = self._instrument.limit_partials(None)
         limit = int(max(self.limit, before) * GIVE_BACK)
         self.limit = None if limit >= all_of_them else limit
         self._low = 0

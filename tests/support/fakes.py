@@ -39,7 +39,7 @@ class ScriptedInstrument:
     def release_controller(self, controller: int, frame: int = 0) -> None:
         self.gone.append((self.frame + frame, controller))
 
-    def spare(self, partials: int | None) -> int:
+    def limit_partials(self, partials: int | None) -> int:
         return self.partials
 
     def end_tails(self) -> int:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from config.settings import Binding
 from voices.channels.pedals import Pedals
-from voices.curves import travel
+from voices.curves import bipolar_map
 
 if TYPE_CHECKING:
     from voices.channels.tunings import Tuning
@@ -153,7 +153,7 @@ class Channel:
         usual = binding.low is None and binding.high is None
         # A knob in its middle leaves the sound as it is (RP-021), if its ends are the usual ones.
         middle = 0.0 if usual and binding.target == "tilt" else None
-        meaning = travel(value, *binding.ends, middle=middle)
+        meaning = bipolar_map(value, *binding.ends, middle=middle)
         match binding.target:
             case "volume":
                 self.bound_volume_db = meaning

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from config.settings import PressureTarget, Settings
 from voices.channels.channel import Channel
 from voices.channels.master import Master
-from voices.curves import balance_gains, controller_gain, decibels, pan_gains, travel
+from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gain, pan_gains
 from voices.synthesis.partial_gains import EVEN, OVERTONES
 
 STANDING: tuple[int, ...] = (OVERTONES, EVEN)
@@ -27,7 +27,7 @@ def goals(
     leader = channel.manager or channel
     values = leader.values
     gain = controller_gain(leader.value(7)) * controller_gain(leader.value(11)) * master.gain
-    gain *= decibels(settings.level.volume_db + leader.bound_volume_db)
+    gain *= db_to_gain(settings.level.volume_db + leader.bound_volume_db)
     if mono:
         left, right = pan_gains(64)
     else:
@@ -44,8 +44,8 @@ def goals(
         pitch_cents(channel, master),
         swing,
         channel.tilt_db + (leader.tilt_db if leader is not channel else 0.0),
-        0.0 if values[71] == 64 else travel(values[71], *_OVERTONES_DB, middle=0.0),
-        0.0 if values[70] == 64 else travel(values[70], *_EVEN_DB, middle=0.0),
+        0.0 if values[71] == 64 else bipolar_map(values[71], *_OVERTONES_DB, middle=0.0),
+        0.0 if values[70] == 64 else bipolar_map(values[70], *_EVEN_DB, middle=0.0),
     ]
     for partial in bound[len(STANDING) :]:
         aims.append(leader.partial_db.get(partial, 0.0))
@@ -64,7 +64,7 @@ def pressed_by(
     share = pressure / 127
     match target:
         case "level":
-            return decibels(settings.pressure.louder_db * share), 0.0, 0.0
+            return db_to_gain(settings.pressure.louder_db * share), 0.0, 0.0
         case "vibrato":
             return 1.0, settings.pressure.swing_cents * share, 0.0
         case "brightness":

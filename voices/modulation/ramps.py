@@ -1,4 +1,4 @@
-"""A passage: how every value of the channels runs through one block."""
+"""Ramps: the straight lines along which every smoothed value runs through one block."""
 
 from typing import NamedTuple
 
@@ -7,39 +7,39 @@ from numpy.typing import NDArray
 
 
 class Ramps(NamedTuple):
-    """S stretches of equal length, one a cell of the grid of `voices.modulation.smoother`.
+    """``S`` sub-blocks of equal length, each all or part of one control period.
 
-    Over a cell a value runs straight from ``begin`` to ``end``; a stretch covers its cell from
-    ``first`` to ``last``, both between 0 and 1 (a block of half a cell covers half of it).
+    Over a control period (see `voices.modulation.smoother`) a value runs straight from ``begin``
+    to ``end``. A block shorter than a period covers only part of it: the fractions ``first`` to
+    ``last``, between 0 and 1.
     """
 
-    frames: int
-    """Of a stretch."""
-    inside: int
-    """The frame of its cell at which a stretch starts."""
+    sub_block_frames: int
+    offset: int
+    """The frame of its control period at which a sub-block starts."""
     odd: bool
-    """Whether the first cell starts at an odd point of the grid."""
+    """Whether the first control period starts at an odd multiple of the period."""
     gentle: bool
-    """Whether no pitch is steep; if not, one may be."""
-    shaping: bool
-    """Whether any channel's partials have gains of their own ..."""
+    """Whether every pitch is known to change slowly; if not, some may be steep."""
+    shaped: bool
+    """Whether any channel's partials have gains other than 1 ..."""
     reshaping: bool
-    """... that move."""
-    highest: float
-    """No pitch goes above this."""
+    """... that change in this block."""
+    max_ratio: float
+    """No frequency ratio exceeds this."""
     first: float
     last: float
     begin: NDArray[np.float64]
     """Shape (S, N, columns)."""
     end: NDArray[np.float64]
-    pitch: NDArray[np.float64]
-    """Shape (S + 1, N): frequency ratio at the ends of the cells, vibrato included."""
+    pitch_ratio: NDArray[np.float64]
+    """Frequency ratio at the ends of the control periods, vibrato included: (S + 1, N)."""
 
-    def cut(
+    def at_sub_block_ends(
         self, begin: NDArray[np.float64], end: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the values at the ends of the stretches, given those at the ends of the cells."""
+        """Return values at both ends of each sub-block, given those at the ends of its period."""
         if self.first == 0.0 and self.last == 1.0:
             return begin, end
-        travel = end - begin
-        return begin + travel * self.first, begin + travel * self.last
+        change = end - begin
+        return begin + change * self.first, begin + change * self.last

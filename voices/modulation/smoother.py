@@ -1,14 +1,15 @@
-"""The motion of the channels' controls: every value glides to where it was set.
+"""The smoother: every controlled value glides to its target instead of jumping there.
 
-Values step on a grid of absolute frames, a fixed part of the way left at each point, and run
-straight from point to point; so what is heard depends neither on the block size nor on where in a
-block a message came. While a channel is silent its values jump. A note that moves by itself has a
-row of values to itself (see `voices.notes.note_modulation`); what is said of channels holds for it
-too.
+Values step on a grid of absolute frames, one control period apart, covering a fixed part of the
+distance left at each step, and run straight between the points; so the sound depends neither on
+the block length nor on where in a block a message arrived. While a row is silent its values jump.
 
-Shapes: ``N`` channels; values in columns, each in one piece of memory: gain left, gain right,
-pitch in cents, vibrato depth in cents, tilt in dB per octave, and one level in dB for each bound
-partial.
+Each channel has a row, and so has each note that moves on its own (see
+`voices.notes.note_modulation`).
+
+Shapes: ``N`` rows; values in columns, each in one piece of memory: gain left, gain right, pitch in
+cents, vibrato depth in cents, tilt in dB per octave, then level columns in dB (see
+`voices.synthesis.partial_gains`).
 """
 
 from collections import deque
@@ -23,244 +24,251 @@ from voices.modulation.ramps import Ramps
 from voices.modulation.steady_vibrato import SteadyVibrato
 from voices.modulation.vibrato_lfo import VibratoLfo
 
-GRID = 64
-"""Frames from one point of the grid to the next."""
-GLIDE_S = 0.004
-"""Time constant of the glide."""
-REST_S = 0.1
-"""How long after its last change a channel still counts as in motion."""
+CONTROL_PERIOD = 64
+"""Frames from one control point to the next."""
+SMOOTHING_S = 0.004
+"""Time constant of the smoothing."""
+MOVING_S = 0.1
+"""How long after its last change a row still counts as moving."""
 
 STEEP = 0.003
-"""From this change of a pitch in a cell on, as a part of it, it is drawn by itself: 5 cents."""
-_STEEP_OCTAVES = log2(1 + STEEP) / GRID
+"""A relative change of pitch in one control period from which the period is rendered at a pitch of
+its own: 5 cents."""
+_STEEP_SLOPE = log2(1 + STEEP) / CONTROL_PERIOD
 
-LEFT, RIGHT, PITCH, SWING, TILT, FIRST_PARTIAL = range(6)
+LEFT, RIGHT, PITCH, VIBRATO_DEPTH, TILT, FIRST_LEVEL = range(6)
 GAINS, SHAPE = slice(LEFT, PITCH), slice(PITCH, None)
-_ARRIVED = np.array([1e-6, 1e-6, 1e-3, 1e-3, 1e-3])
-"""How near a value has to be to its goal to jump there."""
+"""The columns that the mixer applies, and those that change the voices themselves."""
+_TOLERANCE = np.array([1e-6, 1e-6, 1e-3, 1e-3, 1e-3])
+_LEVEL_TOLERANCE = 1e-2
+"""This near its target a value jumps to it."""
 
 
 class Smoother:
-    """Where the controls of every channel are, and where they are going."""
+    """The present values of every row, their targets, and the way from one to the other."""
 
     def __init__(self, sample_rate: int, vibrato_hz: float) -> None:
-        self.value = np.zeros((0, FIRST_PARTIAL), order="F")
-        self.turning = np.zeros(0, bool)
-        """Channels whose pitch or spectrum moves, so that their voices' tables do not hold."""
-        self.panning = False
-        """Whether any channel's gain moves."""
-        self._paces = VibratoLfo(sample_rate, vibrato_hz)
+        self.values = np.zeros((0, FIRST_LEVEL), order="F")
+        self.moving = np.zeros(0, bool)
+        """Rows whose pitch or spectrum moves, so that their voices' tables do not hold."""
+        self.gains_moving = False
+        self._lfo = VibratoLfo(sample_rate, vibrato_hz)
         self._sample_rate = sample_rate
-        self._goal = self._begin = self._end = self.value
-        self._aims: deque[tuple[int, int, int, float]] = deque()
-        self._rest_until = np.zeros(0)
-        self._pull = 1.0 - exp(-GRID / (GLIDE_S * sample_rate))
-        self._settled = True
-        self._calm: SteadyVibrato | None = None
-        """What holds while nothing glides; None: to be found out."""
-        self.bind(0)
+        self._target = self._begin = self._end = self.values
+        self._pending: deque[tuple[int, int, int, float]] = deque()
+        """Targets to come: frame, row, column, value."""
+        self._moving_until = np.zeros(0)
+        self._coefficient = 1.0 - exp(-CONTROL_PERIOD / (SMOOTHING_S * sample_rate))
+        self._at_rest = True
+        self._steady: SteadyVibrato | None = None
+        """What holds while only vibrato moves; None: not known."""
+        self.set_level_columns(0)
 
     @property
-    def settled(self) -> bool:
+    def at_rest(self) -> bool:
         """Whether nothing moves."""
-        return self._settled
+        return self._at_rest
 
-    def bind(self, partials: int) -> None:
-        """Have a column for each of so many bound partials."""
-        columns = FIRST_PARTIAL + partials
-        channels = len(self.value)
-        self._arrived = np.concatenate([_ARRIVED, np.full(partials, 1e-2)])
-        if columns != self.value.shape[1]:
-            for name in ("value", "_goal"):
-                values = np.zeros((channels, columns), order="F")
-                values[:, :FIRST_PARTIAL] = getattr(self, name)[:, :FIRST_PARTIAL]
+    def set_level_columns(self, count: int) -> None:
+        """Have so many level columns, all at 0 dB if their number changes."""
+        columns, rows = FIRST_LEVEL + count, len(self.values)
+        self._tolerance = np.concatenate([_TOLERANCE, np.full(count, _LEVEL_TOLERANCE)])
+        if columns != self.values.shape[1]:
+            for name in ("values", "_target"):
+                values = np.zeros((rows, columns), order="F")
+                values[:, :FIRST_LEVEL] = getattr(self, name)[:, :FIRST_LEVEL]
                 setattr(self, name, values)
-            self._begin, self._end = self.value.copy("K"), self.value.copy("K")
-            self._settled, self._calm = False, None
+            self._begin, self._end = self.values.copy("K"), self.values.copy("K")
+            self._at_rest, self._steady = False, None
 
-    def add(self, values: Sequence[Sequence[float]]) -> int:
-        """Take in channels at rest at these values; return the index of the first."""
-        self._calm = None
-        first = len(self._goal)
-        more = np.array(values)
-        for name in ("_goal", "value", "_begin", "_end"):
-            setattr(self, name, np.asfortranarray(np.concatenate([getattr(self, name), more])))
-        self.turning = np.concatenate([self.turning, np.zeros(len(more), bool)])
-        self._rest_until = np.concatenate([self._rest_until, np.zeros(len(more))])
-        self._paces.add(len(more))
+    def add_rows(self, values: Sequence[Sequence[float]]) -> int:
+        """Add rows at rest at these values; return the index of the first."""
+        self._steady = None
+        first = len(self._target)
+        added = np.array(values)
+        for name in ("_target", "values", "_begin", "_end"):
+            setattr(self, name, np.asfortranarray(np.concatenate([getattr(self, name), added])))
+        self.moving = np.concatenate([self.moving, np.zeros(len(added), bool)])
+        self._moving_until = np.concatenate([self._moving_until, np.zeros(len(added))])
+        self._lfo.add_rows(len(added))
         return first
 
-    def copy(self, source: int, target: int) -> None:
-        """Let a row run on as another does, with what is still to come."""
-        self._calm = None
-        for values in (self.value, self._goal, self._begin, self._end):
+    def copy_row(self, source: int, target: int) -> None:
+        """Make one row move exactly as another does, with the targets still to come."""
+        self._steady = None
+        for values in (self.values, self._target, self._begin, self._end):
             values[target] = values[source]
-        self._rest_until[target] = self._rest_until[source]
-        self._paces.copy(source, target)
-        for frame, place, column, goal in list(self._aims):
-            if place == source:
-                self._aims.append((frame, target, column, goal))
+        self._moving_until[target] = self._moving_until[source]
+        self._lfo.copy_row(source, target)
+        for frame, row, column, value in list(self._pending):
+            if row == source:
+                self._pending.append((frame, target, column, value))
 
-    def place(self, channel: int, column: int, value: float) -> None:
-        """Put one value of a silent channel somewhere, to stay there until it is aimed."""
-        for values in (self.value, self._goal, self._begin, self._end):
-            values[channel, column] = value
-        self._aims = deque(aim for aim in self._aims if aim[1:3] != (channel, column))
-        self._settled, self._calm = False, None
+    def set_value(self, row: int, column: int, value: float) -> None:
+        """Set one value of a silent row at once; it stays there until it gets a target."""
+        for values in (self.values, self._target, self._begin, self._end):
+            values[row, column] = value
+        self._pending = deque(each for each in self._pending if each[1:3] != (row, column))
+        self._at_rest, self._steady = False, None
 
-    def clear(self, channel: int) -> None:
-        """Bring a row that nothing sounds by to rest at nothing."""
-        self._calm = None
-        for values in (self.value, self._goal, self._begin, self._end):
-            values[channel] = 0.0
-        self._rest_until[channel] = 0.0
-        if self._aims:
-            self._aims = deque(aim for aim in self._aims if aim[1] != channel)
-        self._paces.clear(channel)
+    def clear_row(self, row: int) -> None:
+        """Bring a row that no voice follows to rest at zero."""
+        self._steady = None
+        for values in (self.values, self._target, self._begin, self._end):
+            values[row] = 0.0
+        self._moving_until[row] = 0.0
+        if self._pending:
+            self._pending = deque(each for each in self._pending if each[1] != row)
+        self._lfo.clear_row(row)
 
-    def swing_at(self, channel: int, hertz: float, frame: int) -> None:
-        """Set how often a channel's vibrato swings, soon after ``frame``."""
-        self._paces.put(channel, hertz, frame)
+    def set_vibrato_rate(self, row: int, rate_hz: float, frame: int) -> None:
+        """Set the rate of a row's vibrato, soon after ``frame``."""
+        self._lfo.set_rate(row, rate_hz, frame)
 
-    def aim(self, channel: int, column: int, goal: float, frame: int) -> None:
-        """Set where one value goes, from the first point of the grid at or after ``frame``."""
-        self._aims.append((frame, channel, column, goal))
-        self._settled, self._calm = False, None
+    def set_target(self, row: int, column: int, value: float, frame: int) -> None:
+        """Set where one value goes, from the first control point at or after ``frame``."""
+        self._pending.append((frame, row, column, value))
+        self._at_rest, self._steady = False, None
 
-    def jump(self, channel: int) -> None:
-        """Take every value of a silent channel to its goal at once."""
-        if self._settled:
+    def snap(self, row: int) -> None:
+        """Set every value of a silent row to its target at once."""
+        if self._at_rest:
             return
-        self._calm = None
-        self._take_aims(None, channel)
-        for values in (self.value, self._begin, self._end):
-            values[channel] = self._goal[channel]
-        self._rest_until[channel] = 0.0
+        self._steady = None
+        self._take_targets(None, row)
+        for values in (self.values, self._begin, self._end):
+            values[row] = self._target[row]
+        self._moving_until[row] = 0.0
 
-    def jump_all(self) -> None:
-        """Take every value to its goal while the whole instrument is silent."""
-        if self._settled:
+    def snap_all(self) -> None:
+        """Set every value to its target while the whole instrument is silent."""
+        if self._at_rest:
             return
-        self._calm = None
-        self._take_aims(None)
-        self.value = self._goal.copy("K")
-        self._begin, self._end = self.value.copy("K"), self.value.copy("K")
-        self._rest_until[:] = 0.0
-        self.panning = False
-        self._settled = not self.value[:, SWING].any()
+        self._steady = None
+        self._take_targets(None)
+        self.values = self._target.copy("K")
+        self._begin, self._end = self.values.copy("K"), self.values.copy("K")
+        self._moving_until[:] = 0.0
+        self.gains_moving = False
+        self._at_rest = not self.values[:, VIBRATO_DEPTH].any()
 
-    def passage(self, frame: int, frames: int) -> Ramps | None:
+    def advance(self, frame: int, frames: int) -> Ramps | None:
         """Move through a block; return None when nothing moves in it."""
-        if self._settled:
+        if self._at_rest:
             return None
-        if self._paces.advance(frame):
-            self._calm = None
-        inside = frame % GRID
-        if self._calm and frame < self._calm.until:
-            return self._calmly(self._calm, frame, frames)
-        cells = range(frame - inside, frame + frames, GRID)
+        if self._lfo.advance(frame):
+            self._steady = None
+        offset = frame % CONTROL_PERIOD
+        if self._steady and frame < self._steady.until:
+            return self._advance_steadily(self._steady, frame, frames)
         points: list[NDArray[np.float64]] = []
-        turning = self.value[:, SWING] > 0
-        for cell in cells:
-            if cell >= frame:
-                self._step(cell)
+        moving = self.values[:, VIBRATO_DEPTH] > 0
+        for point in range(frame - offset, frame + frames, CONTROL_PERIOD):
+            if point >= frame:
+                self._step(point)
             points = points or [self._begin]
             points.append(self._end)
-            turning |= self._rest_until > max(cell, frame)
-        self.turning = turning
+            moving |= self._moving_until > max(point, frame)
+        self.moving = moving
         path = np.array([point.T for point in points]).transpose(0, 2, 1)
         begin, end = path[:-1], path[1:]
-        self.panning = bool((begin[..., GAINS] != end[..., GAINS]).any())
-        if not (self.panning or self._aims or turning.any()) and (self.value == self._goal).all():
-            self._begin, self._end = self.value.copy("K"), self.value.copy("K")
-            self._settled = True
+        self.gains_moving = bool((begin[..., GAINS] != end[..., GAINS]).any())
+        arrived = not self._pending and (self.values == self._target).all()
+        if arrived and not (self.gains_moving or moving.any()):
+            self._begin, self._end = self.values.copy("K"), self.values.copy("K")
+            self._at_rest = True
             return None
-        if not self._aims and (begin == end).all() and (end == self._goal).all():
-            self._find_calm(frame + frames)
-        edges = np.arange(frame - inside, frame + frames + GRID, GRID)
-        pitch = self._ratios(path, edges[:, None])
-        shaping = bool(path[..., TILT:].any())
-        return _through(
-            *(frame, frames, begin, end, pitch),
+        if arrived and (begin == end).all():
+            self._find_steady(frame + frames)
+        edges = np.arange(frame - offset, frame + frames + CONTROL_PERIOD, CONTROL_PERIOD)
+        ratio = self._pitch_ratios(path, edges[:, None])
+        shaped = bool(path[..., TILT:].any())
+        return _ramps(
+            *(frame, frames, begin, end, ratio),
             gentle=False,
-            shaping=shaping,
-            reshaping=shaping and bool((begin[..., TILT:] != end[..., TILT:]).any()),
-            highest=float(pitch.max()),
+            shaped=shaped,
+            reshaping=shaped and bool((begin[..., TILT:] != end[..., TILT:]).any()),
+            max_ratio=float(ratio.max()),
         )
 
-    def _find_calm(self, frame: int) -> None:
-        """Keep what holds from ``frame`` on, now that nothing glides any more."""
-        depth = self.value[:, SWING]
-        self._begin, self._end, resting = self.value, self.value, self._rest_until > frame
-        self._calm = SteadyVibrato(
-            self.value[:, PITCH],
+    def _find_steady(self, frame: int) -> None:
+        """Keep what holds from ``frame`` on, now that nothing but vibrato moves."""
+        depth = self.values[:, VIBRATO_DEPTH]
+        self._begin, self._end, recent = self.values, self.values, self._moving_until > frame
+        self._steady = SteadyVibrato(
+            self.values[:, PITCH],
             depth,
-            self._paces.swung,
+            self._lfo.state,
             self._sample_rate,
-            turning=resting | (depth > 0),
-            shaping=bool(self.value[:, TILT:].any()),
-            until=float(self._rest_until[resting].min()) if resting.any() else float("inf"),
+            moving=recent | (depth > 0),
+            shaped=bool(self.values[:, TILT:].any()),
+            until=float(self._moving_until[recent].min()) if recent.any() else float("inf"),
         )
 
-    def _calmly(self, calm: SteadyVibrato, frame: int, frames: int) -> Ramps:
-        """Move through a block in which nothing but vibrato does."""
-        self.turning, self.panning = calm.turning, False
-        value = self.value[None]
-        return _through(
-            *(frame, frames, value, value),
-            calm.pitch(range(frame - frame % GRID, frame + frames + GRID, GRID)),
-            gentle=calm.changes < _STEEP_OCTAVES,
-            shaping=calm.shaping,
+    def _advance_steadily(self, steady: SteadyVibrato, frame: int, frames: int) -> Ramps:
+        """Move through a block in which nothing but vibrato moves."""
+        self.moving, self.gains_moving = steady.moving, False
+        values = self.values[None]
+        first = frame - frame % CONTROL_PERIOD
+        return _ramps(
+            *(frame, frames, values, values),
+            steady.pitch_ratios(range(first, frame + frames + CONTROL_PERIOD, CONTROL_PERIOD)),
+            gentle=steady.max_slope < _STEEP_SLOPE,
+            shaped=steady.shaped,
             reshaping=False,
-            highest=calm.highest,
+            max_ratio=steady.max_ratio,
         )
 
-    def _ratios(self, values: NDArray[np.float64], frame: NDArray[Any]) -> NDArray[np.float64]:
-        """Return the frequency ratios at points of the grid, vibrato included."""
+    def _pitch_ratios(
+        self, values: NDArray[np.float64], points: NDArray[Any]
+    ) -> NDArray[np.float64]:
+        """Return the frequency ratios at control points, vibrato included."""
         cents = values[..., PITCH]
-        if values[..., SWING].any():
-            cents = cents + values[..., SWING] * np.sin(2 * np.pi * self._paces.turns(frame))
+        depth = values[..., VIBRATO_DEPTH]
+        if depth.any():
+            cents = cents + depth * np.sin(2 * np.pi * self._lfo.phases(points))
         return np.asarray(np.exp2(cents / 1200.0))
 
-    def _step(self, frame: int) -> None:
-        """Go from the point of the grid at ``frame`` towards the next one."""
-        if self._aims:
-            self._take_aims(frame)
+    def _step(self, point: int) -> None:
+        """Go from the control point at frame ``point`` towards the next one."""
+        if self._pending:
+            self._take_targets(point)
         self._begin = self._end
-        away = self._goal - self.value
-        self.value = self.value + away * self._pull
-        near = np.abs(away) < self._arrived
-        np.copyto(self.value, self._goal, where=near)
-        self._end = self.value.copy("K")
+        distance = self._target - self.values
+        self.values = self.values + distance * self._coefficient
+        near = np.abs(distance) < self._tolerance
+        np.copyto(self.values, self._target, where=near)
+        self._end = self.values.copy("K")
         moved = (self._begin[:, SHAPE] != self._end[:, SHAPE]).any(axis=1)
-        self._rest_until[moved] = frame + GRID + REST_S * self._sample_rate
+        self._moving_until[moved] = point + CONTROL_PERIOD + MOVING_S * self._sample_rate
 
-    def _take_aims(self, until: int | None, channel: int | None = None) -> None:
-        """Set the goals of the messages up to a frame; of one channel only, if given."""
+    def _take_targets(self, until: int | None, row: int | None = None) -> None:
+        """Set the targets that are due by a frame; of one row only, if given."""
         later = deque[tuple[int, int, int, float]]()
-        for aim in self._aims:
-            frame, place, column, goal = aim
-            if (until is None or frame <= until) and channel in (None, place):
-                self._goal[place, column] = goal
+        for pending in self._pending:
+            frame, its_row, column, value = pending
+            if (until is None or frame <= until) and row in (None, its_row):
+                self._target[its_row, column] = value
             else:
-                later.append(aim)
-        self._aims = later
+                later.append(pending)
+        self._pending = later
 
 
-def _through(
+def _ramps(
     frame: int,
     frames: int,
     begin: NDArray[np.float64],
     end: NDArray[np.float64],
-    pitch: NDArray[np.float64],
+    pitch_ratio: NDArray[np.float64],
     *,
     gentle: bool,
-    shaping: bool,
+    shaped: bool,
     reshaping: bool,
-    highest: float,
+    max_ratio: float,
 ) -> Ramps:
-    """Return the passage through a block of ``frames`` from ``frame`` on."""
-    inside, length = frame % GRID, min(frames, GRID)
-    odd, first, last = frame // GRID % 2 == 1, inside / GRID, (inside + length) / GRID
-    kind = (gentle, shaping, reshaping, highest)
-    return Ramps(length, inside, odd, *kind, first, last, begin, end, pitch)
+    """Return the ramps of a block of ``frames`` from ``frame`` on."""
+    offset, length = frame % CONTROL_PERIOD, min(frames, CONTROL_PERIOD)
+    odd = frame // CONTROL_PERIOD % 2 == 1
+    first, last = offset / CONTROL_PERIOD, (offset + length) / CONTROL_PERIOD
+    kind = (gentle, shaped, reshaping, max_ratio)
+    return Ramps(length, offset, odd, *kind, first, last, begin, end, pitch_ratio)

@@ -1,7 +1,7 @@
-"""Calm: while nothing glides, vibrato is all that moves, and each channel's pitch has a formula.
+"""Steady vibrato: while no control glides, every row's pitch has a closed form.
 
-Units: frames, cycles, cents; pitches as frequency ratios. Shapes: ``N`` channels, of which ``I``
-swing; ``S`` cells of the grid in a block.
+Units: frames, cycles, cents; pitches as frequency ratios. Shapes: ``N`` rows, of which few have
+vibrato; ``S`` control periods in a block.
 """
 
 from collections.abc import Sequence
@@ -12,63 +12,63 @@ from numpy.typing import NDArray
 
 
 class SteadyVibrato:
-    """The pitch of channels that have arrived where they were going.
+    """The pitch of rows that have reached their targets.
 
     Parameters
     ----------
     cents, depth
-        Each channel's pitch and how far its vibrato swings, shape (N,).
-    swung
-        Swings a second, and how far it was (cycles) at a frame; shape (3, N).
-    turning
-        Which channels' voices are to be rendered as moving, shape (N,).
-    shaping
-        Whether any channel's partials have gains of their own.
+        Each row's pitch and vibrato depth in cents, shape (N,).
+    lfo_state
+        Rate in hertz, phase in cycles, and the frame of that phase; shape (3, N).
+    moving
+        Which rows' voices are rendered as moving, shape (N,).
+    shaped
+        Whether any row's partials have gains other than 1.
     until
-        The frame until which that holds.
+        The frame until which all this holds.
     """
 
     def __init__(
         self,
         cents: NDArray[np.float64],
         depth: NDArray[np.float64],
-        swung: NDArray[np.float64],
+        lfo_state: NDArray[np.float64],
         sample_rate: int,
         *,
-        turning: NDArray[np.bool_],
-        shaping: bool,
+        moving: NDArray[np.bool_],
+        shaped: bool,
         until: float,
     ) -> None:
-        self.turning = turning
-        self.shaping = shaping
+        self.moving = moving
+        self.shaped = shaped
         self.until = until
-        self._still: NDArray[np.float64] = np.exp2(cents / 1200.0)
-        self._known, self._last = -1, self._still
-        """The last point that was asked for, and every channel's pitch there."""
-        which = depth.nonzero()[0]
-        hertz, turned, since = swung[:, which]
-        pace = hertz / sample_rate
-        values = (pace, turned - pace * since, depth[which] / 1200.0, self._still[which])
-        self._swings = list(zip(which.tolist(), *(each.tolist() for each in values), strict=True))
-        """Of each that swings: cycles a frame, cycles at frame 0, depth in octaves, its middle."""
-        self.highest = float(self._still.max() * np.exp2(depth.max() / 1200.0))
-        """No pitch goes above it."""
-        self.changes = max(
-            (2 * pi * pace * octaves for _, pace, _, octaves, _ in self._swings), default=0.0
+        self._centre: NDArray[np.float64] = np.exp2(cents / 1200.0)
+        self._last_point, self._last_ratios = -1, self._centre
+        """The last point asked for, and every row's ratio there."""
+        rows = depth.nonzero()[0]
+        rate_hz, phase, since = lfo_state[:, rows]
+        step = rate_hz / sample_rate
+        values = (step, phase - step * since, depth[rows] / 1200.0, self._centre[rows])
+        self._swings = list(zip(rows.tolist(), *(each.tolist() for each in values), strict=True))
+        """Row, cycles per frame, phase at frame 0, depth in octaves and centre of each vibrato."""
+        self.max_ratio = float(self._centre.max() * np.exp2(depth.max() / 1200.0))
+        """No frequency ratio exceeds this."""
+        self.max_slope = max(
+            (2 * pi * step * octaves for _, step, _, octaves, _ in self._swings), default=0.0
         )
-        """No pitch changes faster, in octaves a frame."""
+        """No pitch changes faster, in octaves per frame."""
 
-    def pitch(self, points: Sequence[int]) -> NDArray[np.float64]:
-        """Return every channel's pitch at points of the grid: shape (S + 1, N)."""
-        pitch = np.empty((len(points), len(self._still)))
-        pitch[...] = self._still
+    def pitch_ratios(self, points: Sequence[int]) -> NDArray[np.float64]:
+        """Return every row's frequency ratio at control points (frames): shape (S + 1, N)."""
+        ratios = np.empty((len(points), len(self._centre)))
+        ratios[...] = self._centre
         first = 0
-        if points[0] == self._known:  # where the block before ended
-            pitch[0], first = self._last, 1
+        if points[0] == self._last_point:  # where the block before ended
+            ratios[0], first = self._last_ratios, 1
         # They are few: number by number costs less than operations on small arrays.
-        for channel, pace, turned, depth, middle in self._swings:
-            for row in range(first, len(points)):
-                swing = sin(2 * pi * ((points[row] * pace + turned) % 1.0))
-                pitch[row, channel] = middle * 2.0 ** (depth * swing)
-        self._known, self._last = points[-1], pitch[-1]
-        return pitch
+        for row, step, phase, octaves, centre in self._swings:
+            for place in range(first, len(points)):
+                swing = sin(2 * pi * ((points[place] * step + phase) % 1.0))
+                ratios[place, row] = centre * 2.0 ** (octaves * swing)
+        self._last_point, self._last_ratios = points[-1], ratios[-1]
+        return ratios

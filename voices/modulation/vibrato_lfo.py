@@ -1,6 +1,6 @@
-"""The paces of the vibratos: how often each channel's swings, and how far it has swung.
+"""The vibrato oscillators: the rate and phase of every row's vibrato.
 
-Units: hertz, cycles, frames. Shapes: ``N`` channels.
+Units: hertz, cycles, frames. Shapes: ``N`` rows, those of `voices.modulation.smoother`.
 """
 
 from collections import deque
@@ -9,63 +9,64 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-LONGEST = 1024
-"""Frames of the longest block: its ends are ends of blocks of every length."""
+LONGEST_BLOCK = 1024
+"""Frames; a multiple of it starts a block whatever the block length."""
 
 
 class VibratoLfo:
-    """A pace for every row of `Smoother`."""
+    """One low-frequency oscillator per row of `Smoother`."""
 
-    def __init__(self, sample_rate: int, hertz: float) -> None:
-        self.swung = np.zeros((3, 0))
-        """How often each swings, and how far it was at a frame: three rows of N."""
-        self._usual = hertz
+    def __init__(self, sample_rate: int, rate_hz: float) -> None:
+        self.state = np.zeros((3, 0))
+        """Each row's rate, and the phase it had at which frame: (3, N)."""
+        self._initial_rate_hz = rate_hz
         self._sample_rate = sample_rate
-        self._coming: deque[tuple[int, int, float]] = deque()
+        self._pending: deque[tuple[int, int, float]] = deque()
+        """Changes of rate to come: frame, row, rate."""
 
-    def add(self, count: int) -> None:
-        """Take in more channels."""
-        more = np.zeros((3, count))
-        more[0] = self._usual
-        self.swung = np.concatenate([self.swung, more], axis=1)
+    def add_rows(self, count: int) -> None:
+        """Add rows that start at phase 0."""
+        added = np.zeros((3, count))
+        added[0] = self._initial_rate_hz
+        self.state = np.concatenate([self.state, added], axis=1)
 
-    def copy(self, source: int, target: int) -> None:
-        """Let a row swing as another does, with what is still to come."""
-        self.swung[:, target] = self.swung[:, source]
-        for frame, place, hertz in list(self._coming):
-            if place == source:
-                self._coming.append((frame, target, hertz))
+    def copy_row(self, source: int, target: int) -> None:
+        """Make one row run exactly as another does, with the changes still to come."""
+        self.state[:, target] = self.state[:, source]
+        for frame, row, rate_hz in list(self._pending):
+            if row == source:
+                self._pending.append((frame, target, rate_hz))
 
-    def clear(self, channel: int) -> None:
-        """Forget what is still to come for a row."""
-        if self._coming:
-            self._coming = deque(pace for pace in self._coming if pace[1] != channel)
+    def clear_row(self, row: int) -> None:
+        """Forget a row's changes still to come."""
+        if self._pending:
+            self._pending = deque(change for change in self._pending if change[1] != row)
 
-    def put(self, channel: int, hertz: float, frame: int) -> None:
-        """Set a pace, at the next frame where a block of any length ends.
+    def set_rate(self, row: int, rate_hz: float, frame: int) -> None:
+        """Change a rate at the next multiple of `LONGEST_BLOCK`.
 
-        So the sound is the same for all of them.
+        There a block starts whatever the block length, so all of them sound the same.
         """
-        self._coming.append((-(-frame // LONGEST) * LONGEST, channel, hertz))
+        self._pending.append((-(-frame // LONGEST_BLOCK) * LONGEST_BLOCK, row, rate_hz))
 
     def advance(self, frame: int) -> bool:
-        """Put what is due in force; return whether anything was."""
-        if not self._coming:
+        """Apply the changes that are due by ``frame``; return whether there were any."""
+        if not self._pending:
             return False
         later = deque[tuple[int, int, float]]()
-        before = len(self._coming)
-        for pace in self._coming:
-            due, channel, hertz = pace
+        before = len(self._pending)
+        for change in self._pending:
+            due, row, rate_hz = change
             if due > frame:
-                later.append(pace)
+                later.append(change)
                 continue
-            old, turned, since = self.swung[:, channel]
-            turned += old * (due - since) / self._sample_rate
-            self.swung[:, channel] = hertz, turned % 1.0, due
-        self._coming = later
+            old_rate_hz, phase, since = self.state[:, row]
+            phase += old_rate_hz * (due - since) / self._sample_rate
+            self.state[:, row] = rate_hz, phase % 1.0, due
+        self._pending = later
         return len(later) < before
 
-    def turns(self, frame: NDArray[Any]) -> NDArray[np.float64]:
-        """Return how far every vibrato has swung at frames, in cycles within one."""
-        hertz, turned, since = self.swung
-        return np.asarray((turned + hertz * (frame - since) / self._sample_rate) % 1.0)
+    def phases(self, frame: NDArray[Any]) -> NDArray[np.float64]:
+        """Return every row's phase at frames, in cycles from 0 to 1."""
+        rate_hz, phase, since = self.state
+        return np.asarray((phase + rate_hz * (frame - since) / self._sample_rate) % 1.0)

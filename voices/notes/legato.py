@@ -11,8 +11,8 @@ Units: cents, frames.
 from math import log2
 
 from voices.channels.channel import Channel
-from voices.curves import glide_cents_per_s
-from voices.modulation.smoother import PITCH, SWING
+from voices.curves import portamento_cents_per_s
+from voices.modulation.smoother import PITCH, VIBRATO_DEPTH
 from voices.notes.note_count import Note
 from voices.notes.voice import Voice
 from voices.notes.voice_pool import VoicePool, by
@@ -65,13 +65,15 @@ class Legato:
             left = 1200.0 * log2(channel.tuning.turning[source] / voice.frequency)
             self._lanes.glide_from(voice, left, pace, at)
             # From where the bend goes, not where it is: that depends on the block.
-            self._ensemble.motion.place(voice.lane, PITCH, channel.goals[PITCH] + left)
+            self._ensemble.motion.set_value(voice.lane, PITCH, channel.goals[PITCH] + left)
         if leader.values[78] > 64:
             own = self._lanes.give(voice)
             delay = DELAY_S * (leader.values[78] - 64) / 63
             own.swing_from = at + round(delay * self._ensemble.sample_rate)
-            self._ensemble.motion.place(voice.lane, SWING, 0.0)
-            self._ensemble.motion.aim(voice.lane, SWING, own.goals[SWING], own.swing_from)
+            self._ensemble.motion.set_value(voice.lane, VIBRATO_DEPTH, 0.0)
+            self._ensemble.motion.set_target(
+                voice.lane, VIBRATO_DEPTH, own.goals[VIBRATO_DEPTH], own.swing_from
+            )
 
     def uncover(self, channel: Channel, key: int) -> None:
         """Forget a key that is let go while its voice is another's."""
@@ -130,4 +132,4 @@ class Legato:
         time = leader.value(5)
         if time <= 0.0:
             return 0.0
-        return glide_cents_per_s(max(1.0, time)) / self._ensemble.sample_rate
+        return portamento_cents_per_s(max(1.0, time)) / self._ensemble.sample_rate

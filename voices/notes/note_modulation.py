@@ -8,7 +8,15 @@ Units: cents, gains linear, dB per octave, frames.
 """
 
 from voices.channels.channel import Channel
-from voices.modulation.smoother import GRID, LEFT, PITCH, RIGHT, SWING, TILT, Smoother
+from voices.modulation.smoother import (
+    CONTROL_PERIOD,
+    LEFT,
+    PITCH,
+    RIGHT,
+    TILT,
+    VIBRATO_DEPTH,
+    Smoother,
+)
 from voices.notes.voice import Voice
 
 AT_FIRST = 16
@@ -58,8 +66,8 @@ class NoteModulation:
         self._make(AT_FIRST)
 
     def _make(self, count: int) -> None:
-        columns = self._motion.value.shape[1]
-        first = self._motion.add([[0.0] * columns] * count)
+        columns = self._motion.values.shape[1]
+        first = self._motion.add_rows([[0.0] * columns] * count)
         self._free.extend(range(first, first + count))
 
     def give(self, voice: Voice) -> NoteControls:
@@ -68,7 +76,7 @@ class NoteModulation:
             if not self._free:
                 self._make(AT_FIRST)
             lane = self._free.pop()
-            self._motion.copy(voice.channel.index, lane)
+            self._motion.copy_row(voice.channel.index, lane)
             voice.lane = lane
             if voice.index >= 0:
                 voice.bank.rows.channel[voice.index] = lane
@@ -84,7 +92,7 @@ class NoteModulation:
             own.leader.soloists.remove(voice)
             if voice in self.gliding:
                 self.gliding.remove(voice)
-            self._motion.clear(voice.lane)
+            self._motion.clear_row(voice.lane)
             self._free.append(voice.lane)
             voice.own = None
 
@@ -96,7 +104,7 @@ class NoteModulation:
         goals = list(own.leader.goals)
         goals[LEFT] *= own.gain
         goals[RIGHT] *= own.gain
-        goals[SWING] += own.swing
+        goals[VIBRATO_DEPTH] += own.swing
         goals[TILT] += own.tilt
         if own.pace:
             goals[PITCH] = own.goals[PITCH]  # `glide` sees to it
@@ -104,14 +112,19 @@ class NoteModulation:
             goals[PITCH] += own.base
         for column, goal in enumerate(goals):
             if column >= len(own.goals) or goal != own.goals[column]:
-                due = max(at, own.swing_from) if column == SWING else at
-                self._motion.aim(voice.lane, column, goal, due)
+                due = max(at, own.swing_from) if column == VIBRATO_DEPTH else at
+                self._motion.set_target(voice.lane, column, goal, due)
         own.goals = goals
 
     def glide_from(self, voice: Voice, left: float, pace: float, at: int) -> None:
         """Let a note's pitch come from ``left`` cents above its own, by ``pace`` cents a frame."""
         own = self.give(voice)
-        own.left, own.since, own.pace, own.due = left, at, pace, -(-at // GRID) * GRID
+        own.left, own.since, own.pace, own.due = (
+            left,
+            at,
+            pace,
+            -(-at // CONTROL_PERIOD) * CONTROL_PERIOD,
+        )
         if voice not in self.gliding:
             self.gliding.append(voice)
 
@@ -124,8 +137,8 @@ class NoteModulation:
             while own.due < until and own.pace:
                 cents = own.cents_at(own.due)
                 goal = own.goals[PITCH] = own.leader.goals[PITCH] + cents
-                self._motion.aim(voice.lane, PITCH, goal, own.due)
-                own.due += GRID
+                self._motion.set_target(voice.lane, PITCH, goal, own.due)
+                own.due += CONTROL_PERIOD
                 if cents == own.base:
                     own.pace = 0.0
                     self.gliding.remove(voice)
@@ -140,7 +153,7 @@ class NoteModulation:
             return
         old, new = own.leader.goals, manager.goals
         own.base += old[PITCH] - new[PITCH]
-        own.swing += old[SWING] - new[SWING]
+        own.swing += old[VIBRATO_DEPTH] - new[VIBRATO_DEPTH]
         own.tilt += old[TILT] - new[TILT]
         side = LEFT if new[LEFT] >= new[RIGHT] else RIGHT
         own.gain *= old[side] / new[side] if new[side] else 1.0

@@ -129,7 +129,7 @@ class VoicePool:
 
     def settle(self, channel: Channel, at: int) -> None:
         """Take the controls of a channel that is silent at a frame to their goals at once."""
-        if self.motion.settled:
+        if self.motion.at_rest:
             return
         ended = []
         for bank in self.banks.values():
@@ -140,7 +140,7 @@ class VoicePool:
                     ended.append(voice)
         for voice in ended:  # they still sound in this block, and their controls glide
             self.lanes.give(voice)
-        self.motion.jump(channel.index)
+        self.motion.snap(channel.index)
 
     def of(self, channel: Channel) -> list[Voice]:
         """Return the voices of a channel, the oldest first."""

@@ -7,7 +7,7 @@ CA-031 for 88. A binding of the settings goes before all of this.
 from typing import TYPE_CHECKING
 
 from config.settings import TRAVEL
-from voices.curves import travel
+from voices.curves import bipolar_map
 from voices.receiver.entry import Entry, Handler
 from voices.receiver.rpn import choose, enter, step
 
@@ -75,7 +75,7 @@ def _freeze(receiver: "Receiver", channel: "Channel", number: int, value: int, a
 def _times(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
     """Stretch or shorten what notes about to enter a phase of their envelope take for it."""
     channel.values[number] = value
-    octaves = travel(value, *TRAVEL["release"])
+    octaves = bipolar_map(value, *TRAVEL["release"])
     if number == 72:
         channel.release_octaves = octaves
     elif number == 73:
@@ -86,7 +86,7 @@ def _times(receiver: "Receiver", channel: "Channel", number: int, value: int, at
 
 def _brightness(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
     channel.values[number] = value
-    channel.tilt_db = travel(value, *TRAVEL["tilt"], middle=0.0)
+    channel.tilt_db = bipolar_map(value, *TRAVEL["tilt"], middle=0.0)
     receiver.aim(channel, at)
 
 

@@ -19,7 +19,7 @@ from voices.channels.control_targets import STANDING, goals, pitch_cents, rate_h
 from voices.channels.master import Master
 from voices.channels.mpe_zone import MpeZones
 from voices.channels.tunings import Tuning, Tunings
-from voices.modulation.smoother import FIRST_PARTIAL, LEFT, PITCH, RIGHT, SWING, Smoother
+from voices.modulation.smoother import FIRST_LEVEL, LEFT, PITCH, RIGHT, VIBRATO_DEPTH, Smoother
 from voices.notes.notes import Notes
 from voices.receiver import sysex
 from voices.receiver.active_sensing import Sensing
@@ -89,12 +89,12 @@ class Receiver:
         bound = [*STANDING, *sorted({each.partial for each in settings.bindings if each.partial})]
         if bound != self.bound:
             self.bound = bound
-            self._motion.bind(len(bound))
+            self._motion.set_level_columns(len(bound))
             for channel in self._channels():
-                del channel.goals[FIRST_PARTIAL:]
+                del channel.goals[FIRST_LEVEL:]
                 for voice in channel.soloists:
                     if voice.own is not None:
-                        del voice.own.goals[FIRST_PARTIAL:]
+                        del voice.own.goals[FIRST_LEVEL:]
         self.aim_all(frame)
 
     def _act_of(self, number: int, controls: set[int]) -> Handler | None:
@@ -193,7 +193,7 @@ class Receiver:
             channel.tuning = self.tunings.find(0, 0) or self.tunings.preset
             channel.goals = self._goals(channel)
             channel.rate_hz = rate_hz(channel, self.settings)
-        first = self._motion.add([channel.goals for channel in channels])
+        first = self._motion.add_rows([channel.goals for channel in channels])
         for channel in channels:
             channel.index = first + channel.number
         modes = self._modes[controller] = Routing(channels)
@@ -229,13 +229,13 @@ class Receiver:
         if rate != channel.rate_hz:
             channel.rate_hz = rate
             for lane in (channel.index, *(voice.lane for voice in channel.soloists)):
-                self._motion.swing_at(lane, rate, at)
+                self._motion.set_vibrato_rate(lane, rate, at)
         old = channel.goals
         if aims != old:
             self.notes.glide(at)
             for column, goal in enumerate(aims):
                 if column >= len(old) or goal != old[column]:
-                    self._motion.aim(channel.index, column, goal, at)
+                    self._motion.set_target(channel.index, column, goal, at)
             channel.goals = aims
             for voice in channel.soloists:
                 self.notes.follow(voice, at)
@@ -251,7 +251,7 @@ class Receiver:
             return
         goal = pitch_cents(channel, self.master)
         if goal != channel.goals[PITCH]:
-            self._motion.aim(channel.index, PITCH, goal, at)
+            self._motion.set_target(channel.index, PITCH, goal, at)
             channel.goals[PITCH] = goal
 
     def aim_all(self, at: int) -> None:
@@ -265,7 +265,7 @@ class Receiver:
         """
         for channel in channels:
             channel.stale = True
-        swinging = [channel for channel in channels if channel.goals[SWING]]
+        swinging = [channel for channel in channels if channel.goals[VIBRATO_DEPTH]]
         for channel in (*self.notes.channels(), *swinging):
             self.refresh(channel, at)
 

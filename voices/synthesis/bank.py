@@ -47,7 +47,7 @@ class Bank:
         cells: Chirps,
     ) -> None:
         self.partials = partials
-        self.kept = partials
+        self.active_partials = partials
         """How many partials of each voice are rendered: the loudest."""
         self.count = 0
         self.voices: list[Voice] = []
@@ -58,7 +58,7 @@ class Bank:
         self._spectrum = spectrum
         self._cache = cache
         self._cells = cells
-        self._kept = partials
+        self._rendered_partials = partials
         self._coming: list[Segment] = []
         """The first segments of the voices whose rows are filled at the next block."""
         self._any_stale = False
@@ -116,8 +116,8 @@ class Bank:
         movers = np.zeros(0, np.intp)
         if passage is not None:
             channels = rows.channel[:count]
-            movers = self._motion.turning[channels].nonzero()[0]
-            rows.gain[:count].T[...] = self._motion.value.T[GAINS].take(channels, 1)
+            movers = self._motion.moving[channels].nonzero()[0]
+            rows.gain[:count].T[...] = self._motion.values.T[GAINS].take(channels, 1)
         if self._any_stale and len(movers) < count:
             rested = rows.stale[:count].copy()
             rested[movers] = False
@@ -129,7 +129,16 @@ class Bank:
             self._product(count, wave)
         flat = wave.reshape(count, self._frames)
         if len(movers) and passage is not None:
-            move(self._cells, rows, movers, self.kept, frame, passage, self._spectrum, flat)
+            move(
+                self._cells,
+                rows,
+                movers,
+                self.active_partials,
+                frame,
+                passage,
+                self._spectrum,
+                flat,
+            )
         self._any_stale = len(movers) > 0
         level = self._envelopes.levels(frame, count)
         if level.shape[1] == 1:
@@ -148,13 +157,13 @@ class Bank:
 
     def _product(self, count: int, wave: NDArray[np.float32]) -> None:
         """Render every voice as if it were at rest."""
-        most = max(self._kept, self.kept)
+        most = max(self._rendered_partials, self.active_partials)
         if self._views_of != (count, most):
             self._cut_views(count, most)
         narrow, narrow_kept, outer, left, left_real, inner, state, step = self._views
         narrow[:] = state
         np.multiply(outer, narrow_kept, out=left)
-        if self._kept != self.kept:
+        if self._rendered_partials != self.active_partials:
             self._cross_over(left)
         np.matmul(left_real, inner, out=wave)
         state *= step
@@ -174,14 +183,14 @@ class Bank:
         """Fade the partials that are let go, or taken back, over this block."""
         height = left.shape[1]
         rise = ((np.arange(height) + 0.5) / height).astype(np.float32)[:, None]
-        fewer, more = sorted((self._kept, self.kept))
-        left[:, :, fewer:more] *= rise if self.kept == more else rise[::-1]
-        self._kept = self.kept
+        fewer, more = sorted((self._rendered_partials, self.active_partials))
+        left[:, :, fewer:more] *= rise if self.active_partials == more else rise[::-1]
+        self._rendered_partials = self.active_partials
 
     def _settle(self, which: NDArray[np.intp], frame: int) -> None:
         """Give voices at rest the tables and state of the pitch they rest at."""
         rows = self.rows
-        values = self._motion.value[rows.channel[which]]
+        values = self._motion.values[rows.channel[which]]
         rows.gain[which] = values[:, GAINS]
         new = rows.onset[which] >= frame
         if not values[:, SHAPE].any() and new.all():
@@ -220,7 +229,7 @@ class Bank:
     def _rest(self, which: NDArray[np.intp], frame: int) -> None:
         """Go on with voices that have come to rest, or that start bent."""
         rows = self.rows
-        values = self._motion.value[rows.channel[which]]
+        values = self._motion.values[rows.channel[which]]
         turning = rows.frequency[which] * np.exp2(values[:, PITCH] / 1200.0)
         known = self._tables(which, turning)
         level = np.array([tables.weight for tables in known])

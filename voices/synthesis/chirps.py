@@ -20,13 +20,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.modulation.smoother import GRID
+from voices.modulation.smoother import CONTROL_PERIOD
 
 COLUMNS = 16
-ROWS = GRID // COLUMNS
-MIDDLE = (GRID - 1) / 2
+ROWS = CONTROL_PERIOD // COLUMNS
+MIDDLE = (CONTROL_PERIOD - 1) / 2
 """A cell's middle, in frames from its start."""
-CENTRES = np.arange(0, GRID, COLUMNS) + (COLUMNS - 1) / 2 - MIDDLE
+CENTRES = np.arange(0, CONTROL_PERIOD, COLUMNS) + (COLUMNS - 1) / 2 - MIDDLE
 """The rows' centres from there: two pairs of opposites."""
 ROOM = 8192
 """So many partials in so many cells are drawn at once: what a small cache holds. One voice in the

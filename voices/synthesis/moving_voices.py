@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import GRID
+from voices.modulation.smoother import CONTROL_PERIOD
 from voices.synthesis.chirps import CENTRES, COLUMNS, MIDDLE, ROOM, Chirps, Levels
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.phase_trajectory import course
@@ -37,16 +37,16 @@ def move(
     wave: NDArray[np.float32],
 ) -> None:
     """Render the voices in motion into their rows of ``wave`` (V, T), ``kept`` partials each."""
-    frames, inside, count = passage.frames, passage.inside, len(passage.pitch) - 1
+    frames, inside, count = passage.sub_block_frames, passage.offset, len(passage.pitch_ratio) - 1
     skipped, height = inside // COLUMNS, frames // COLUMNS
     for which in _groups(movers, len(wave), max(1, ROOM // (count * kept))):
         channels = rows.channel[which]
-        points = passage.pitch.take(channels, 1)  # (S + 1, K)
+        points = passage.pitch_ratio.take(channels, 1)  # (S + 1, K)
         frequency = rows.frequency[which]
         begun = _begun(rows, which, frame, passage, points)
         end, turns, drift = course(passage, points, frequency, begun)
         starts = rows.starts[which, :kept]
-        if passage.shaping and not passage.reshaping:
+        if passage.shaped and not passage.reshaping:
             starts = starts * _held(rows, which, kept, passage, spectrum, channels)
         gains = _gains(rows, which, kept, passage, spectrum, points, channels)
         levels = _levels(rows, which, kept, frame, passage, gains)
@@ -74,11 +74,14 @@ def _begun(rows: VoiceArrays, which: Which, frame: int, passage: Ramps, points: 
     if rows.newest >= frame:  # a new voice has phase 0 at its onset
         into = rows.onset[which] - frame
         for voice in (into >= 0).nonzero()[0]:
-            stretch, rest = divmod(int(into[voice]), passage.frames)
+            stretch, rest = divmod(int(into[voice]), passage.sub_block_frames)
             path = points[:, voice]
-            slope = np.diff(path) / GRID
-            first = path[:-1] + slope * passage.inside
-            turned = passage.frames * (first + slope * (passage.frames / 2))[:stretch].sum()
+            slope = np.diff(path) / CONTROL_PERIOD
+            first = path[:-1] + slope * passage.offset
+            turned = (
+                passage.sub_block_frames
+                * (first + slope * (passage.sub_block_frames / 2))[:stretch].sum()
+            )
             turned += rest * (first[stretch] + slope[stretch] * (rest / 2))
             phase[voice] = -rows.frequency[which][voice] * turned
     return phase
@@ -111,7 +114,7 @@ def _gains(
 
     Channels that are on their way, and half the sample rate. None: nothing.
     """
-    high = rows.highest * passage.highest > FADE_START
+    high = rows.highest * passage.max_ratio > FADE_START
     if not (passage.reshaping or high):
         return None
     octaves, numbers = rows.octaves[which, :kept], rows.numbers[which, :kept]
@@ -129,7 +132,7 @@ def _gains(
     if begin is None and end is None:
         return None  # other voices' are on their way
     shape = (*points[1:].shape, kept)
-    return passage.cut(
+    return passage.at_sub_block_ends(
         np.ones(shape) if begin is None else begin, np.ones(shape) if end is None else end
     )
 
@@ -149,15 +152,15 @@ def _levels(
     if gains is None and not rows.fading:
         return None
     # As if every stretch were a whole cell: what is not of it is not used.
-    to_middle = MIDDLE - passage.inside
+    to_middle = MIDDLE - passage.offset
     if gains is not None:
         begin, end = gains
-        slope = (end - begin) / passage.frames
+        slope = (end - begin) / passage.sub_block_frames
         level = begin + slope * (CENTRES + to_middle)[:, None, None, None]
         if not rows.fading:
             return level.astype(np.complex64), slope[None].astype(np.complex64)
     decays = rows.decays[which, :kept]
-    starts = frame + to_middle + np.arange(len(passage.pitch) - 1) * passage.frames
+    starts = frame + to_middle + np.arange(len(passage.pitch_ratio) - 1) * passage.sub_block_frames
     fall = np.exp(-decays * (starts[:, None] - rows.onset[which])[..., None])
     fall = _over_rows(decays)[:, None] * fall
     if gains is None:

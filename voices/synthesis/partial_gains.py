@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.modulation.smoother import FIRST_PARTIAL, TILT
+from voices.modulation.smoother import FIRST_LEVEL, TILT
 
 OVERTONES, EVEN = -1, -2
 """What stands for all partials above the key, and for the even harmonics."""
@@ -17,13 +17,11 @@ _DB = np.log(10.0) / 20.0
 
 
 class PartialGains:
-    """The gains of partials; ``bound`` are the numbers, from 1, of those with their own control.
-
-    `OVERTONES` and `EVEN` among them stand for several partials.
-    """
+    """The gains of partials."""
 
     def __init__(self) -> None:
-        self.bound: Sequence[int] = ()
+        self.level_columns: Sequence[int] = ()
+        """What each level column of `Smoother` is for: a partial (from 1), OVERTONES or EVEN."""
 
     def gains(
         self,
@@ -33,13 +31,13 @@ class PartialGains:
     ) -> NDArray[np.float64] | None:
         """Return the gain of each partial, shape (..., K, P), or None when all are 1.
 
-        ``values``, shape (..., K, columns), are each voice's channel's in `Motion`; ``octaves``,
+        ``values``, shape (..., K, columns), are each voice's channel's in `Smoother`; ``octaves``,
         shape (K, P), say how far each partial lies above the key, ``numbers`` which one it is.
         """
         if not values[..., TILT:].any():
             return None
         level: NDArray[np.float64] = values[..., TILT, None] * octaves
-        for column, number in enumerate(self.bound, FIRST_PARTIAL):
+        for column, number in enumerate(self.level_columns, FIRST_LEVEL):
             if values[..., column].any():
                 level += _belonging(number, numbers, octaves) * values[..., column, None]
         return np.asarray(np.exp(level * _DB))

@@ -18,10 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import GRID, STEEP
+from voices.modulation.smoother import CONTROL_PERIOD, STEEP
 from voices.synthesis.chirps import COLUMNS, MIDDLE, ROWS
 
-_TIMES = np.arange(GRID) - MIDDLE
+_TIMES = np.arange(CONTROL_PERIOD) - MIDDLE
 _LEANING = MIDDLE**2 / 2
 """Half way between the ends of t²/2 - p·t, p being how far off the odd point is ..."""
 _UPRIGHT = MIDDLE**2 / 4
@@ -51,7 +51,7 @@ def course(passage: Ramps, points: Array, frequency: Array, begun: Array) -> Cou
     count = len(points) - 1
     steep = None if passage.gentle else _steep(points)
     shared = 2 if steep is None and count % 2 == 0 and not passage.odd else 1
-    lines = _lines(count, shared, passage.frames, passage.inside, passage.odd) @ points
+    lines = _lines(count, shared, passage.sub_block_frames, passage.offset, passage.odd) @ points
     slope = lines[-count:]
     turns = lines[:-count]
     if steep is not None:
@@ -79,7 +79,7 @@ def _steep(points: Array) -> NDArray[np.bool_] | None:
 def _to_points(count: int, odd: bool) -> Array:
     """Return how far from every cell's middle its odd point is, in frames, (S, 1)."""
     before = (np.arange(count) + odd) % 2 == 1
-    return np.where(before, -MIDDLE, GRID - MIDDLE)[:, None]
+    return np.where(before, -MIDDLE, CONTROL_PERIOD - MIDDLE)[:, None]
 
 
 @cache
@@ -90,7 +90,7 @@ def _lines(count: int, shared: int, frames: int, inside: int, odd: bool) -> Arra
     turned before, and how the pitch changes a frame; all cells leaning.
     """
     begin, end = np.eye(count + 1)[:-1], np.eye(count + 1)[1:]
-    slope = (end - begin) / GRID
+    slope = (end - begin) / CONTROL_PERIOD
     first = begin + slope * inside
     stretches = frames * (first + slope * (frames / 2))
     until = np.cumsum(np.concatenate([np.zeros((1, count + 1)), stretches]), axis=0)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from config.sound import Sound
-from voices.curves import LN_1000, decibels, velocity_gain
+from voices.curves import LN_1000, db_to_gain, velocity_gain
 
 MIDDLE_C = 60
 PADDING = 4
@@ -47,7 +47,7 @@ class Timbre:
         self.lowest, self.highest = min(sound.ratios), max(sound.ratios)
         phases = self._padded(sound.phases, order, 0.0)
         self._onset = np.exp(2j * np.pi * (phases - 0.25))  # as turns of a cosine
-        levels[:] = self._padded(sound.levels, order, 0.0) * decibels(sound.level_db)
+        levels[:] = self._padded(sound.levels, order, 0.0) * db_to_gain(sound.level_db)
         self.decays = np.zeros(self.partials)
         if sound.decays_s is not None:
             decays_s = self._padded(sound.decays_s, order, np.inf)

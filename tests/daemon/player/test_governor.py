@@ -20,7 +20,7 @@ class Load:
         self.partials = wanted
         self.tails = 3
 
-    def spare(self, partials: int | None) -> int:
+    def limit_partials(self, partials: int | None) -> int:
         self.partials = self.wanted if partials is None else max(self.least, partials)
         self.partials = min(self.partials, self.wanted)
         return self.partials
@@ -153,7 +153,7 @@ def test_sparing_leaves_the_loudest_partials_and_ends_no_note() -> None:
     instrument, out = playing(8)
     assert instrument.partials == 8 * 32
     before = instrument.ledger.accounts()
-    assert instrument.spare(100) == 8 * 12
+    assert instrument.limit_partials(100) == 8 * 12
     heard = []
     for _ in range(200):
         instrument.render(out)
@@ -169,7 +169,7 @@ def test_sparing_leaves_the_loudest_partials_and_ends_no_note() -> None:
         return float(spectrum[place - 2 : place + 3].max())
 
     assert level(12) > 100 * level(29)
-    assert instrument.spare(None) == 8 * 32
+    assert instrument.limit_partials(None) == 8 * 32
 
 
 def test_sparing_and_coming_back_make_no_click() -> None:
@@ -179,9 +179,9 @@ def test_sparing_and_coming_back_make_no_click() -> None:
     largest_step, last = 0.0, 0.0
     for block in range(60):
         if block == 20:
-            instrument.spare(64)
+            instrument.limit_partials(64)
         if block == 40:
-            instrument.spare(None)
+            instrument.limit_partials(None)
         instrument.render(out)
         whole.render(reference)
         gone = out[:, 0] - reference[:, 0]

@@ -12,7 +12,7 @@ from tests.support.measure import db
 from tests.support.playing import RATE, bend, control, off, on, play, sound
 from voices.curves import controller_gain, pan_gains
 from voices.instrument import Instrument
-from voices.modulation.smoother import GLIDE_S, GRID
+from voices.modulation.smoother import CONTROL_PERIOD, SMOOTHING_S
 
 Wave = NDArray[np.float64]
 LEVELS_DB = [-0.7 * place for place in range(32)]
@@ -108,7 +108,7 @@ def in_vibrato(depth_cents: float) -> NDArray[np.float32]:
 def test_vibrato_leaves_no_spur_above_75_db_below_a_partial_at_4400_hz() -> None:
     """Against a sine: ±50 cents at 6 Hz."""
     # A sine drawn straight from point to point of the grid has this much of its depth.
-    drawn = np.sinc(6.0 * GRID / RATE) ** 2
+    drawn = np.sinc(6.0 * CONTROL_PERIOD / RATE) ** 2
     cents = 50.0 * drawn * np.sin(2 * np.pi * 6.0 * np.arange(RATE) / RATE)
     left = beside(in_vibrato(50.0), 4400.0 / RATE * 2 ** (cents / 1200))
     window = np.blackman(len(left))
@@ -118,7 +118,7 @@ def test_vibrato_leaves_no_spur_above_75_db_below_a_partial_at_4400_hz() -> None
 
 def test_a_partial_in_vibrato_follows_its_pitch_from_point_to_point() -> None:
     """The pitch runs straight over every cell; ±50 cents, and half an octave as an extreme."""
-    grid = np.arange(0, RATE + GRID, GRID)
+    grid = np.arange(0, RATE + CONTROL_PERIOD, CONTROL_PERIOD)
     swing = np.sin(2 * np.pi * 6.0 * grid / RATE)
     for depth_cents, below_db in ((50.0, -80.0), (600.0, -60.0)):
         points = 4400.0 / RATE * 2 ** (depth_cents * swing / 1200)
@@ -139,7 +139,7 @@ def test_a_bend_glides_and_arrives() -> None:
     peak = np.abs(heard[RATE // 4 :]).max()
     steps = np.abs(np.diff(heard[RATE // 4 :])).max()
     assert steps < 1.05 * peak * 2 * np.pi * 494.0 / RATE
-    arrived = RATE // 2 + int(12 * GLIDE_S * RATE) + GRID
+    arrived = RATE // 2 + int(12 * SMOOTHING_S * RATE) + CONTROL_PERIOD
     crossings = np.flatnonzero(np.diff(np.signbit(heard[arrived:].astype(float))))
     measured = (len(crossings) - 1) / 2 / ((crossings[-1] - crossings[0]) / RATE)
     assert measured == pytest.approx(440 * 2 ** (199.976 / 1200), rel=1e-4)
