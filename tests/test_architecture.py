@@ -3,21 +3,100 @@
 import ast
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parent.parent
-PACKAGES = ("config", "voices", "daemon")
-MAY_IMPORT = {
-    "config": {"config", "pydantic", "pydantic_core"},
-    "voices": {"voices", "config", "numpy", "mido"},
-    "daemon": {
-        *PACKAGES,
-        *("numpy", "mido", "rtmidi", "sounddevice", "pydantic", "PIL", "rich"),
-    },
+from tests.support.import_graph import (
+    PACKAGES,
+    ROOT,
+    circles,
+    graph,
+    imported,
+    reached,
+    sources,
+)
+
+STANDS_ON: dict[str, set[str]] = {
+    "daemon.__main__": {"daemon.command_line"},
+    "daemon.command_line": {"daemon.commands"},
+    "daemon.commands": {"daemon.keeper", "daemon.drawing"},
+    "daemon.keeper": {"daemon.diagnosis", "daemon.player"},
+    "daemon.diagnosis": {"daemon.storage", "daemon.player"},
+    "daemon.storage": {"daemon.linux"},
+    "daemon.drawing": {"daemon.offline"},
+    "daemon.offline": {"daemon.player"},
+    "daemon.player": {"daemon.midi", "daemon.soundcard", "voices.instrument"},
+    "daemon.midi": {"daemon.ipc"},
+    "daemon.soundcard": {"daemon.ipc"},
+    "daemon.ipc": {"daemon.linux"},
+    "daemon.linux": {"daemon.errors", "daemon.log", "daemon.key_names", "daemon.fast_pydantic"},
+    "daemon.fast_pydantic": {"voices.instrument"},
+    "daemon.key_names": {"voices.instrument"},
+    "daemon.log": {"voices.instrument"},
+    "daemon.errors": {"voices.instrument"},
+    "voices.instrument": {"voices.receiver", "voices.output"},
+    "voices.receiver": {"voices.notes"},
+    "voices.notes": {"voices.channels", "voices.synthesis"},
+    "voices.output": {"voices.synthesis"},
+    "voices.synthesis": {"voices.modulation"},
+    "voices.channels": {"voices.curves"},
+    "voices.modulation": {"voices.curves"},
+    "voices.curves": {"config"},
+    "config": set(),
 }
+"""The floors: each folder, and each module beside the folders. It may import what it stands on,
+and whatever that stands on, and nothing else."""
+
+KNOWN_UPWARD = {
+    ("daemon.commands", "daemon.command_line"),
+    ("daemon.keeper", "daemon.commands"),
+    ("daemon.player", "daemon.keeper"),
+    ("voices.channels", "voices.notes"),
+    ("voices.channels", "voices.receiver"),
+    ("voices.channels", "voices.synthesis"),
+    ("voices.synthesis", "voices.notes"),
+}
+"""Being mended."""
+KNOWN_CIRCLES = ("voices.", "daemon.command")
+
+MOST_MODULES, FEWEST_MODULES = 18, 3
+FEW = {
+    "config/sounds": "the sounds themselves, no code",
+    "voices": "its face, and the laws that all its folders share",
+    "voices/output": "after the voices come a mixer and a limiter, no more",
+}
+"""Folders of fewer modules, and why."""
+SHORTEST, LONGEST = 40, 300
+SHORT = {
+    "daemon.commands.run": "a command is a module",
+    "daemon.commands.learn": "a command is a module",
+    **dict.fromkeys(
+        (
+            "config.places",
+            "voices.notes.required_polyphony",
+            "voices.channels.pedals",
+            "voices.receiver.active_sensing",
+            "daemon.fast_pydantic",
+            "daemon.linux.wall_clock",
+            "daemon.keeper.settings_diff",
+            "daemon.keeper.poweroff_chord",
+            "daemon.ipc.exit_status",
+            "daemon.player.cue_tones",
+        ),
+        "being looked at",
+    ),
+}
+"""Modules under forty lines that fewer than three others import, and why they stay."""
+
+MAY_IMPORT = {
+    "config": {"pydantic", "pydantic_core"},
+    "voices": {"numpy", "mido"},
+    "daemon": {"numpy", "mido", "rtmidi", "sounddevice", "pydantic", "PIL", "rich"},
+}
+"""Libraries, beside Python's own."""
 # What a pure package has no business with: clocks, files, threads, processes, signals, sockets.
 IMPURE = {
     *("asyncio", "logging", "multiprocessing", "os", "select", "selectors", "shutil", "signal"),
@@ -25,32 +104,97 @@ IMPURE = {
 }
 # Clocks that nobody sets, and waiting, which goes by such a one (clock_nanosleep(2)).
 STEADY = {"monotonic", "monotonic_ns", "perf_counter", "perf_counter_ns", "sleep"}
-TELL_THE_TIME = {"wall_clock.py", "why.py"}
-LONGEST = 300
-SOURCES = [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
+KNOW_THE_TIME = {"wall_clock.py", "why.py"}
+
+SOURCES = sources()
+EDGES = graph(SOURCES)
 
 
-def imports(path: Path) -> Iterator[tuple[str, int]]:
-    """Yield the first name of every import, and how many levels up it goes."""
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-        if isinstance(node, ast.Import):
-            for each in node.names:
-                yield each.name.split(".")[0], 0
-        elif isinstance(node, ast.ImportFrom):
-            yield (node.module or "").split(".")[0], node.level
+def named(path: Path) -> str:
+    return str(path.relative_to(ROOT))
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
-def test_imports_point_down_and_out_to_what_is_allowed(path: Path) -> None:
-    package = path.relative_to(ROOT).parts[0]
-    for name, level in imports(path):
-        assert level == 0, "relative import"
-        assert name in MAY_IMPORT[package] or name in sys.stdlib_module_names, name
+def of(package: str) -> list[Path]:
+    """Return the files of a package, its folders' too."""
+    return sorted((ROOT / package).rglob("*.py"))
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "voices").rglob("*.py")), ids=lambda p: p.name)
+def floor(module: str) -> str:
+    """Return where a module stands: its folder in the house, or itself beside the folders."""
+    package, *rest = module.split(".")
+    return package if package == "config" else ".".join([package, *rest[:1]])
+
+
+def libraries(path: Path) -> set[str]:
+    """Return the first names of what a file imports."""
+    return {name.split(".")[0] for name in imported(path)}
+
+
+def test_every_folder_has_its_floor_and_every_floor_its_modules() -> None:
+    """A walk over a folder that was moved away would find nothing wrong in it."""
+    assert {floor(module) for module in EDGES} == set(STANDS_ON)
+    for package in PACKAGES:
+        assert len(of(package)) > 5
+    for module in EDGES:
+        assert module.count(".") <= 2, "a folder in a folder"
+
+
+def test_no_import_runs_up() -> None:
+    wrong = {
+        (floor(module), floor(name)): (module, name)
+        for module, names in EDGES.items()
+        for name in names
+        if floor(name) not in reached(STANDS_ON, floor(module)) | {floor(module)}
+    }
+    assert {each for pair, each in wrong.items() if pair not in KNOWN_UPWARD} == set()
+
+
+def test_no_modules_import_each_other() -> None:
+    assert circles(STANDS_ON) == []
+    found = circles(EDGES)
+    assert [each for each in found if not min(each).startswith(KNOWN_CIRCLES)] == []
+
+
+def test_an_import_is_seen_wherever_it_stands(tmp_path: Path) -> None:
+    for package in PACKAGES:
+        (tmp_path / package / "inner").mkdir(parents=True)
+    for name, text in {
+        "config/a.py": "def late():\n    from voices.inner import b\n",
+        "voices/inner/b.py": "if TYPE_CHECKING:\n    import daemon.c\n",
+        "daemon/c.py": "import_module(f'daemon.inner.{name}')\n",
+        "daemon/inner/d.py": "importlib.import_module('config.a')\n",
+    }.items():
+        (tmp_path / name).write_text(text)
+    edges = graph(sources(tmp_path))
+    assert circles(edges) == [{"config.a", "voices.inner.b", "daemon.c", "daemon.inner.d"}]
+
+
+def test_a_folder_is_neither_a_heap_nor_a_closet() -> None:
+    counts = Counter(path.parent for path in SOURCES.values() if path.name != "__init__.py")
+    for folder in {path.parent for path in SOURCES.values()}:
+        assert counts[folder] <= MOST_MODULES, folder
+        assert named(folder) in FEW or counts[folder] >= FEWEST_MODULES, folder
+
+
+def test_a_short_module_is_one_that_many_use() -> None:
+    users = Counter(name for names in EDGES.values() for name in names)
+    short = {
+        module
+        for module in EDGES
+        if len(SOURCES[module].read_text("utf-8").splitlines()) < SHORTEST and users[module] < 3
+    }
+    assert short <= set(SHORT)
+
+
+@pytest.mark.parametrize("path", SOURCES.values(), ids=named)
+def test_imports_go_out_to_what_is_allowed(path: Path) -> None:
+    allowed = {*PACKAGES, *MAY_IMPORT[named(path).split("/")[0]], *sys.stdlib_module_names}
+    assert libraries(path) <= allowed
+
+
+@pytest.mark.parametrize("path", of("voices"), ids=named)
 def test_the_sound_knows_no_clock_file_thread_or_log(path: Path) -> None:
-    assert not {name for name, _ in imports(path)} & IMPURE
+    assert not libraries(path) & IMPURE
     calls = {
         node.func.id
         for node in ast.walk(ast.parse(path.read_text("utf-8")))
@@ -59,10 +203,10 @@ def test_the_sound_knows_no_clock_file_thread_or_log(path: Path) -> None:
     assert not calls & {"open", "print", "input", "exec", "eval"}
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "daemon").rglob("*.py")), ids=lambda p: p.name)
+@pytest.mark.parametrize("path", of("daemon"), ids=named)
 def test_nothing_waits_by_a_clock_that_can_be_set(path: Path) -> None:
-    """A board's clock jumps by years once it finds a network; two modules tell the time of day."""
-    if path.name in TELL_THE_TIME:
+    """A board's clock jumps by years once it finds a network; two modules know the time of day."""
+    if path.name in KNOW_THE_TIME:
         return
     tree = ast.parse(path.read_text("utf-8"))
     asked = {
@@ -73,37 +217,38 @@ def test_nothing_waits_by_a_clock_that_can_be_set(path: Path) -> None:
         and node.value.id == "time"
     }
     assert asked <= STEADY
-    modules = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
-    assert not {name for name, _ in imports(path)} & {"datetime"}
-    assert "time" not in modules
+    assert "datetime" not in libraries(path)
+    assert not any(name.startswith("time.") for name in imported(path))
 
 
-def test_devices_are_imported_only_where_they_are_used() -> None:
+def top_level(path: Path) -> Iterator[str]:
+    """Yield the first names of what a file imports when it is imported itself."""
+    for node in ast.parse(path.read_text("utf-8")).body:
+        if isinstance(node, ast.Import):
+            yield from (each.name.split(".")[0] for each in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield (node.module or "").split(".")[0]
+
+
+@pytest.mark.parametrize("path", of("daemon"), ids=named)
+def test_devices_are_imported_only_where_they_are_used(path: Path) -> None:
     """So that rendering works where the sound and MIDI libraries are missing."""
-    for path in sorted((ROOT / "daemon").rglob("*.py")):
-        top = ast.parse(path.read_text("utf-8")).body
-        names = {
-            each.name.split(".")[0]
-            for node in top
-            if isinstance(node, ast.Import)
-            for each in node.names
-        }
-        names |= {
-            (node.module or "").split(".")[0] for node in top if isinstance(node, ast.ImportFrom)
-        }
-        assert not names & {"sounddevice", "rtmidi"}, path.name
+    assert not {"sounddevice", "rtmidi"} & set(top_level(path))
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+@pytest.mark.parametrize("path", SOURCES.values(), ids=named)
 def test_a_module_is_one_noun_and_says_what_it_is(path: Path) -> None:
     text = path.read_text("utf-8")
     assert text.count("\n") <= LONGEST
     assert ast.get_docstring(ast.parse(text))
+    if path.name == "__init__.py":
+        assert len(ast.parse(text).body) == 1, "a package holds no code of its own"
 
 
-def test_packages_hold_no_code_of_their_own() -> None:
-    for path in [path for path in SOURCES if path.name == "__init__.py"]:
-        assert len(ast.parse(path.read_text("utf-8")).body) == 1, path
+def test_tests_stand_in_the_folders_of_what_they_test() -> None:
+    for package in PACKAGES:
+        for path in of(f"tests/{package}"):
+            assert (ROOT / named(path.parent).removeprefix("tests/")).is_dir(), path
 
 
 def test_no_folder_of_tests_or_units_is_a_package() -> None:
@@ -120,9 +265,8 @@ def test_the_keeper_does_without_numpy() -> None:
 
 def test_what_tests_share_is_in_support() -> None:
     """A test file that others import from can't be changed, moved or deleted alone."""
-    for path in (ROOT / "tests").rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("tests."):
-                assert ".test_" not in (node.module or ""), path
-                if path.name.startswith(("test_", "conftest")) or path.parent.name == "support":
-                    assert (node.module or "").startswith("tests.support."), path
+    for path in of("tests"):
+        ours = {name for name in imported(path) if name.startswith("tests.")}
+        assert not [name for name in ours if ".test_" in name], path
+        if path.name.startswith(("test_", "conftest")) or path.parent.name == "support":
+            assert all(name.startswith("tests.support.") for name in ours), path
