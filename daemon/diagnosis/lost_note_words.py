@@ -25,7 +25,7 @@ def happened(lost: StolenNotes, sample_rate: int, why: str = "") -> str:
     note = lost.note
     after = f"after {(lost.at_frame - note.on_frame) / sample_rate:.1f} s" if sample_rate else ""
     if note.account == "stolen":
-        taker = f"to {lost.by}" if lost.by else f"({note.detail})"
+        taker = f"({note.detail})" if note.detail else f"to {lost.by or 'a newer note'}"
         return f"gave its voice {taker} {after}".rstrip()
     if note.account == "cut":
         return f"was cut {after}: {note.detail or why}"

@@ -7,7 +7,6 @@ A stolen note waits here until key and pedal let it go: only then is it certain 
 once would have kept it.
 """
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -19,7 +18,6 @@ TURNED_AWAY = ("channel not listened to", "above half the sample rate")
 """The accounts of notes that never took a voice."""
 LOST = ("stolen", "cut", "inaudible at volume 0", *TURNED_AWAY)
 """The accounts of notes that did not sound as played; the two that no player sees are elsewhere."""
-_BY_NOTE = re.compile(r"by note (\d+)")
 
 
 @dataclass(frozen=True)
@@ -99,8 +97,7 @@ class LostNotes:
             return StolenNotes(note)
         others = [each for each in self._notes.values() if each.account not in TURNED_AWAY]
         enough = needed(note, others, frame)
-        by = _BY_NOTE.fullmatch(note.detail)
-        taker = self._notes.get(int(by[1])) if by else None
+        taker = self._notes.get(note.taken_by)
         name = key_name(taker.key) if taker is not None else ""
         return StolenNotes(note, enough, name, note.serial >= self._whole_from)
 

@@ -16,10 +16,10 @@ from voices.notes.note_count import ACCOUNTS, Note
 
 SLOTS = 1024
 _COUNT = struct.Struct("<Q")
-_BODY = struct.Struct("<QIqqq5B51s")
+_BODY = struct.Struct("<QIIqqq5B47s")
 _CHECK = struct.Struct("<I")
 RECORD_BYTES = _BODY.size + _CHECK.size
-_DETAIL_BYTES = 51
+_DETAIL_BYTES = 47
 _OPEN = -1
 _ACCOUNT = {account: place for place, account in enumerate(ACCOUNTS)}
 
@@ -57,6 +57,7 @@ class NoteEvents:
             0,
             number + 1,
             note.serial,
+            note.taken_by,
             note.on_frame,
             _OPEN if held is None else held,
             _OPEN if ended is None else ended,
@@ -96,11 +97,10 @@ class NoteEvents:
         record = bytes(self._memory[start : start + RECORD_BYTES])
         if _CHECK.unpack_from(record, _BODY.size)[0] != crc32(record[: _BODY.size]):
             return None
-        stamp, serial, on, held, ended, account, controller, channel, key, velocity, detail = (
-            _BODY.unpack_from(record)
-        )
+        stamp, serial, taken_by, on, held, ended, *played, detail = _BODY.unpack_from(record)
         if stamp != number + 1:
             return None
+        account, controller, channel, key, velocity = played
         return Note(
             serial,
             controller,
@@ -112,4 +112,5 @@ class NoteEvents:
             None if ended == _OPEN else ended,
             ACCOUNTS[account],
             detail.rstrip(b"\0").decode("utf-8", "replace"),
+            taken_by,
         )

@@ -3,8 +3,7 @@
 Units: seconds from the start; keys are MIDI key numbers. Shapes: audio is ``(N, 2)`` float32.
 """
 
-import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,8 +12,6 @@ from numpy.typing import NDArray
 from daemon.key_names import key_name
 from voices.notes.note_count import Note
 from voices.notes.required_polyphony import needed
-
-_BY_NOTE = re.compile(r"by note (\d+)")
 
 
 @dataclass(frozen=True)
@@ -72,8 +69,9 @@ def bars(notes: Iterable[Note], sample_rate: int, until_frame: int) -> list[Bar]
     made = []
     for note in remembered:
         let_go = until_frame if note.held_until is None else note.held_until
-        taker = by_serial.get(int(match[1])) if (match := _BY_NOTE.search(note.detail)) else None
+        taker = by_serial.get(note.taken_by)
         ended = let_go if taker is None else min(taker.on_frame, let_go)
+        by = f"by {key_name(taker.key)}" if taker else "by a note" if note.taken_by else ""
         made.append(
             Bar(
                 key=note.key,
@@ -81,18 +79,8 @@ def bars(notes: Iterable[Note], sample_rate: int, until_frame: int) -> list[Bar]
                 ended_s=ended / sample_rate,
                 let_go_s=let_go / sample_rate,
                 account=note.account,
-                detail=_with_keys(note.detail, by_serial),
+                detail=by or note.detail,
                 needed=needed(note, remembered, until_frame) if note.account == "stolen" else 0,
             )
         )
     return made
-
-
-def _with_keys(detail: str, notes: Mapping[int, Note]) -> str:
-    """Return a detail with the key in place of a note's number."""
-    return _BY_NOTE.sub(
-        lambda match: (
-            f"by {key_name(notes[int(match[1])].key)}" if int(match[1]) in notes else "by a note"
-        ),
-        detail,
-    )

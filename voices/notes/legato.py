@@ -15,7 +15,7 @@ from voices.curves import portamento_cents_per_s
 from voices.modulation.smoother import PITCH, VIBRATO_DEPTH
 from voices.notes.note_count import Note
 from voices.notes.voice import Voice
-from voices.notes.voice_pool import VoicePool, by
+from voices.notes.voice_pool import VoicePool
 
 DELAY_S = 2.0
 """How long CC 78 at 127 keeps the vibrato back."""
@@ -99,7 +99,7 @@ class Legato:
         place = (channel.controller, channel.number, note.key)
         ensemble.lost.end(place, at)
         ensemble.give_way(ensemble.allocator.get(place), note, at)
-        ensemble.book(voice, "retriggered", at, by(note))
+        ensemble.book(voice, "retriggered", at, taken_by=note.serial)
         voice.note, voice.place, voice.key_down = note, place, True
         ensemble.allocator.strike(voice)
         channel.last_key = note.key

@@ -43,6 +43,8 @@ class Note:
     """The frame at which it moved to its account; None while sounding."""
     account: str = "sounding"
     detail: str = ""
+    taken_by: int = 0
+    """The serial of the note that took its voice, or struck its key again; 0: none did."""
 
 
 def _nobody(_: Note) -> None:
@@ -73,7 +75,9 @@ class Ledger:
         self.tell(note)
         return note
 
-    def settle(self, note: Note, account: str, frame: int, detail: str = "") -> None:
+    def settle(
+        self, note: Note, account: str, frame: int, detail: str = "", taken_by: int = 0
+    ) -> None:
         """Move a sounding note to what ended it; a note that is settled stays where it is."""
         if note.account != "sounding":
             return
@@ -81,7 +85,7 @@ class Ledger:
         self._counts[account] += 1
         note.account = account
         note.ended_frame = frame
-        note.detail = detail
+        note.detail, note.taken_by = detail, taken_by
         if account != "stolen":
             note.held_until = frame
         self.tell(note)

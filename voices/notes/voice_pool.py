@@ -113,13 +113,13 @@ class VoicePool:
         if len(self.allocator) >= self.allocator.polyphony:
             self.retire([voice for voice in self.allocator.values() if voice.ends <= at], at)
             for voice in self.allocator.surplus(coming=1):
-                self.steal(voice, at, by(note))
+                self.steal(voice, at, taken_by=note.serial)
 
     def give_way(self, voice: Voice | None, note: Note, at: int) -> None:
         """Fade a note whose key, or whose only voice, is struck again."""
         if voice is not None:
             self.allocator.drop(voice)
-            self.book(voice, "retriggered", at, by(note))
+            self.book(voice, "retriggered", at, taken_by=note.serial)
             self._fade(voice, at)
 
     def enter(self, voice: Voice) -> None:
@@ -190,11 +190,11 @@ class VoicePool:
         segment = Segment(at, level, level, NO_ATTACK, timbre.sustain, timbre.decay_rate)
         voice.bank.change(voice, segment)
 
-    def steal(self, voice: Voice, at: int, by: str) -> None:
+    def steal(self, voice: Voice, at: int, detail: str = "", taken_by: int = 0) -> None:
         """Take the voice from a note; its key may still be down."""
         if not voice.released:
             self.lost.add(voice.place, voice.note, key_down=voice.key_down)
-        self.book(voice, "stolen", at, by)
+        self.book(voice, "stolen", at, detail, taken_by)
         self._fade(voice, at)
 
     def cut(self, voice: Voice, at: int, by: str) -> None:
@@ -223,13 +223,10 @@ class VoicePool:
         voice.released = True
         voice.bank.change(voice, fade(at, voice.segment.at(at), self._fade_frames))
 
-    def book(self, voice: Voice, account: str, at: int, detail: str = "") -> None:
+    def book(
+        self, voice: Voice, account: str, at: int, detail: str = "", taken_by: int = 0
+    ) -> None:
         """Settle a note; one that never was audible is booked as that."""
         if not voice.audible:
-            account, detail = "inaudible at volume 0", "volume or expression was 0"
-        self.ledger.settle(voice.note, account, at, detail)
-
-
-def by(note: Note) -> str:
-    """Return how a note is called that took another's voice or place."""
-    return f"by note {note.serial}"
+            account, detail, taken_by = "inaudible at volume 0", "volume or expression was 0", 0
+        self.ledger.settle(voice.note, account, at, detail, taken_by)

@@ -249,7 +249,7 @@ def test_notes_without_a_card_and_notes_cut_by_its_loss_are_told(path: Path) -> 
 def test_under_a_pedal_held_all_evening_no_more_is_kept_than_is_remembered() -> None:
     lost = LostNotes()
     lost.take(
-        Note(n, 0, 1, 60, 100, 100 * n, None, 100 * n + 50, "stolen", f"by note {n + 1}")
+        Note(n, 0, 1, 60, 100, 100 * n, None, 100 * n + 50, "stolen", "", n + 1)
         for n in range(1, 2 * REMEMBERED)
     )
     assert len(lost.held(200 * REMEMBERED)) == REMEMBERED

@@ -106,7 +106,7 @@ def test_a_stolen_note_ends_where_its_taker_began() -> None:
     ledger = Ledger()
     old = ledger.strike(0, 1, 48, 100, 0)
     ledger.strike(0, 1, 60, 100, RATE)
-    ledger.settle(old, "stolen", RATE, "by note 2")
+    ledger.settle(old, "stolen", RATE, taken_by=2)
     first, second = bars(ledger.notes, RATE, 3 * RATE)
     assert (first.ended_s, first.let_go_s, first.detail) == (1.0, 3.0, "by C4")
     assert first.needed == 2

@@ -21,7 +21,7 @@ def note(serial: int, **more: object) -> Note:
 
 def test_what_is_taken_is_what_was_put_oldest_first() -> None:
     player, keeper, _ = two_ends()
-    stolen = note(2, ended_frame=900, account="stolen", detail="by note 18")
+    stolen = note(2, ended_frame=900, account="stolen", taken_by=18)
     for each in (note(1), stolen):
         player.put(each)
     assert keeper.take() == [note(1), stolen]
