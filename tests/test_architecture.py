@@ -78,7 +78,6 @@ SHORT = {
             "voices.notes.required_polyphony",
             "voices.channels.pedals",
             "voices.receiver.active_sensing",
-            "daemon.linux.wall_clock",
             "daemon.keeper.settings_diff",
             "daemon.keeper.poweroff_chord",
             "daemon.ipc.exit_status",
@@ -102,7 +101,7 @@ IMPURE = {
 }
 # Clocks that nobody sets, and waiting, which goes by such a one (clock_nanosleep(2)).
 STEADY = {"monotonic", "monotonic_ns", "perf_counter", "perf_counter_ns", "sleep"}
-KNOW_THE_TIME = {"wall_clock.py", "why.py"}
+KNOW_THE_TIME = {"boot.py", "why.py"}
 
 SOURCES = sources()
 EDGES = graph(SOURCES)

@@ -9,11 +9,10 @@ from contextlib import suppress
 from config.settings import Settings
 from daemon.errors import DeviceError
 from daemon.linux.stderr import quiet
-from daemon.midi.port_choice import Choice, device, serial_of
-from daemon.midi.port_choice import choose as choose_ports
+from daemon.midi.port_choice import PortChoice, choose_ports, device_of, serial_of
 from daemon.midi.ports import RtMidiPorts
 from daemon.soundcard.alsa_control import ControlDevice
-from daemon.soundcard.card import KINDS, Card, choose, missing
+from daemon.soundcard.card import KINDS, Card, choose_card, why_none
 from daemon.soundcard.card_list import list_cards
 from daemon.soundcard.mixer import findings
 from daemon.storage.settings_files import SettingsFiles
@@ -57,8 +56,8 @@ def controllers_table(
 def cards_table(cards: Sequence[Card], wanted: str) -> str:
     """Return the sound cards as lines."""
     if not cards:
-        return f"Sound cards: none seen: {missing(cards, wanted)}\n"
-    chosen, verdicts = choose(cards, wanted)
+        return f"Sound cards: none seen: {why_none(cards, wanted)}\n"
+    chosen, verdicts = choose_card(cards, wanted)
     rows = [
         (
             _MARK[verdict.chosen],
@@ -71,7 +70,7 @@ def cards_table(cards: Sequence[Card], wanted: str) -> str:
         for verdict in verdicts
     ]
     table = "Sound cards:\n" + _table(rows)
-    return table if chosen else table + f"  {missing(cards, wanted)}\n"
+    return table if chosen else table + f"  {why_none(cards, wanted)}\n"
 
 
 def mixer_lines(cards: Sequence[Card]) -> str:
@@ -80,12 +79,12 @@ def mixer_lines(cards: Sequence[Card]) -> str:
     for number, name in {card.number: card.name for card in cards if card.number >= 0}.items():
         with suppress(OSError), ControlDevice(number) as mixer:
             found = findings(mixer.elements())
-            lines += [f"  on '{name}' {each.line(set_right=False)}\n" for each in found]
+            lines += [f"  on '{name}' {each.line(corrected=False)}\n" for each in found]
     return "".join(lines)
 
 
-def _shown(choice: Choice, serial: str) -> str:
-    name, client = device(choice.name)
+def _shown(choice: PortChoice, serial: str) -> str:
+    name, client = device_of(choice.name)
     marks = [f"ALSA client {client}"] * bool(client) + [f"number {serial}"] * bool(serial)
     return f"{name} ({', '.join(marks)})" if marks else name
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 
 from daemon.key_names import key_name
 from daemon.linux.stderr import hush
-from daemon.midi.port_choice import choose, device
+from daemon.midi.port_choice import choose_ports, device_of
 from daemon.midi.ports import Closer, MidiPorts, RtMidiPorts
 from daemon.storage.settings_files import SettingsFiles
 
@@ -149,25 +149,25 @@ class Listening:
         self._open.clear()
 
     def _look(self) -> list[str]:
-        choices = choose(self._ports.names(), self._wanted, self._serial)
+        choices = choose_ports(self._ports.names(), self._wanted, self._serial)
         chosen = [choice.name for choice in choices if choice.chosen]
         lines = []
         for name in [name for name in self._open if name not in chosen]:
             self._open.pop(name)()
-            gone = device(name)[0]
+            gone = device_of(name)[0]
             self._steady = {each for each in self._steady if each[0] != gone}
-            lines.append(f"lost: {device(name)[0]}")
+            lines.append(f"lost: {device_of(name)[0]}")
         for name in [name for name in chosen if name not in self._open]:
             try:
-                self._open[name] = self._ports.open(name, self._taker(device(name)[0]))
+                self._open[name] = self._ports.open(name, self._taker(device_of(name)[0]))
             except OSError as fault:
                 # It is tried again at every look, and told once.
                 if name not in self._refused:
-                    lines.append(f"refused: {device(name)[0]}: {fault}")
+                    lines.append(f"refused: {device_of(name)[0]}: {fault}")
                 self._refused.add(name)
                 continue
             self._refused.discard(name)
-            lines.append(f"listening to: {device(name)[0]}")
+            lines.append(f"listening to: {device_of(name)[0]}")
         self._refused.intersection_update(chosen)
         if bool(chosen) != self._seen_any:
             self._seen_any = bool(chosen)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from daemon.errors import DeviceError
 from daemon.linux.stderr import hush
-from daemon.soundcard.card import Card, choose, missing
+from daemon.soundcard.card import Card, choose_card, why_none
 from daemon.soundcard.card_list import list_cards
 from daemon.soundcard.output import Output, OutputError, leave_portaudio
 
@@ -80,8 +80,8 @@ def find(wanted: str = "") -> tuple[Card | None, str]:
         cards = list_cards()
     except DeviceError as fault:
         return None, str(fault)
-    card, _ = choose(cards, wanted)
-    return card, "" if card else missing(cards, wanted)
+    card, _ = choose_card(cards, wanted)
+    return card, "" if card else why_none(cards, wanted)
 
 
 def play(audio: NDArray[np.float32], sample_rate: int, card: Card) -> str:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from config.layers import load_forgiving
 from daemon.errors import DeviceError
 from daemon.linux.stderr import quiet
-from daemon.soundcard.card import KINDS, Card, missing, rank
+from daemon.soundcard.card import KINDS, Card, rank, why_none
 from daemon.soundcard.card_list import list_cards
 from daemon.soundcard.output import Output, OutputError, leave_portaudio
 
@@ -130,9 +130,9 @@ def _settings_device(arguments: argparse.Namespace) -> str:
 
 def _open(wanted: str, only: bool) -> tuple[Card, Output, Tone]:
     cards = list_cards()
-    ranked = [card for card in rank(cards, wanted) if card.fits(wanted) or not only]
+    ranked = [card for card in rank(cards, wanted) if card.matches(wanted) or not only]
     if not ranked:
-        raise DeviceError(missing(cards, wanted))
+        raise DeviceError(why_none(cards, wanted))
     faults = []
     for card in ranked:
         if card.index < 0:

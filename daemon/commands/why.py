@@ -11,6 +11,7 @@ from typing import Any
 
 from daemon.errors import RunError
 from daemon.keeper.control_socket import NOBODY, ask
+from daemon.linux.boot import boot_id
 from daemon.storage import event_file
 
 _MOST = 1000
@@ -67,7 +68,7 @@ def _kept(boot: int, last: int) -> dict[str, Any]:
         raise RunError(NOBODY)
     starts = [record for record in records if record.kind == event_file.BOOT]
     newest = max(record.boot for record in records)
-    running = bool(starts) and starts[-1].text == event_file.boot_id()
+    running = bool(starts) and starts[-1].text == boot_id()
     number = boot if boot > 0 else (newest if running else newest + 1) + boot
     story = event_file.story(records, number)
     entries = [(each.at_us, each.ready_us, each.text) for each in story.entries]

@@ -18,7 +18,7 @@ from daemon.diagnosis.lost_notes import LostNotes, StolenNotes
 from daemon.diagnosis.rate_limit import Pace, counted
 from daemon.diagnosis.timeline import Entry, Timeline, Warnings
 from daemon.ipc.counters import Snapshot
-from daemon.linux import wall_clock
+from daemon.linux.boot import wall_clock_ahead_us, wall_clock_is_set
 from daemon.storage import event_file
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.event_file import EventFile
@@ -157,7 +157,7 @@ class EventLog:
             own += [self._entry(each, self._last, now_us) for each in self._lost.held(frame)]
             entries += [(each.at_us, self.ready_us, str(each)) for each in own]
             count = self._count
-            ahead_us = wall_clock.ahead_us() if wall_clock.is_right() else ahead_us
+            ahead_us = wall_clock_ahead_us() if wall_clock_is_set() else ahead_us
         entries.sort(key=lambda entry: entry[0])
         return event_file.plain(number, entries, count, ahead_us, last)
 
@@ -238,8 +238,8 @@ class EventLog:
         moved = False
         if now_us >= self._clock_due_us:
             self._clock_due_us = now_us + _CLOCK_US
-            moved = wall_clock.is_right() and (
-                abs(wall_clock.ahead_us() - self._ahead_us) > _CLOCK_STEP_US
+            moved = wall_clock_is_set() and (
+                abs(wall_clock_ahead_us() - self._ahead_us) > _CLOCK_STEP_US
             )
         if self.timeline.settled(now_us) or self._count != self._kept_count or moved:
             self._pauses.ask("what happened", self._write)
@@ -250,8 +250,8 @@ class EventLog:
         entries = self.timeline.keep(None if all_of_it else now_us)
         happens = [(event_file.ENTRY, each.at_us, str(each)) for each in entries]
         happens.append((event_file.COUNT, now_us, self._count))
-        if wall_clock.is_right():
-            self._ahead_us = wall_clock.ahead_us()
+        if wall_clock_is_set():
+            self._ahead_us = wall_clock_ahead_us()
             happens.append((event_file.CLOCK, now_us, str(self._ahead_us)))
         self._kept_count = self._count
         self._kept.write(happens, self.ready_us)

@@ -27,6 +27,7 @@ from daemon.keeper.new_cards import NewCards
 from daemon.keeper.report_file import Report
 from daemon.keeper.session_state import SessionState, bring_back, stood
 from daemon.keeper.supervisor import PlayerSupervisor
+from daemon.linux.boot import boot_id
 from daemon.linux.inotify import DirectoryWatch
 from daemon.linux.sd_notify import SystemdNotifier
 from daemon.midi.channel_state import ChannelState
@@ -34,9 +35,9 @@ from daemon.midi.controllers import Controllers
 from daemon.midi.port_choice import serial_of
 from daemon.midi.ports import NoPorts, RtMidiPorts
 from daemon.player.fork_server import ForkServer
-from daemon.soundcard.card_list import there
+from daemon.soundcard.card_list import present_cards
 from daemon.storage.deferred_writes import DeferredWrites
-from daemon.storage.event_file import EventFile, boot_id, place
+from daemon.storage.event_file import EventFile, place
 from daemon.storage.last_good import LastGood
 from daemon.storage.learned import Learned
 from daemon.storage.settings_files import SettingsFiles
@@ -66,7 +67,7 @@ class Wiring:
         chase = ChannelState()
         self._notifier = SystemdNotifier()
         self._lives = PlayerSupervisor(
-            self._spawner, ring, board_in(memory), chase, cards_stamp, NewCards(there)
+            self._spawner, ring, board_in(memory), chase, cards_stamp, NewCards(present_cards)
         )
         self._ports = midi_ports()
         pauses = DeferredWrites()
@@ -76,8 +77,9 @@ class Wiring:
         self._files = SettingsFiles(settings, last_good=LastGood(pauses.ask))
         self._standing = SessionState(pauses.ask, seat.path.with_name("standing.json"))
         report = Report(seat.path.parent, pauses, self._report)
-        self._listener = Controllers(self._ports, ring.put, chase=chase, serial_of=serial_of)
-        self._listener.exclusives.wake = self._wake
+        self._listener = Controllers(
+            self._ports, ring.put, channel_state=chase, serial_of=serial_of, wake=self._wake
+        )
         chronicle = EventLog(_clock_us, self._spawner.outcomes, _kept(), pauses)
         logging.getLogger().addHandler(chronicle.ears())
         self._keeper = Keeper(
@@ -112,7 +114,7 @@ class Wiring:
                 act: Callable[[int], None] = key.data
                 act(events)
             urgent = any(key.fileobj in (self._spawner, self._watch) for key, _ in ready)
-            if urgent or self._listener.exclusives.waiting or time.monotonic() >= due_s:
+            if urgent or self._listener.sysex.waiting or time.monotonic() >= due_s:
                 self._keeper.tick()
                 self._learn()
                 self._look_how_it_stands()

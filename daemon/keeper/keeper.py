@@ -26,7 +26,7 @@ from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.linux.board_health import Health
 from daemon.linux.led import StatusLed
 from daemon.linux.sd_notify import SystemdNotifier
-from daemon.midi.controllers import Change, Controllers
+from daemon.midi.controllers import Controllers, DeviceChange
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.settings_files import Loaded
 
@@ -111,7 +111,7 @@ class Keeper:
         self._lost_us: dict[int, int] = {}
         self._started_us = self._pinged_us = clock_us()
         self._progress = False
-        lives.on_ready, lives.on_reply = self._tell_ready, listener.answer
+        lives.on_ready, lives.on_reply = self._tell_ready, listener.reply
         lives.on_end = self.chronicle.player_ended
         lives.tally.unheard = self.chronicle.unheard
 
@@ -226,7 +226,7 @@ class Keeper:
     def _look_for_controllers(self, now_us: int) -> None:
         for change in self._listener.poll(now_us):
             self._tell_change(change, now_us)
-        for controller, message in self._listener.exclusives.fetch():
+        for controller, message in self._listener.sysex.fetch():
             self._lives.exclusive(controller, message)
 
     def _look_for_edits(self, now_us: int) -> None:
@@ -251,15 +251,15 @@ class Keeper:
     def _show_signs(self, sounding: int, now_us: int) -> None:
         listener = self._listener
         self._signs.tick(self._lives.playing, sounding, len(listener.controllers), now_us)
-        if self._chord.held(listener.chase.keys_down(), now_us):
+        if self._chord.held(listener.channel_state.keys_down(), now_us):
             log.warning("switching off: its chord was held for %.0f s", HOLD_US / 1e6)
-            listener.let_go(now_us)
+            listener.release_all(now_us)
             self._signs.say_farewell(now_us)
         if self._signs.said_farewell(now_us):
             self.pauses.flush()
             self._switch_off()
 
-    def _tell_change(self, change: Change, now_us: int) -> None:
+    def _tell_change(self, change: DeviceChange, now_us: int) -> None:
         if change.kind != "refused":
             self._signs.tell(change.kind, now_us)
         number = change.controller + 1

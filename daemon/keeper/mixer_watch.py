@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from daemon.diagnosis.rate_limit import Repeats
 from daemon.soundcard.alsa_control import ControlDevice, Element
 from daemon.soundcard.card import Card
-from daemon.soundcard.mixer import closed
+from daemon.soundcard.mixer import closed_paths
 
 log = logging.getLogger(__name__)
 
@@ -56,7 +56,7 @@ class MixerWatch:
             return
         self._look_us = now_us + LOOK_US
         try:
-            now = closed(self._read(card.number))
+            now = closed_paths(self._read(card.number))
         except OSError:
             return  # gone, which others tell, or without a mixer
         before = now if self._closed is None else self._closed

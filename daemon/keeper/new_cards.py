@@ -8,7 +8,7 @@ opened, or the other was better. One that was held and has been let go is.
 
 from collections.abc import Callable, Sequence
 
-from daemon.soundcard.card import Card, place
+from daemon.soundcard.card import Card, sort_key
 
 
 class NewCards:
@@ -17,8 +17,7 @@ class NewCards:
     Parameters
     ----------
     look
-        Returns the cards there are now that we may open, as `daemon.soundcard.card_list.there`
-        does.
+        Returns the cards that we may open now: `daemon.soundcard.card_list.present_cards`.
     """
 
     def __init__(self, look: Callable[[], Sequence[Card]]) -> None:
@@ -54,7 +53,7 @@ class NewCards:
 
 def _merit(card: Card, wanted: str) -> tuple[int, ...]:
     """Return the less, the better; all cards of one name are alike, and all of one kind."""
-    found = place(card, wanted)
+    found = sort_key(card, wanted)
     if found is None:
         return (2,)
     return found[:1] if found[0] == 0 else found[:2]

@@ -62,11 +62,11 @@ class SafeVolume:
             return self._held_back
         self._left[self._card], self._card = self._held_back, card
         for controller, message in self._held_back:
-            self._chase.lose(controller, message)
+            self._chase.drop_control(controller, message)
         again = []
         for controller, message in self._left.pop(card, []):
             # A control that was moved since stays where it was put.
-            if self._chase.untouched(controller, message):
-                self._chase.note(message, controller)
+            if self._chase.is_untouched(controller, message):
+                self._chase.record(message, controller)
                 again.append((controller, message))
         return again

@@ -18,9 +18,9 @@ from typing import Any
 
 from config.files import read_text, write_atomic
 from daemon.keeper.supervisor import PlayerSupervisor
-from daemon.midi.channel_state import CONTROL, ChannelState
+from daemon.linux.boot import boot_id
+from daemon.midi.channel_state import CONTROL_CHANGE, ChannelState
 from daemon.midi.controllers import Controllers
-from daemon.storage.event_file import boot_id
 
 WORDS = "where the controls stood"
 # Bank and modulation, coarse and fine; the pedals, which are up or down.
@@ -52,10 +52,10 @@ def bring_back(
     kept: Stood, chase: ChannelState, listener: Controllers, lives: PlayerSupervisor
 ) -> None:
     """Bring a daemon that has just begun to where another was, as far as its controllers go."""
-    numbers = listener.expect(kept.devices)
+    numbers = listener.adopt(kept.devices)
     for controller, message in kept.controls:
         if controller in numbers:
-            chase.note(message, numbers[controller])
+            chase.record(message, numbers[controller])
     found = [(numbers[each], message) for each, message in kept.exclusives if each in numbers]
     lives.recall(kept.card, found)
 
@@ -109,7 +109,7 @@ class SessionState:
 
 
 def _stays(message: bytes) -> bool:
-    return message[0] & 0xF0 == CONTROL and message[1] not in _LEFT_OUT
+    return message[0] & 0xF0 == CONTROL_CHANGE and message[1] not in _LEFT_OUT
 
 
 def _from_plain(kept: Mapping[str, Any]) -> Stood:

@@ -1,10 +1,10 @@
-"""The kernel's own list of sound cards and MIDI devices: names, sockets, serials, holders.
+"""The kernel's list of sound cards and MIDI devices: names, USB identities, holders.
 
 Threads: any; every call reads afresh, in well under a millisecond a card.
 
-The sound library leaves out a card that another program plays on, and can't look twice while it
-plays itself; the kernel tells of every card at any time, in ``/proc/asound``, ``/sys/class/sound``
-and ``/dev/snd``. What one of them does not show (a sandbox may hide it) is left empty.
+The sound library leaves out a card that another program plays on, and can't list again while it
+plays; the kernel shows every card at any time, in ``/proc/asound``, ``/sys/class/sound`` and
+``/dev/snd``. What one of them does not show (a sandbox may hide it) is left empty.
 """
 
 import os
@@ -23,23 +23,23 @@ _OWNER = re.compile(r"owner_pid\s*:\s*(\d+)")
 
 @dataclass(frozen=True)
 class KernelCard:
-    """One card of the kernel's, with sound or MIDI or both."""
+    """One card, with sound or MIDI or both."""
 
     number: int
     id: str = ""
-    """The kernel's short name; two alike get different ones, by the order of their coming."""
+    """The kernel's short name; two cards alike get different ones, in the order they came."""
     name: str = ""
     """The product's name."""
     about: str = ""
-    """All the kernel's words on it: driver, names, socket."""
+    """All that the kernel says of it: driver, names, socket."""
     usb: str = ""
-    """Vendor and product number of a USB device; ``?`` where only the socket tells that it is."""
+    """Vendor and product number of a USB device; ``?`` where only its socket shows that it is."""
     serial: str = ""
-    """Of a USB device that has one."""
+    """The serial number of a USB device that has one."""
 
     @property
     def identity(self) -> str:
-        """What is the same when the same card comes back, and another for every other card."""
+        """What stays the same when the card returns, and differs for every other card."""
         return " ".join(filter(None, (self.usb, self.serial, "" if self.serial else self.id)))
 
 
@@ -51,40 +51,40 @@ def kernel_cards(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> dict[i
     return {number: _card(number, texts.get(number), proc, sys) for number in sorted(numbers)}
 
 
-def card_of(client: int) -> int:
-    """Return the card behind a client of the sequencer, by the client's number; -1: none."""
+def card_of_client(client: int) -> int:
+    """Return the number of the card behind a client of the sequencer; -1: none."""
     # The kernel gives the clients of card n the four numbers from 16 + 4 n on.
     return (client - 16) // 4 if client >= 16 else -1
 
 
-def serial(number: int, sys: Path = Path("/sys")) -> str:
-    """Return a USB device's own number, by its card's; empty: it has none."""
+def usb_serial(number: int, sys: Path = Path("/sys")) -> str:
+    """Return the serial number of a card's USB device; empty: it has none."""
     socket = target(sys / f"class/sound/card{number}/device")
     return content(socket.parent / "serial") if "/usb" in str(socket) else ""
 
 
-def playbacks(proc: Path = Path("/proc")) -> Iterator[tuple[int, int, str]]:
-    """Yield card, device and name of everything that can play, busy or not."""
+def playback_devices(proc: Path = Path("/proc")) -> Iterator[tuple[int, int, str]]:
+    """Yield card number, device number and name of everything that can play, busy or not."""
     for line in content(proc / "asound/pcm").splitlines():
         if found := _PCM.match(line):
             yield int(found[1]), int(found[2]), found[3]
 
 
 def holder(number: int, device: int, proc: Path = Path("/proc")) -> str:
-    """Return the program that plays on a card now; empty: nobody.
+    """Return the program that plays on a card now; empty: none.
 
-    Its name is hidden from a service that may not look at others' processes; its number never is.
+    A service that may not see others' processes gets no name, but always the number.
     """
     for status in matching(proc / f"asound/card{number}/pcm{device}p", "sub*/status"):
         if owner := _OWNER.search(content(status)):
-            # owner_pid is a thread's; its directory is there all the same.
+            # owner_pid is a thread's; /proc has a directory for that as well.
             program = content(proc / owner[1] / "comm")
             return f"{program} (process {owner[1]})" if program else f"process {owner[1]}"
     return ""
 
 
-def in_use(number: int, device: int, proc: Path = Path("/proc")) -> tuple[int, int]:
-    """Return the rate and the channels at which a card plays now; zeros: it does not play."""
+def current_format(number: int, device: int, proc: Path = Path("/proc")) -> tuple[int, int]:
+    """Return the rate and the number of channels a card plays at now; zeros: it does not play."""
     for file in matching(proc / f"asound/card{number}/pcm{device}p", "sub*/hw_params"):
         figures = dict(_FIGURE.findall(content(file)))
         if "rate" in figures:
@@ -92,18 +92,18 @@ def in_use(number: int, device: int, proc: Path = Path("/proc")) -> tuple[int, i
     return 0, 0
 
 
-def may_play(number: int, device: int, dev: Path = Path("/dev")) -> bool:
-    """Return whether we may open it: a card that has just come is the kernel's alone at first."""
+def may_open(number: int, device: int, dev: Path = Path("/dev")) -> bool:
+    """Return whether we may open a device: one that has just come belongs to root at first."""
     return os.access(dev / f"snd/pcmC{number}D{device}p", os.R_OK | os.W_OK)
 
 
-def all_ours(dev: Path = Path("/dev")) -> bool:
-    """Return whether we may open every card there is."""
+def may_open_all(dev: Path = Path("/dev")) -> bool:
+    """Return whether we may open every playback device."""
     return all(os.access(node, os.R_OK | os.W_OK) for node in matching(dev / "snd", "pcmC*D*p"))
 
 
 def _texts(proc: Path) -> dict[int, tuple[str, str, str]]:
-    """Return short name, product name and all words by number."""
+    """Return short name, product name and the whole text, by number."""
     texts: dict[int, tuple[str, str, str]] = {}
     number = -1
     for line in content(proc / "asound/cards").splitlines():
@@ -124,4 +124,4 @@ def _card(number: int, text: tuple[str, str, str] | None, proc: Path, sys: Path)
     usb = content(proc / f"asound/card{number}/usbid")
     if not usb and "/usb" in str(socket):
         usb = "?"
-    return KernelCard(number, short, name, about, usb, serial(number, sys))
+    return KernelCard(number, short, name, about, usb, usb_serial(number, sys))

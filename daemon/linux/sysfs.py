@@ -1,7 +1,7 @@
-"""What the kernel shows in ``/proc``, ``/sys`` and ``/dev``, any of which may go at any moment.
+"""The kernel's files in ``/proc``, ``/sys`` and ``/dev``, any of which may go at any moment.
 
-A plug that is pulled takes its files with it, between one look and the next as well as in the
-middle of one: what is gone is nothing here, never a fault.
+A plug that is pulled takes its files with it, even in the middle of a read: here what is gone is
+empty, never a fault.
 
 Threads: any.
 """
@@ -11,7 +11,7 @@ from pathlib import Path
 
 
 def content(path: Path) -> str:
-    """Return what a file says; empty: there is none, or it will not say."""
+    """Return a file's text; empty: it is missing or unreadable."""
     try:
         return path.read_text(errors="replace").strip()
     except OSError:
@@ -27,8 +27,8 @@ def matching(folder: Path, pattern: str) -> list[Path]:
 
 
 def target(link: Path) -> Path:
-    """Return where a link leads in the end; the link itself, where that can't be told."""
+    """Return where a link leads in the end; the link itself, if that can't be resolved."""
     try:
         return Path(os.path.realpath(link))
-    except OSError:  # each part is looked at, then read: it may go in between
+    except OSError:  # each part is checked, then read: it may go in between
         return link

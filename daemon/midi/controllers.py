@@ -1,12 +1,11 @@
-"""The controllers: found, opened, timed, lost, and found again.
+"""The controllers: found, opened, lost, and found again.
 
-Units: microseconds of the monotonic clock; controllers count from 0.
-Threads: `Controllers.poll` and `close` belong to the main loop; messages come in on the MIDI
-library's threads, and go straight into the ring.
+Units: microseconds of the monotonic clock; controllers are numbered from 0.
+Threads: `Controllers` belongs to the main loop; messages come in on the MIDI library's threads, and
+go straight into the ring.
 
 All ports of one device share one controller number, and a device that returns under its name gets
-the number it had. A device that is lost leaves a word in the ring, so that whatever it held is
-released.
+the number it had. When a device is lost, a record in the ring has whatever it held released.
 """
 
 import logging
@@ -16,8 +15,8 @@ from typing import Literal
 
 from daemon.ipc.message_ring import GONE
 from daemon.midi.channel_state import ChannelState
-from daemon.midi.controller_input import ControllerInput, Exclusives
-from daemon.midi.port_choice import choose, device
+from daemon.midi.controller_input import ControllerInput, Put, SysexQueue
+from daemon.midi.port_choice import choose_ports, device_of
 from daemon.midi.ports import Closer, MidiPorts
 
 log = logging.getLogger(__name__)
@@ -26,8 +25,8 @@ _RETRY_US = 1_000_000
 
 
 @dataclass(frozen=True)
-class Change:
-    """A device that came or went."""
+class DeviceChange:
+    """A device that came, went, or could not be opened."""
 
     kind: Literal["found", "lost", "refused"]
     name: str
@@ -39,7 +38,7 @@ class Change:
 
 
 @dataclass
-class _Port:
+class _OpenPort:
     device: str
     instance: str
     controller: int
@@ -54,43 +53,46 @@ class Controllers:
     ports
         Where they are plugged in.
     put
-        Takes message, time and controller; False: there was no room.
+        Puts a message into the ring.
     wanted
         Part of a controller's name; empty: every real one. It may change at any time.
-    chase
-        Told every message, so that a later player can be brought up to date.
+    channel_state
+        Records every message, so that a later player can be brought up to date.
     serial_of
         Returns a port's serial number, by its name; empty: it has none.
+    wake
+        Wakes the main loop for a system exclusive message; called on a MIDI thread.
     """
 
     def __init__(
         self,
         ports: MidiPorts,
-        put: Callable[[bytes, int, int], bool],
+        put: Put,
         wanted: str = "",
-        chase: ChannelState | None = None,
+        channel_state: ChannelState | None = None,
         serial_of: Callable[[str], str] = lambda port: "",
+        wake: Callable[[], None] = lambda: None,
     ) -> None:
         self.wanted = wanted
         self.wanted_serial = ""
-        """The serial number it has to have as well; empty: any. It may change at any time."""
-        self.chase = ChannelState() if chase is None else chase
-        self.exclusives = Exclusives()
+        """The serial number it must have as well; empty: any. It may change at any time."""
+        self.channel_state = ChannelState() if channel_state is None else channel_state
+        self.sysex = SysexQueue(wake)
         """System exclusive messages that wait for the main loop."""
         self._ports = ports
         self._put = put
-        self._open: dict[str, _Port] = {}
+        self._open: dict[str, _OpenPort] = {}
         self._serial_of = serial_of
         self._known: list[tuple[str, str]] = []
         self._refused: dict[str, int] = {}
-        self._unsent: list[int] = []
-        self._intakes: dict[int, ControllerInput] = {}
+        self._gone: list[int] = []
+        self._inputs: dict[int, ControllerInput] = {}
         self._messages_before = 0
 
     @property
     def messages(self) -> int:
         """Channel messages received."""
-        return self._messages_before + sum(each.messages for each in self._intakes.values())
+        return self._messages_before + sum(each.messages for each in self._inputs.values())
 
     @property
     def controllers(self) -> dict[int, str]:
@@ -102,15 +104,15 @@ class Controllers:
         """Name and serial number of every controller that is or was there, by number."""
         return list(self._known)
 
-    def expect(self, devices: Sequence[tuple[str, str]]) -> dict[int, int]:
-        """Take those of another daemon's controllers that are there; before the first `poll`.
+    def adopt(self, devices: Sequence[tuple[str, str]]) -> dict[int, int]:
+        """Reserve numbers for those of an earlier daemon's controllers that are there.
 
-        Returns the number that each gets, by the one it had.
+        Only before the first `poll`. Returns the new number of each by the one it had.
         """
-        there = {(device(name)[0], self._serial_of(name)) for name in self._ports.names()}
+        present = {(device_of(name)[0], self._serial_of(name)) for name in self._ports.names()}
         numbers = {}
         for number, each in enumerate(devices):
-            if each in there:
+            if each in present:
                 numbers[number] = len(self._known)
                 self._known.append(each)
         return numbers
@@ -119,31 +121,31 @@ class Controllers:
         """Return the name of a controller that is or was there."""
         return self._known[controller][0] if controller < len(self._known) else ""
 
-    def poll(self, now_us: int) -> list[Change]:
+    def poll(self, now_us: int) -> list[DeviceChange]:
         """Open what has appeared, close what has vanished; return what changed."""
         names = self._ports.names()
-        choices = choose(names, self.wanted, self.wanted_serial, self._serial_of)
+        choices = choose_ports(names, self.wanted, self.wanted_serial, self._serial_of)
         chosen = [choice.name for choice in choices if choice.chosen]
-        changes = self._drop([name for name in self._open if name not in chosen])
-        changes += self._add([name for name in chosen if name not in self._open], now_us)
+        changes = self._close_ports([name for name in self._open if name not in chosen])
+        changes += self._open_ports([name for name in chosen if name not in self._open], now_us)
         for name in [name for name in self._refused if name not in chosen]:
             del self._refused[name]
-        self._unsent = [each for each in self._unsent if not self._put(GONE, now_us, each)]
-        for intake in self._intakes.values():
-            intake.catch_up(now_us)
+        self._gone = [each for each in self._gone if not self._put(GONE, now_us, each)]
+        for controller_input in self._inputs.values():
+            controller_input.put_overdue(now_us)
         return changes
 
-    def let_go(self, now_us: int) -> None:
-        """Have every note released and every controller put back, as if all were unplugged."""
+    def release_all(self, now_us: int) -> None:
+        """Have every note released and every controller reset, as if all were unplugged."""
         for controller in self.controllers:
-            self.chase.forget(controller)
-            self._unsent.append(controller)
+            self.channel_state.reset(controller)
+            self._gone.append(controller)
         self.poll(now_us)
 
-    def answer(self, controller: int, message: bytes) -> None:
-        """Send a message back to a controller, if it listens."""
+    def reply(self, controller: int, message: bytes) -> None:
+        """Send a message back to a controller, if it has an input."""
         for name, port in self._open.items():
-            if port.controller == controller and self._ports.answer(name, message):
+            if port.controller == controller and self._ports.reply(name, message):
                 return
 
     def close(self) -> None:
@@ -152,42 +154,42 @@ class Controllers:
             port.close()
         self._open.clear()
 
-    def _drop(self, names: Sequence[str]) -> list[Change]:
+    def _close_ports(self, names: Sequence[str]) -> list[DeviceChange]:
         before = self.controllers
         for name in names:
             port = self._open.pop(name)
             try:
                 port.close()
-            except Exception as fault:  # noqa: BLE001 - whatever a library says of what is gone
+            except Exception as fault:  # noqa: BLE001 - the library may raise anything by now
                 log.debug("'%s' closed with a fault: %s", name, fault)
         changes = []
         for controller in before.keys() - self.controllers.keys():
-            held = self.chase.held(controller)
-            self.chase.forget(controller)
-            self._unsent.append(controller)
-            self._messages_before += self._intakes.pop(controller).messages
-            changes.append(Change("lost", before[controller], controller, held))
+            held = self.channel_state.held_keys(controller)
+            self.channel_state.reset(controller)
+            self._gone.append(controller)
+            self._messages_before += self._inputs.pop(controller).messages
+            changes.append(DeviceChange("lost", before[controller], controller, held))
         return changes
 
-    def _add(self, names: Sequence[str], now_us: int) -> list[Change]:
+    def _open_ports(self, names: Sequence[str], now_us: int) -> list[DeviceChange]:
         changes = []
         for name in names:
             if now_us < self._refused.get(name, now_us):
                 continue
-            client, instance = device(name)
+            client, instance = device_of(name)
             controller = self._number(client, instance, self._serial_of(name))
             is_new = controller not in self.controllers
             try:
-                close = self._ports.open(name, self._intake(controller).port())
+                close = self._ports.open(name, self._input(controller).add_port())
             except OSError as fault:
                 if name not in self._refused:
-                    changes.append(Change("refused", client, controller, reason=str(fault)))
+                    changes.append(DeviceChange("refused", client, controller, reason=str(fault)))
                 self._refused[name] = now_us + _RETRY_US
                 continue
             self._refused.pop(name, None)
-            self._open[name] = _Port(client, instance, controller, close)
+            self._open[name] = _OpenPort(client, instance, controller, close)
             if is_new:
-                changes.append(Change("found", client, controller))
+                changes.append(DeviceChange("found", client, controller))
         return changes
 
     def _number(self, client: str, instance: str, serial: str) -> int:
@@ -202,10 +204,10 @@ class Controllers:
         self._known.append((client, serial))
         return len(self._known) - 1
 
-    def _intake(self, controller: int) -> ControllerInput:
-        """Return what the ports of a controller have in common."""
-        if controller not in self._intakes:
-            self._intakes[controller] = ControllerInput(
-                controller, self._put, self.chase, self.exclusives
+    def _input(self, controller: int) -> ControllerInput:
+        """Return what the ports of a controller share."""
+        if controller not in self._inputs:
+            self._inputs[controller] = ControllerInput(
+                controller, self._put, self.channel_state, self.sysex
             )
-        return self._intakes[controller]
+        return self._inputs[controller]

@@ -1,7 +1,9 @@
-"""Whether the JACK server is still the one that a client connected to.
+"""Whether a JACK server or client is still the one that was there before.
 
-A client's library goes on listing the ports of a server that was killed, from the memory that it
-left behind; the kernel's list of sockets tells better.
+The library of a client goes on listing the ports of a server that was killed, from the memory that
+it left behind; the kernel's list of sockets is right.
+
+Threads: any.
 """
 
 import os
@@ -9,13 +11,13 @@ from collections.abc import Mapping
 from pathlib import Path
 
 
-def server_life(
+def server_identity(
     environment: Mapping[str, str] = os.environ, sockets: Path = Path("/proc/net/unix")
 ) -> str:
-    """Return what is another for every life of the server; empty: none that is known runs.
+    """Return what differs between any two runs of the server; empty: no known one runs.
 
-    It is the inode of the listening socket of jackd. Another server that speaks for JACK, as a
-    sound server of the desktop does, has none: then it is empty all the time.
+    It is the inode of jackd's listening socket. Another server that speaks JACK's protocol, as a
+    desktop's sound server does, has none: its identity is always empty.
     """
     name = environment.get("JACK_DEFAULT_SERVER", "default")
     ending = f"/jack_{name}_{os.getuid()}_0"
@@ -31,10 +33,10 @@ def server_life(
     return ""
 
 
-def client_life(
+def client_identity(
     client: str, environment: Mapping[str, str] = os.environ, memory: Path = Path("/dev/shm")
 ) -> object:
-    """Return what is another for every life of a client; None: not known.
+    """Return what differs between any two clients of one name; None: not known.
 
     The server makes a semaphore for each in shared memory, under its name.
     """

@@ -1,6 +1,8 @@
-"""MIDI inputs by their names: which device each belongs to, and which are controllers.
+"""Which MIDI inputs are controllers, and which device each belongs to, by their names.
 
-Names are as the library gives them: client and port, and behind ALSA's the client's number.
+Names are as the library gives them: client and port; ALSA's end in the client's number.
+
+Threads: any.
 """
 
 import re
@@ -8,15 +10,15 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from daemon.linux.sound_devices import card_of, serial
+from daemon.linux.sound_devices import card_of_client, usb_serial
 
 OWN_NAME = "partiald"
-NUMBERS = re.compile(r" (\d+):(\d+)$")
-"""ALSA's client and port number."""
+ALSA_NUMBERS = re.compile(r" (\d+):(\d+)$")
+"""Client and port number, at the end of a name."""
 _THROUGH = re.compile(r"\bthrough\b", re.IGNORECASE)
 
 
-class Choice(NamedTuple):
+class PortChoice(NamedTuple):
     """Whether a port is played, and why."""
 
     name: str
@@ -24,15 +26,15 @@ class Choice(NamedTuple):
     why: str
 
 
-def device(port: str) -> tuple[str, str]:
-    """Return a port's device by name, and what tells it from others of the same name.
+def device_of(port: str) -> tuple[str, str]:
+    """Return the name of a port's device, and what distinguishes it from others of that name.
 
     ``Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0`` belongs to the device
     ``Cargo Bike Keys 25``, ALSA's client ``20``. Under JACK every hardware port is called
     ``system:...``; there each is a device of its own.
     """
-    numbers = NUMBERS.search(port)
-    bare = NUMBERS.sub("", port)
+    numbers = ALSA_NUMBERS.search(port)
+    bare = ALSA_NUMBERS.sub("", port)
     client, colon, _ = bare.partition(":")
     if not numbers and client == "system" and colon:
         return bare, ""
@@ -41,32 +43,33 @@ def device(port: str) -> tuple[str, str]:
 
 def serial_of(port: str, sys: Path = Path("/sys")) -> str:
     """Return the serial number of the device behind an ALSA port; empty: it has none."""
-    numbers = NUMBERS.search(port)
-    return serial(card_of(int(numbers[1])), sys) if numbers else ""
+    numbers = ALSA_NUMBERS.search(port)
+    return usb_serial(card_of_client(int(numbers[1])), sys) if numbers else ""
 
 
-def choose(
+def choose_ports(
     names: Sequence[str],
     wanted: str = "",
     wanted_serial: str = "",
     serial_of: Callable[[str], str] = serial_of,
-) -> list[Choice]:
-    """Return for every port whether it is played.
+) -> list[PortChoice]:
+    """Return whether each port is played.
 
     Parameters
     ----------
     names
         As the library gives them.
     wanted
-        Part of a name, upper or lower case, client numbers left out; empty: every controller.
+        Part of a name, in any case, without client numbers; empty: every controller.
     wanted_serial
-        The serial number, upper or lower case, that it has to have as well; empty: any, or none.
+        The serial number, in any case, that it must have as well; empty: any, or none.
     """
-    choices = [Choice(name, *_verdict(name, NUMBERS.sub("", wanted.strip()))) for name in names]
+    bare_wanted = ALSA_NUMBERS.sub("", wanted.strip())
+    choices = [PortChoice(name, *_verdict(name, bare_wanted)) for name in names]
     if not wanted_serial:
         return choices
     return [
-        Choice(choice.name, False, f"not number '{wanted_serial}'")
+        PortChoice(choice.name, False, f"not number '{wanted_serial}'")
         if choice.chosen and serial_of(choice.name).lower() != wanted_serial.strip().lower()
         else choice
         for choice in choices
@@ -74,8 +77,8 @@ def choose(
 
 
 def _verdict(port: str, wanted: str) -> tuple[bool, str]:
-    client, _ = device(port)
-    bare = NUMBERS.sub("", port)
+    client, _ = device_of(port)
+    bare = ALSA_NUMBERS.sub("", port)
     if _THROUGH.search(bare):
         return False, "a through port: it repeats what others play"
     if client.lower() == OWN_NAME or client.lower().startswith(OWN_NAME + "-"):

@@ -1,12 +1,12 @@
-"""The MIDI inputs of the machine, and the way back to whoever plays them.
+"""The MIDI inputs of the machine, and the way back to the devices behind them.
 
 Units: microseconds of the monotonic clock.
-Threads: listing, opening and closing belong to one thread; ``on_message`` is called by the MIDI
-library's own, one thread for each open port.
+Threads: listing, opening and closing belong to one thread; ``on_message`` is called on the MIDI
+library's threads, one for each open port.
 
-ALSA where the kernel has its sequencer, else a JACK server that runs, else nothing for now: both
-are looked for again as long as nothing is there. Names are as the library gives them, with ALSA's
-client numbers; `device` takes those off.
+ALSA where the kernel has its sequencer, else a running JACK server, else nothing for now: both are
+looked for again as long as nothing is there. Names are as the library gives them, with ALSA's
+client numbers, which `daemon.midi.port_choice.device_of` removes.
 """
 
 import gc
@@ -18,19 +18,20 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from daemon.errors import DeviceError
-from daemon.linux.sound_devices import card_of
+from daemon.linux.sound_devices import card_of_client
 from daemon.linux.sysfs import matching
-from daemon.midi.jack_server import client_life, server_life
-from daemon.midi.port_choice import NUMBERS, OWN_NAME, device
-from daemon.midi.timestamps import Arrival
+from daemon.midi.jack_server import client_identity, server_identity
+from daemon.midi.port_choice import ALSA_NUMBERS, OWN_NAME, device_of
+from daemon.midi.timestamps import Timestamper
 
 OnMessage = Callable[[Sequence[int], int], None]
+"""Takes a message and its time."""
 Closer = Callable[[], None]
 
-_LOOK_AGAIN_US = 1_000_000
+_RETRY_US = 1_000_000
 _READS = 5
-_ON_ITS_WAY_S = 0.01
-_SENT_S = 0.05
+_LAST_CALLBACK_S = 0.01
+_JACK_SEND_S = 0.05
 
 
 class MidiPorts(Protocol):
@@ -42,15 +43,16 @@ class MidiPorts(Protocol):
     def open(self, name: str, on_message: OnMessage) -> Closer:
         """Have ``on_message(message, time_us)`` called; return what closes the port."""
 
-    def answer(self, name: str, message: bytes) -> bool:
-        """Send a message to the output of the device that has this input; False: there is none."""
+    def reply(self, name: str, message: bytes) -> bool:
+        """Send a message to the output of the device that has this input; False: it has none."""
 
 
-def steady(read: Callable[[], list[str] | None]) -> list[str]:
-    """Return a list that was read twice alike.
+def read_twice(read: Callable[[], list[str] | None]) -> list[str]:
+    """Return a list once two reads of it agree.
 
-    The library asks for one port after another: while one comes or goes, others that are there all
-    the time may be missing, or it fails. Whoever was missing once would lose the notes it holds.
+    The library asks for one port after another. While one comes or goes, others that are there all
+    the time may be missing, or it fails; a port that was missing once would lose the notes it
+    holds.
     """
     names = read()
     for _ in range(_READS):
@@ -61,7 +63,7 @@ def steady(read: Callable[[], list[str] | None]) -> list[str]:
 
 
 class NoPorts:
-    """What there is without a MIDI library: nothing."""
+    """The inputs of a machine without a MIDI library: none."""
 
     system = ""
 
@@ -73,7 +75,7 @@ class NoPorts:
         """Refuse."""
         raise OSError(f"no MIDI input '{name}'")
 
-    def answer(self, name: str, message: bytes) -> bool:
+    def reply(self, name: str, message: bytes) -> bool:
         """Refuse."""
         return False
 
@@ -114,23 +116,23 @@ class RtMidiPorts:
         self._sound_devices = sound_devices
         self._clock_us = clock_us
         self._lister: Any = None
-        self._look_again_us = 0
+        self._retry_us = 0
         self._server = ""
         self._nodes: dict[str, object] = {}
         self.system = ""
-        """What the inputs come from: ``ALSA``, ``JACK``, or nothing."""
+        """Where the inputs come from: ``ALSA``, ``JACK``, or an empty string."""
 
     def names(self) -> list[str]:
         """Return the names of the inputs that are there now."""
         names = self._list()
-        # JACK's library does not stand two clients of which one has lost its server: the inputs
-        # that are still open have to be closed first.
-        if not names and not self._nodes and self._clock_us() >= self._look_again_us:
+        # JACK's library fails with two clients of which one has lost its server: the inputs that
+        # are still open must be closed first.
+        if not names and not self._nodes and self._clock_us() >= self._retry_us:
             self._connect()
-            self._look_again_us = self._clock_us() + _LOOK_AGAIN_US
+            self._retry_us = self._clock_us() + _RETRY_US
             names = self._list()
-        # A device that went and came back between two looks has a new node, and is deaf: it is
-        # left out until whoever opened it has closed it.
+        # A device that went and came back between two calls has a new node, and its open port is
+        # deaf: it is left out until that port has been closed.
         return [n for n in names if n not in self._nodes or self._node(n) == self._nodes[n]]
 
     def open(self, name: str, on_message: OnMessage) -> Closer:
@@ -144,20 +146,20 @@ class RtMidiPorts:
         if self._lister is None:
             raise OSError(f"no MIDI input '{name}'")
         port = self._rtmidi.MidiIn(self._interface(), name=OWN_NAME)
-        arrival = Arrival()
+        timestamper = Timestamper()
         clock_us = self._clock_us
         kept: list[object] = []
 
-        def arrived(event: tuple[list[int], float], _: object = None) -> None:
+        def callback(event: tuple[list[int], float], _: object = None) -> None:
             message, interval_s = event
-            on_message(message, arrival.time_us(clock_us(), interval_s))
+            on_message(message, timestamper.time_us(clock_us(), interval_s))
 
         try:
-            place = port.get_ports().index(name)
+            index = port.get_ports().index(name)
             port.ignore_types(sysex=False, timing=False, active_sense=False)
-            kept.extend(_made_to_hold(kept, lambda: port.set_callback(arrived, kept)))
-            port.open_port(place, "in")
-            if port.get_ports()[place : place + 1] != [name]:
+            kept.extend(_tuples_holding(kept, lambda: port.set_callback(callback, kept)))
+            port.open_port(index, "in")
+            if port.get_ports()[index : index + 1] != [name]:
                 raise OSError(f"the MIDI inputs changed while '{name}' was opened")
         except (ValueError, OSError, self._rtmidi.RtMidiError) as error:
             port.delete()
@@ -168,40 +170,40 @@ class RtMidiPorts:
 
         def close() -> None:
             self._nodes.pop(name, None)
-            # `delete` keeps the interpreter's lock while it waits for a callback that is on its way
-            # and needs that lock: so no other may begin, and the last has to get through.
+            # `delete` holds the interpreter's lock while it waits for a running callback, which
+            # needs that lock: so no other may begin, and the last one must have finished.
             port.cancel_callback()
-            time.sleep(_ON_ITS_WAY_S)
+            time.sleep(_LAST_CALLBACK_S)
             kept.clear()
             # Without `delete` the client, two threads and three descriptors would stay.
             port.delete()
 
         return close
 
-    def answer(self, name: str, message: bytes) -> bool:
-        """Send a message to the output of the device that has this input; False: there is none."""
+    def reply(self, name: str, message: bytes) -> bool:
+        """Send a message to the output of the device that has this input; False: it has none."""
         try:
             output = self._rtmidi.MidiOut(self._interface(), name=OWN_NAME)
         except (OSError, self._rtmidi.RtMidiError):
             return False
         try:
             outputs = output.get_ports()
-            likely = [each for each in outputs if each == name] or [
-                each for each in outputs if device(each) == device(name)
+            matches = [each for each in outputs if each == name] or [
+                each for each in outputs if device_of(each) == device_of(name)
             ]
-            if likely:
-                output.open_port(outputs.index(likely[0]), "out")
+            if matches:
+                output.open_port(outputs.index(matches[0]), "out")
                 output.send_message(message)
                 # JACK sends it with its next period.
-                time.sleep(_SENT_S if self.system == "JACK" else 0.0)
-            return bool(likely)
+                time.sleep(_JACK_SEND_S if self.system == "JACK" else 0.0)
+            return bool(matches)
         except (OSError, ValueError, self._rtmidi.RtMidiError):
             return False
         finally:
             output.delete()
 
     def close(self) -> None:
-        """Give up the connection that lists the inputs."""
+        """Close the connection that lists the inputs."""
         if self._lister is not None:
             self._lister.delete()
             self._lister = None
@@ -209,9 +211,9 @@ class RtMidiPorts:
     def _list(self) -> list[str]:
         if self._lister is None:
             return []
-        if self.system == "JACK" and server_life() != self._server:
+        if self.system == "JACK" and server_identity() != self._server:
             return []
-        return steady(self._read)
+        return read_twice(self._read)
 
     def _read(self) -> list[str] | None:
         try:
@@ -224,22 +226,22 @@ class RtMidiPorts:
         return int(rtmidi.API_LINUX_ALSA if self.system == "ALSA" else rtmidi.API_UNIX_JACK)
 
     def _connect(self) -> None:
-        """Take the sequencer if there is one, else a running JACK server.
+        """Connect to the sequencer if there is one, else to a running JACK server.
 
-        A JACK client whose server has died never sees another, so it is made anew; one of the
+        A JACK client whose server has died never sees another, so it is replaced; a client of the
         sequencer stays good.
         """
         sequencer = (self._sound_devices / "seq").exists()
         if self._lister is not None:
-            life = server_life()
-            if self.system == "ALSA" or (life and life == self._server and not sequencer):
+            server = server_identity()
+            if self.system == "ALSA" or (server and server == self._server and not sequencer):
                 return
         self.close()
         self.system = ""
         for system in ("ALSA", "JACK"):
             if system == "ALSA" and not sequencer:
                 continue
-            self.system, self._server = system, server_life()
+            self.system, self._server = system, server_identity()
             try:
                 self._lister = self._rtmidi.MidiIn(self._interface(), name=OWN_NAME)
             except (OSError, self._rtmidi.RtMidiError):
@@ -248,11 +250,11 @@ class RtMidiPorts:
             return
 
     def _node(self, name: str) -> object:
-        """Return what changes when the device behind a port is plugged in anew."""
+        """Return what changes when the device behind a port is plugged in again."""
         if self.system == "JACK":
-            return client_life(name.partition(":")[0])
-        numbers = NUMBERS.search(name)
-        card = card_of(int(numbers[1])) if numbers else -1
+            return client_identity(name.partition(":")[0])
+        numbers = ALSA_NUMBERS.search(name)
+        card = card_of_client(int(numbers[1])) if numbers else -1
         if self.system != "ALSA" or card < 0:
             return None
         nodes = matching(self._sound_devices, f"midiC{card}D*")
@@ -263,12 +265,12 @@ class RtMidiPorts:
         return [status.st_ino for status in statuses]
 
 
-def _made_to_hold(value: object, make: Callable[[], object]) -> list[object]:
-    """Return the tuples made meanwhile that hold a value.
+def _tuples_holding(value: object, make: Callable[[], object]) -> list[object]:
+    """Call ``make``; return the tuples it made that hold a value.
 
-    rtmidi lets go of its own at once when a callback is cancelled, though one that is on its way
-    still uses it. What is frozen is not looked through: all there is would take milliseconds, in
-    which no other message gets the interpreter.
+    rtmidi drops its own at once when a callback is cancelled, though a running one still uses it.
+    Frozen objects are not searched: searching all of them would take milliseconds, in which no
+    message gets the interpreter.
     """
     gc.freeze()
     try:

@@ -1,14 +1,15 @@
-"""A simulated controller, seen by the program through the same edge as real ones.
+"""Simulated MIDI inputs, seen by the program through the same interface as real ones.
 
 Units: times in microseconds of whatever clock the caller keeps.
 Threads: everything happens in the caller's; `SimulatedPorts.send` calls back before it returns.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
-OnMessage = Callable[[Sequence[int], int], None]
+from daemon.midi.ports import Closer, OnMessage
+
 THROUGH = "Midi Through:Midi Through Port-0 14:0"
-"""The port every Linux machine has and no program should play from."""
+"""The port that every Linux machine has and no program should play from."""
 
 
 class SimulatedPorts:
@@ -17,35 +18,35 @@ class SimulatedPorts:
     def __init__(self) -> None:
         self._present = [THROUGH]
         self._opened: dict[str, OnMessage] = {}
-        self.answers: list[tuple[str, bytes]] = []
+        self.replies: list[tuple[str, bytes]] = []
         """What was sent back: the port's name and the message."""
 
     def names(self) -> list[str]:
         """Return the names of the inputs that are there now."""
         return list(self._present)
 
-    def open(self, name: str, on_message: OnMessage) -> Callable[[], None]:
+    def open(self, name: str, on_message: OnMessage) -> Closer:
         """Have ``on_message(message, time_us)`` called; return what closes the port."""
         if name not in self._present:
             raise OSError(f"no MIDI input {name!r}")
         self._opened[name] = on_message
         return lambda: self._close(name, on_message)
 
-    def answer(self, name: str, message: bytes) -> bool:
+    def reply(self, name: str, message: bytes) -> bool:
         """Keep what would be sent to the device."""
-        self.answers.append((name, message))
+        self.replies.append((name, message))
         return True
 
     def plug(self, name: str) -> None:
-        """Have the input appear."""
+        """Make the input appear."""
         self._present.append(name)
 
     def unplug(self, name: str) -> None:
-        """Have the input vanish, without a word, as a pulled cable does."""
+        """Make the input vanish, without a sign, as a pulled cable does."""
         self._present.remove(name)
         self._opened.pop(name, None)
 
-    def send(self, name: str, message: bytes, time_us: int) -> bool:
+    def send(self, name: str, message: Sequence[int], time_us: int) -> bool:
         """Send a message; False: nobody has the port open, or it is not there."""
         on_message = self._opened.get(name)
         if on_message is None:

@@ -1,10 +1,10 @@
-"""Which sound card a player opens, and how: the best that can be, at its own rate.
+"""The choice and opening of the player's sound card: the best one that opens, at its own rate.
 
 Units: rates in frames per second.
 Threads: the player's main thread, before its stream runs.
 
-Neither a name that no card has, nor a rate that the card does not take, nor a card that somebody
-else plays on is a reason for silence: the next best is tried, and what failed is told.
+Neither a name that no card has, nor a rate that the card does not support, nor a card that another
+program plays on is a reason for silence: the next best is tried, and what failed is reported.
 """
 
 import re
@@ -13,46 +13,46 @@ from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from daemon.errors import DeviceError
-from daemon.linux.sound_devices import all_ours
-from daemon.soundcard.card import Card, missing, rank
-from daemon.soundcard.card_list import converted, list_cards
+from daemon.linux.sound_devices import may_open_all
+from daemon.soundcard.card import Card, rank, why_none
+from daemon.soundcard.card_list import list_cards, with_conversion
 from daemon.soundcard.output import OutputError
 
-Tell = Callable[[str, str, str], None]
+Report = Callable[[str, str, str], None]
 """Takes kind, text and level of an event."""
 
 _Opened = TypeVar("_Opened")
-# PortAudio's words for hardware that has none of what it can speak itself.
-_FORMAT = re.compile(r"sample format|sample rate|number of channels", re.IGNORECASE)
+# PortAudio's messages for hardware with none of the formats that it converts itself.
+_NO_FORMAT = re.compile(r"sample format|sample rate|number of channels", re.IGNORECASE)
 
 _POLL_S = 0.01
 
 
-def await_ours(
+def await_access(
     patience_s: float,
-    ours: Callable[[], bool] = all_ours,
+    may_open: Callable[[], bool] = may_open_all,
     pause: Callable[[float], None] = time.sleep,
 ) -> None:
-    """Wait a moment for cards that have just come: until udev has seen one, it is the kernel's."""
+    """Wait a moment for cards that have just come: they belong to root until udev has seen them."""
     for _ in range(round(patience_s / _POLL_S)):
-        if ours():
+        if may_open():
             return
         pause(_POLL_S)
 
 
-def candidates(wanted: str, tell: Tell) -> list[Card]:
-    """Return the cards that may play, the best first; none: that was told."""
+def candidates(wanted: str, report: Report) -> list[Card]:
+    """Return the cards that may play, the best first; none: that was reported."""
     try:
         cards = list_cards()
     except DeviceError as error:
-        tell("refused", str(error), "warning")
+        report("refused", str(error), "warning")
         return []
     ranked = rank(cards, wanted)
     if not ranked:
-        tell("refused", missing(cards, wanted), "warning")
-    elif wanted and not ranked[0].fits(wanted):
-        unmet = f"no sound card matches '{wanted}'; the best one plays until it comes"
-        tell("log", unmet, "warning")
+        report("refused", why_none(cards, wanted), "warning")
+    elif wanted and not ranked[0].matches(wanted):
+        text = f"no sound card matches '{wanted}'; the best one plays until it comes"
+        report("log", text, "warning")
     return ranked
 
 
@@ -60,10 +60,10 @@ def open_first(
     cards: Sequence[Card],
     sample_rate: int,
     attempt: Callable[[Card, int], _Opened],
-    tell: Tell,
-    convert: Callable[[Sequence[Card]], list[Card]] = converted,
+    report: Report,
+    convert: Callable[[Sequence[Card]], list[Card]] = with_conversion,
 ) -> _Opened | None:
-    """Return the first card that opens; None: none did, and that was told.
+    """Return the first card that opens; None: none did, and that was reported.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def open_first(
     attempt
         Opens a card at a rate, or raises OutputError.
     convert
-        Returns cards behind ALSA's conversion of formats; nothing else can be opened from then on.
+        Returns cards behind ALSA's format conversion; only these can be opened from then on.
     """
     faults: list[str] = []
     waiting, converting = list(cards), False
@@ -89,11 +89,11 @@ def open_first(
             if converting:
                 faults.append(f"'{card.name}' plays behind ALSA's conversion, a little less pure")
             for fault in faults:
-                tell("log", fault, "warning")
+                report("log", fault, "warning")
             return opened
-        if not converting and card.number >= 0 and _FORMAT.search(faults[-1]):
+        if not converting and card.number >= 0 and _NO_FORMAT.search(faults[-1]):
             waiting, converting = convert([card, *waiting]), True
-    tell("refused", "; ".join(faults), "warning")
+    report("refused", "; ".join(faults), "warning")
     return None
 
 

@@ -26,12 +26,12 @@ from daemon.linux.stderr import hush
 from daemon.player import realtime
 from daemon.player.cue_tones import samples
 from daemon.player.engine import Engine
-from daemon.player.open_card import await_ours, candidates, open_first
+from daemon.player.open_card import await_access, candidates, open_first
 from daemon.player.realtime import Grant
 from daemon.player.warmup import warm_up
 from daemon.soundcard.alsa_control import ControlDevice
 from daemon.soundcard.card import Card
-from daemon.soundcard.mixer import set_right
+from daemon.soundcard.mixer import correct
 from daemon.soundcard.output import Output, OutputError, leave_portaudio
 
 _POLL_S = 0.1
@@ -113,7 +113,7 @@ class Player:
         # PortAudio looks around outside the interpreter: time to warm up in.
         warming = threading.Thread(target=warm_up, args=(settings, sounds))
         warming.start()
-        await_ours(job["patience_s"])
+        await_access(job["patience_s"])
         named = [Card.from_plain(job["card"])] if job["card"] else []
         cards = named or candidates(settings.audio.device, self._tell)
         warming.join()
@@ -177,11 +177,11 @@ class Player:
             return []
         try:
             with ControlDevice(card.number) as mixer:
-                found = set_right(mixer)
+                found = correct(mixer)
         except OSError as error:
             self._tell("log", f"the mixer of '{card.name}' can't be read: {error}", "debug")
             return []
-        lines = [each.line(set_right=True) for each in found]
+        lines = [each.line(corrected=True) for each in found]
         for each, line in zip(found, lines, strict=True):
             self._tell("log", f"on '{card.name}' {line}", "warning" if each.grave else "info")
         return lines

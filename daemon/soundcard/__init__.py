@@ -1,1 +1,1 @@
-"""Sound cards: which there are, their mixers, the open stream."""
+"""Sound cards: the list, the choice, their mixers, the output stream."""

@@ -1,10 +1,10 @@
-"""The kernel's controls of one sound card: read and set through its control device.
+"""The control device of one sound card: its switches and volumes, read and set.
 
 Units: decibels; raw values as the card has them.
 Threads: any, one at a time; a USB card may take some milliseconds for a value.
 
-Structures and numbers: include/uapi/sound/asound.h and tlv.h of Linux, as they are where a long has
-64 bits; where it has not, there are no controls here. Sizes in bytes: ``snd_ctl_elem_id`` 64,
+Structures and numbers: include/uapi/sound/asound.h and tlv.h of Linux, where a long has 64 bits;
+on other systems there are no controls. Sizes in bytes: ``snd_ctl_elem_id`` 64,
 ``snd_ctl_elem_list`` 80, ``snd_ctl_elem_info`` 272, ``snd_ctl_elem_value`` 1224, ``snd_ctl_tlv`` 8
 and what follows it.
 """
@@ -36,7 +36,7 @@ _CONTAINER, _DB_SCALE, _DB_MINMAX, _DB_MINMAX_MUTE = 0, 1, 4, 5
 
 @dataclass(frozen=True)
 class Element:
-    """One switch or volume of a card, as it stands."""
+    """One switch or volume of a card, with its present values."""
 
     number: int
     name: str
@@ -46,12 +46,12 @@ class Element:
     low: int = 0
     high: int = 1
     low_db: float | None = None
-    """What `low` means; None: the card does not tell."""
+    """The decibels of `low`; None: the card does not say."""
     high_db: float | None = None
     writable: bool = True
 
     def db(self, value: int) -> float | None:
-        """Return the decibels of a raw value; they go evenly with it."""
+        """Return the decibels of a raw value, which are linear in it; None: not known."""
         if self.low_db is None or self.high_db is None or self.high == self.low:
             return None
         share = (value - self.low) / (self.high - self.low)
@@ -64,7 +64,7 @@ class ControlDevice:
     Raises
     ------
     OSError
-        When it is gone, or not ours to open; the same of every method.
+        When it is gone or may not be opened; so may every method.
     """
 
     def __init__(self, card: int, dev: Path = Path("/dev")) -> None:
@@ -127,13 +127,13 @@ class ControlDevice:
 
 
 def mixer_name(identity: bytes) -> str:
-    """Return the name of a control of the mixer; empty: it is none."""
+    """Return the name of a mixer control; empty: it is something else."""
     _, interface, _, _, name, _ = _ID.unpack_from(identity)
     return name.split(b"\0")[0].decode("utf-8", "replace") if interface == _MIXER else ""
 
 
 def decoded(info: bytes, value: bytes, scale: bytes = b"") -> Element | None:
-    """Return a control from the kernel's answers; None: it is neither switch nor volume.
+    """Return a control from the kernel's replies; None: it is neither switch nor volume.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def decoded(info: bytes, value: bytes, scale: bytes = b"") -> Element | None:
 
 
 def _decibels(scale: bytes, steps: int) -> tuple[float, float] | None:
-    """Return the decibels of both ends; None: not told, or not even steps."""
+    """Return the decibels of both ends; None: not known, or not linear."""
     for kind, content in _records(scale):
         if kind == _CONTAINER:
             return _decibels(content, steps)

@@ -3,7 +3,7 @@
 Units: rates in frames per second.
 Threads: any; nothing is opened or read.
 
-A screen or a Bluetooth device is never chosen by itself, only by name.
+A screen or a Bluetooth device is never chosen automatically, only by name.
 """
 
 import re
@@ -22,17 +22,17 @@ KINDS: dict[Kind, str] = {
     "bluetooth": "Bluetooth",
     "other": "neither card nor server",
 }
-"""Every kind in words, the best first."""
+"""A description of every kind, the best first."""
 
-_BY_ITSELF: tuple[Kind, ...] = ("usb", "soldered", "jack", "server")
-_NEVER_BY_ITSELF: dict[Kind, str] = {
+_AUTOMATIC: tuple[Kind, ...] = ("usb", "soldered", "jack", "server")
+_NEVER_AUTOMATIC: dict[Kind, str] = {
     "screen": "a screen is only played by name",
     "bluetooth": "for listening, about 200 ms late; only played by name",
     "other": "only played by name",
 }
 OWN_NAME = "partiald"
 HARDWARE = re.compile(r"\(hw:(\d+),(\d+)\)")
-"""In a name: the kernel's number of the card, and of its device."""
+"""In a name: the kernel's numbers of the card and of its device."""
 
 
 @dataclass(frozen=True)
@@ -46,21 +46,21 @@ class Card:
     kind
         See `KINDS`.
     rate
-        The card's own, of those that can be played.
+        The card's own: the first supported one of those that can be played.
     channels
         How many it has, at most.
     index
-        PortAudio's number; -1: `closed` tells why it has none.
+        PortAudio's number; -1: `closed` says why it has none.
     period_ms
-        How much a sound server adds; 0: not known, or no server.
+        The delay that a sound server adds; 0: not known, or no server.
     holder
-        The program that holds it now; empty: nobody.
+        The program that holds it now; empty: none.
     closed
-        Why it can't be opened, whoever holds it or not; empty: it can.
+        Why it can't be opened; empty: it can.
     number
         The kernel's, of hardware; -1: none.
     identity
-        The same when the same card comes back, and another for every other card.
+        Stays the same when the card returns, and differs for every other card.
     """
 
     name: str
@@ -74,8 +74,8 @@ class Card:
     number: int = -1
     identity: str = ""
 
-    def fits(self, wanted: str) -> bool:
-        """Return whether a name, or part of one, means this card."""
+    def matches(self, wanted: str) -> bool:
+        """Return whether a name, or part of one, means this card; never an empty one."""
         return bool(wanted) and wanted.lower() in self.name.lower()
 
     def as_plain(self) -> dict[str, Any]:
@@ -97,64 +97,64 @@ class Verdict:
     reason: str
 
 
-def place(card: Card, wanted: str = "") -> tuple[int, ...] | None:
-    """Return what a better card has less of; None: it is not played.
+def sort_key(card: Card, wanted: str = "") -> tuple[int, ...] | None:
+    """Return a key that is smaller for a better card; None: it must not play.
 
     Parameters
     ----------
     card
-        One of what there is.
+        One of those present.
     wanted
-        Part of a name, upper or lower case; empty: the best kinds. Without a card of that name
-        the best kinds play as well: a wrong name is no reason for silence.
+        Part of a name, in any case; empty: the best kinds. Without a card of that name the best
+        kinds play: a wrong name is no reason for silence.
     """
     held = bool(card.holder)
-    if card.fits(wanted):
-        # The hardware itself before the plug-ins that lead to it under a similar name.
+    if card.matches(wanted):
+        # The hardware before the plug-ins that lead to it under a similar name.
         other = card.name.lower() != wanted.lower()
         return 0, other, HARDWARE.search(card.name) is None, held
-    return (1, _BY_ITSELF.index(card.kind), held) if card.kind in _BY_ITSELF else None
+    return (1, _AUTOMATIC.index(card.kind), held) if card.kind in _AUTOMATIC else None
 
 
 def rank(cards: Sequence[Card], wanted: str = "") -> list[Card]:
-    """Return the cards that may play, the best first; ``wanted`` as for `place`."""
-    places = [(key, number) for number, card in enumerate(cards) if (key := place(card, wanted))]
-    return [cards[number] for _, number in sorted(places)]
+    """Return the cards that may play, the best first; ``wanted`` as for `sort_key`."""
+    keys = [(key, index) for index, card in enumerate(cards) if (key := sort_key(card, wanted))]
+    return [cards[index] for _, index in sorted(keys)]
 
 
-def choose(cards: Sequence[Card], wanted: str = "") -> tuple[Card | None, list[Verdict]]:
-    """Return the card that should play, and for every card why it, or why not it."""
+def choose_card(cards: Sequence[Card], wanted: str = "") -> tuple[Card | None, list[Verdict]]:
+    """Return the card that should play, and for every card why it was chosen or not."""
     ranked = rank(cards, wanted)
-    # One that our own player holds is the one that plays.
+    # A card that our own player holds is the one that plays.
     usable = [card for card in ranked if card.index >= 0 or card.holder.startswith(OWN_NAME)]
     best = usable[0] if usable else None
     return best, [Verdict(card, card is best, _reason(card, best, wanted)) for card in cards]
 
 
-def missing(cards: Sequence[Card], wanted: str = "") -> str:
+def why_none(cards: Sequence[Card], wanted: str = "") -> str:
     """Return in one line why no card can be chosen."""
     present = ", ".join(f"'{card.name}'" for card in cards) or "none"
-    if wanted and not any(card.fits(wanted) for card in cards):
+    if wanted and not any(card.matches(wanted) for card in cards):
         return f"no sound card matches '{wanted}'; present: {present}"
-    if any(place(card, wanted) is not None for card in cards):
+    if any(sort_key(card, wanted) is not None for card in cards):
         return "no sound card can be opened now"
     if cards:
-        return f"no sound card that is played by itself; name one of: {present}"
+        return f"no sound card that is played automatically; name one of: {present}"
     return "no sound card and no sound server"
 
 
 def _reason(card: Card, best: Card | None, wanted: str) -> str:
     trouble = f"held by {card.holder}" if card.holder else card.closed
     held = f"; {trouble}" if trouble else ""
-    words = f"named '{wanted}'" if card.fits(wanted) else KINDS[card.kind]
-    if place(card, wanted) is None:
-        return _NEVER_BY_ITSELF[card.kind]
+    words = f"named '{wanted}'" if card.matches(wanted) else KINDS[card.kind]
+    if sort_key(card, wanted) is None:
+        return _NEVER_AUTOMATIC[card.kind]
     if best is None or card is best:
-        unmet = f"; no card matches '{wanted}'" if wanted and not card.fits(wanted) else ""
+        unmet = f"; no card matches '{wanted}'" if wanted and not card.matches(wanted) else ""
         return words + unmet + held
-    if card.fits(wanted):
+    if card.matches(wanted):
         return f"{words}, but '{best.name}' fits better{held}"
-    if best.fits(wanted):
+    if best.matches(wanted):
         return f"not named '{wanted}'"
     if card.kind == best.kind:
         return f"{words}, but '{best.name}' comes first{held}"

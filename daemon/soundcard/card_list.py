@@ -1,10 +1,11 @@
-"""The sound cards there are now, as the sound library and the kernel know them.
+"""The sound cards that are present, as the sound library and the kernel list them.
 
 Units: rates in frames per second.
-Threads: any; `list_cards` is as fresh as the process's first use of PortAudio, `there` is of now.
+Threads: any. `list_cards` is as fresh as the process's first use of PortAudio; `present_cards` is
+always current.
 
-PortAudio names the devices, but for those that somebody plays on; what kind of card one is, and
-who holds it, the kernel tells.
+PortAudio names the devices, except those that another program plays on; the kernel knows which kind
+of card one is, and who holds it.
 """
 
 import os
@@ -15,11 +16,18 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from daemon.errors import DeviceError
-from daemon.linux.sound_devices import KernelCard, holder, in_use, kernel_cards, may_play, playbacks
+from daemon.linux.sound_devices import (
+    KernelCard,
+    current_format,
+    holder,
+    kernel_cards,
+    may_open,
+    playback_devices,
+)
 from daemon.soundcard.card import HARDWARE, Card, Kind
 
 _SERVERS = re.compile(r"\b(?:pulse|pipewire|jack)\b", re.IGNORECASE)
-_WORDS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
+_KIND_WORDS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
     ("bluetooth", re.compile(r"blue(?:tooth|alsa|z)|a2dp", re.IGNORECASE)),
     ("screen", re.compile(r"hdmi|display ?port|\bDP\b", re.IGNORECASE)),
     ("other", re.compile(r"loopback|dummy", re.IGNORECASE)),
@@ -31,7 +39,7 @@ _PLAYABLE_RATES = (48_000, 44_100, 96_000, 32_000)
 
 
 class SoundLibrary(Protocol):
-    """What is asked of the module `sounddevice`."""
+    """The part of the module `sounddevice` that is used here."""
 
     def query_devices(self) -> Sequence[Mapping[str, Any]]:
         """Return PortAudio's devices."""
@@ -40,7 +48,7 @@ class SoundLibrary(Protocol):
         """Return PortAudio's host interfaces."""
 
     def check_output_settings(self, device: int, channels: int, samplerate: float) -> None:
-        """Raise when a device can't be opened so."""
+        """Raise when a device can't be opened with these."""
 
 
 def list_cards(
@@ -50,7 +58,7 @@ def list_cards(
     sys: Path = Path("/sys"),
     dev: Path = Path("/dev"),
 ) -> list[Card]:
-    """Return everything that can play: PortAudio's in its order, then what it could not open.
+    """Return everything that can play: PortAudio's list, then the cards it could not open.
 
     Raises
     ------
@@ -60,35 +68,35 @@ def list_cards(
     library = library or _portaudio()
     kernel = kernel_cards(proc, sys)
     interfaces = [str(interface["name"]) for interface in library.query_hostapis()]
-    cards, seen = [], set()
+    cards, listed = [], set()
     for index, device in enumerate(library.query_devices()):
         channels = int(device["max_output_channels"])
         name = str(device["name"])
         server = interfaces[device["hostapi"]].startswith("JACK")
-        place = tuple(map(int, found.groups())) if (found := HARDWARE.search(name)) else None
-        seen.add(place)
+        hardware = tuple(map(int, found.groups())) if (found := HARDWARE.search(name)) else None
+        listed.add(hardware)
         if channels < 1:
             continue
-        if place:
+        if hardware:
             rate = _own_rate(library, index, channels, round(device["default_samplerate"]))
-            card = kernel.get(place[0], KernelCard(place[0]))
-            cards.append(_hardware(card, place[1], name, proc, rate, channels, index))
+            card = kernel.get(hardware[0], KernelCard(hardware[0]))
+            cards.append(_hardware(card, hardware[1], name, proc, rate, channels, index))
             continue
         kind: Kind = "server" if server else _kind(name, None)
         rate = round(device["default_samplerate"])
         wait_ms = 1000 * float(device["default_low_output_latency"]) if server else 0.0
         cards.append(Card(name, kind, rate, channels, index, period_ms=wait_ms, identity=name))
-    closed = [card for place, card in _kernels_own(kernel, proc, dev) if place not in seen]
+    closed = [card for pair, card in _kernel_list(kernel, proc, dev) if pair not in listed]
     if any(card.holder for card in closed):
-        # Whoever holds a card may share it: that is what the default device leads to then.
+        # The holder may share its card: the default device leads to it then.
         cards = [replace(card, kind="server") if card.name == _SHARED else card for card in cards]
     return cards + closed
 
 
-def converted(cards: Sequence[Card]) -> list[Card]:
-    """Return the same cards, the hardware among them behind ALSA's own conversion of formats.
+def with_conversion(cards: Sequence[Card]) -> list[Card]:
+    """Return the same cards, the hardware among them opened through ALSA's format conversion.
 
-    PortAudio begins anew for it: no stream of this process may be open.
+    PortAudio is restarted for it: no stream of this process may be open.
     """
     library: Any = _portaudio()
     os.environ["PA_ALSA_PLUGHW"] = "1"
@@ -98,25 +106,25 @@ def converted(cards: Sequence[Card]) -> list[Card]:
     return [listed[card.name] for card in cards if card.name in listed]
 
 
-def there(
+def present_cards(
     proc: Path = Path("/proc"), sys: Path = Path("/sys"), dev: Path = Path("/dev")
 ) -> list[Card]:
-    """Return the cards that the kernel has and we may open, without a sound library."""
+    """Return the kernel's cards that we may open, without the sound library."""
     kernel = kernel_cards(proc, sys)
-    return [card for place, card in _kernels_own(kernel, proc, dev) if may_play(*place, dev)]
+    return [card for pair, card in _kernel_list(kernel, proc, dev) if may_open(*pair, dev)]
 
 
-def _kernels_own(
+def _kernel_list(
     kernel: Mapping[int, KernelCard], proc: Path, dev: Path
 ) -> Iterator[tuple[tuple[int, int], Card]]:
-    """Yield every place that plays, with its card as if PortAudio could not open it."""
-    for number, device, words in playbacks(proc):
+    """Yield card and device number of all that can play, with the card as if it would not open."""
+    for number, device, words in playback_devices(proc):
         card = kernel.get(number, KernelCard(number))
-        # As PortAudio has it, which leaves out of the second part what the first says already.
+        # PortAudio's name, whose second part is '-' where it would repeat the first.
         name = f"{card.name}: {'-' if words in card.name else words} (hw:{number},{device})"
-        rate, channels = in_use(number, device, proc)
+        rate, channels = current_format(number, device, proc)
         closed = "it does not open"
-        if not may_play(number, device, dev):
+        if not may_open(number, device, dev):
             closed = "only the group 'audio' may open it"
         yield (number, device), _hardware(card, device, name, proc, rate, channels, -1, closed)
 
@@ -157,7 +165,7 @@ def _own_rate(library: SoundLibrary, index: int, channels: int, fallback: int) -
         for count in (min(channels, 2), channels):
             try:
                 library.check_output_settings(index, channels=count, samplerate=rate)
-            except Exception:  # noqa: BLE001 - PortAudio's own error, whose module may be absent
+            except Exception:  # noqa: BLE001 - PortAudio's error, whose module may be absent
                 continue
             return rate
     return fallback
@@ -165,17 +173,17 @@ def _own_rate(library: SoundLibrary, index: int, channels: int, fallback: int) -
 
 def _kind(name: str, kernel: KernelCard | None) -> Kind:
     if kernel is None:
-        if _WORDS[0][1].search(name):
+        if _KIND_WORDS[0][1].search(name):
             return "bluetooth"
         return "server" if _SERVERS.search(name) else "other"
     text = f"{name} {kernel.about}"
-    for kind, pattern in _WORDS[:3]:
+    for kind, pattern in _KIND_WORDS[:3]:
         if pattern.search(text):
             return kind
     if kernel.usb:
         return "usb"
-    for kind, pattern in _WORDS[3:]:
+    for kind, pattern in _KIND_WORDS[3:]:
         if pattern.search(text):
             return kind
-    # What is left of a board's own cards hangs on its I2S pins; their names follow no rule.
+    # A board's remaining cards are on its I2S pins; their names follow no rule.
     return "soldered"

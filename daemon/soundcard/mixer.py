@@ -1,11 +1,11 @@
-"""What of a sound card's own switches and volumes would keep it silent, too loud, or humming.
+"""A sound card's mixer: switches and volumes that keep it silent, too loud, or humming.
 
 Units: decibels of the card's scale.
 Threads: any.
 
-Set right is only what can't hurt: what is muted is opened, what stands at zero is raised, both to a
-moderate level and never beyond; a microphone that is looped to the output is switched off. What
-stands at full is told and left.
+Only what can't hurt is corrected: what is muted is opened, what is at zero is raised, both to a
+moderate level and never beyond; a microphone looped to the output is switched off. What is at full
+is reported, not changed.
 """
 
 import re
@@ -24,7 +24,7 @@ _INPUT = re.compile(
     r"\b(mic|microphone|line(?! ?out)|input|capture|side ?tone|monitor|aux|cd|loop ?back)\b",
     re.IGNORECASE,
 )
-# Ways out of the card, one of which is enough; and what carries no sound of ours.
+# Exits of the card, one of which is enough; and what carries no sound of ours.
 _EXIT = re.compile(r"head(phone|set)|speaker|line ?out|front|surround|center|lfe", re.IGNORECASE)
 _OTHER = re.compile(r"beep|iec958|s/?pdif|hdmi|mixer|boost", re.IGNORECASE)
 
@@ -41,25 +41,25 @@ class Mixer(Protocol):
 
 @dataclass(frozen=True)
 class Finding:
-    """Something about one way through the card, and what sets it right."""
+    """A fault of one path through the card, and its remedy."""
 
     name: str
     state: str
     remedy: list[tuple[Element, int]] = field(default_factory=list)
-    """What to write into all channels of which control; nothing: it is only told."""
+    """Controls, and what to write to all their channels; nothing: it is only reported."""
     done: str = ""
-    """What has been done then."""
+    """What the remedy does, in words."""
     grave: bool = True
-    """Whether it deserves a look."""
+    """Whether it is a warning."""
 
-    def line(self, set_right: bool) -> str:
-        """Return it in words."""
-        done = f"; {self.done}" if set_right and self.remedy else ""
+    def line(self, corrected: bool) -> str:
+        """Return it in words, with what was done about it."""
+        done = f"; {self.done}" if corrected and self.remedy else ""
         return f"'{self.name}' {self.state}{done}"
 
 
 @dataclass(frozen=True)
-class _Way:
+class _Path:
     name: str
     switch: Element | None = None
     volume: Element | None = None
@@ -76,24 +76,24 @@ class _Way:
 
     @property
     def closed(self) -> str:
-        """In words; empty: it is open."""
+        """How it is closed; empty: it is open."""
         return "is muted" if self.muted else "stands at zero" if self.at_zero else ""
 
 
 def findings(elements: Sequence[Element]) -> list[Finding]:
-    """Return what deserves a word, and a remedy where there is a safe one."""
-    ways = _ways(elements)
-    found = [each for way in ways if _INPUT.search(way.name) and (each := _looped(way))]
-    return found + [each for way in _needed(ways) if (each := _silent(way) or _full(way))]
+    """Return what is worth reporting, with a remedy where there is a safe one."""
+    paths = _paths(elements)
+    found = [each for path in paths if _INPUT.search(path.name) and (each := _looped(path))]
+    return found + [each for path in _ours(paths) if (each := _silent(path) or _full(path))]
 
 
-def closed(elements: Sequence[Element]) -> dict[str, str]:
-    """Return what keeps our sound in: how it is closed, by name."""
-    return {way.name: way.closed for way in _needed(_ways(elements)) if way.closed}
+def closed_paths(elements: Sequence[Element]) -> dict[str, str]:
+    """Return how each path that silences us is closed, by name."""
+    return {path.name: path.closed for path in _ours(_paths(elements)) if path.closed}
 
 
-def set_right(mixer: Mixer) -> list[Finding]:
-    """Do what is safe; return everything that was found."""
+def correct(mixer: Mixer) -> list[Finding]:
+    """Apply the remedies; return everything that was found."""
     found = findings(mixer.elements())
     for each in found:
         for element, value in each.remedy:
@@ -101,64 +101,64 @@ def set_right(mixer: Mixer) -> list[Finding]:
     return found
 
 
-def moderate(volume: Element) -> int:
-    """Return a raw value that is heard, and far from full."""
+def moderate_level(volume: Element) -> int:
+    """Return a raw value that is audible, and far from full."""
     if volume.low_db is None or volume.high_db is None:
         return volume.low + max((volume.high - volume.low) // _MODERATE_SHARE, 1)
-    aim_db = min(volume.high_db, 0.0) + MODERATE_DB
-    share = (aim_db - volume.low_db) / max(volume.high_db - volume.low_db, 0.01)
+    target_db = min(volume.high_db, 0.0) + MODERATE_DB
+    share = (target_db - volume.low_db) / max(volume.high_db - volume.low_db, 0.01)
     return max(volume.low + int(share * (volume.high - volume.low)), volume.low + 1)
 
 
-def _ways(elements: Sequence[Element]) -> list[_Way]:
-    ways: dict[str, dict[str, Element]] = {}
+def _paths(elements: Sequence[Element]) -> list[_Path]:
+    paths: dict[str, dict[str, Element]] = {}
     for element in elements:
         if (found := _PLAYBACK.match(element.name)) and element.values:
-            # Of several of one name the first leads.
-            ways.setdefault(found[1] or "output", {}).setdefault(element.kind, element)
-    return [_Way(name, **parts) for name, parts in ways.items()]
+            # Of several controls of one name the first counts.
+            paths.setdefault(found[1] or "output", {}).setdefault(element.kind, element)
+    return [_Path(name, **parts) for name, parts in paths.items()]
 
 
-def _needed(ways: Sequence[_Way]) -> list[_Way]:
-    """Return the ways that our sound takes, but for those closed on purpose: it has another."""
-    ours = [way for way in ways if not _INPUT.search(way.name) and not _OTHER.search(way.name)]
-    exits = [way for way in ours if _EXIT.search(way.name)]
-    spare = [way for way in exits if way.closed]
-    return [way for way in ours if way not in spare or len(spare) == len(exits)]
+def _ours(paths: Sequence[_Path]) -> list[_Path]:
+    """Return the paths of our sound, without exits closed on purpose while another is open."""
+    ours = [path for path in paths if not (_INPUT.search(path.name) or _OTHER.search(path.name))]
+    exits = [path for path in ours if _EXIT.search(path.name)]
+    closed = [path for path in exits if path.closed]
+    return [path for path in ours if path not in closed or len(closed) == len(exits)]
 
 
-def _looped(way: _Way) -> Finding | None:
-    if way.closed:
+def _looped(path: _Path) -> Finding | None:
+    if path.closed:
         return None
-    element = way.switch or way.volume
+    element = path.switch or path.volume
     assert element is not None
     remedy = [(element, element.low)] if element.writable else []
-    return Finding(way.name, "is looped to the output", remedy, "switched off")
+    return Finding(path.name, "is looped to the output", remedy, "switched off")
 
 
-def _silent(way: _Way) -> Finding | None:
-    if not way.closed:
+def _silent(path: _Path) -> Finding | None:
+    if not path.closed:
         return None
     remedy: list[tuple[Element, int]] = []
-    volume, switch = way.volume, way.switch
+    volume, switch = path.volume, path.switch
     level = ""
-    if volume and (way.at_zero or max(volume.values) > moderate(volume)):
-        aim = moderate(volume)
-        remedy.append((volume, aim))
-        level = f" at {_shown(volume, aim)}"
-    if switch and way.muted:
+    if volume and (path.at_zero or max(volume.values) > moderate_level(volume)):
+        target = moderate_level(volume)
+        remedy.append((volume, target))
+        level = f" at {_readable(volume, target)}"
+    if switch and path.muted:
         remedy.append((switch, 1))
     if not all(element.writable for element, _ in remedy):
-        return Finding(way.name, f"{way.closed}, and can't be set from here")
-    return Finding(way.name, way.closed, remedy, f"opened{level}")
+        return Finding(path.name, f"{path.closed}, and can't be set from here")
+    return Finding(path.name, path.closed, remedy, f"opened{level}")
 
 
-def _full(way: _Way) -> Finding | None:
-    volume = way.volume
+def _full(path: _Path) -> Finding | None:
+    volume = path.volume
     if volume is None or min(volume.values) < volume.high or volume.high == volume.low:
         return None
-    state = f"stands at full ({_shown(volume, volume.high)}): turn up slowly"
-    return Finding(way.name, state, grave=False)
+    state = f"stands at full ({_readable(volume, volume.high)}): turn up slowly"
+    return Finding(path.name, state, grave=False)
 
 
 def _is_silent(volume: Element, value: int) -> bool:
@@ -166,7 +166,7 @@ def _is_silent(volume: Element, value: int) -> bool:
     return value <= volume.low or (level_db is not None and level_db <= _SILENT_DB)
 
 
-def _shown(volume: Element, value: int) -> str:
+def _readable(volume: Element, value: int) -> str:
     level_db = volume.db(value)
     if level_db is not None:
         return f"{level_db:+.0f} dB"

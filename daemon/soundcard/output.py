@@ -1,12 +1,12 @@
-"""The stream to the sound card.
+"""The output stream to the sound card.
 
 Units: frames, seconds.
 Shapes: the source fills ``(block_frames, 2)``; the card gets as many channels as it needs: the
 first two carry left and right, a mono card gets the left, the rest is silent.
-Threads: `Output` belongs to one thread; what it calls back runs in PortAudio's.
+Threads: `Output` belongs to one thread; its callbacks run on PortAudio's.
 
-A card that is gone may leave its stream looking alive, and closing it may hang: so `Output.alive`
-also watches that blocks go on, and a process whose card is lost should leave without closing.
+The stream of a lost card may look alive, and closing it may hang: so `Output.alive` also checks
+that blocks go on, and a process whose card is lost should exit without closing.
 """
 
 import sys
@@ -21,33 +21,33 @@ from numpy.typing import NDArray
 from daemon.soundcard.card import Card
 
 STALL_S = 0.5
-"""No block for so long: the card is gone. The longest block and server period are far shorter."""
-# Two periods of a block, and a little, so that PortAudio does not round down to one.
+"""After so long without a block the card is gone; blocks and servers' periods are far shorter."""
+# Two periods of a block and a little more, so that PortAudio does not round down to one.
 _LATENCY_BLOCKS = 2.25
 # A plug-in may offer thousands.
 _MOST_CHANNELS = 64
 
 
 class Source(Protocol):
-    """Where the blocks come from."""
+    """Renders the blocks."""
 
     def block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
         """Overwrite ``out``; real-time safe."""
 
 
 class OutputError(Exception):
-    """A card can't be opened: another one, or another program's end, is needed."""
+    """A card can't be opened or started; the message says why."""
 
 
 class Output:
-    """An open stream; it plays from `start` on.
+    """An open stream; it plays once started.
 
     Parameters
     ----------
     card
         What to open.
     source
-        Where the blocks come from.
+        Renders the blocks.
     block_frames, sample_rate
         The stream's; `sample_rate` 0 is the card's own.
     on_first
@@ -58,7 +58,7 @@ class Output:
     Raises
     ------
     OutputError
-        When the card can't be opened. The message says why.
+        When the card can't be opened.
     """
 
     def __init__(
@@ -76,7 +76,7 @@ class Output:
         self.card = card
         self.sample_rate = sample_rate or card.rate
         self.blocks = 0
-        """Asked for so far; written by the callback only."""
+        """Blocks asked for so far; written by the callback only."""
         self._source = source
         self._on_first = on_first
         self._seen_blocks, self._seen_at = 0, 0.0
@@ -84,9 +84,9 @@ class Output:
         self._refusal: type[Exception] = library.PortAudioError
         faults: list[str] = []
         self._stream: Any = None
-        for channels in _counts(card.channels):
+        for channels in _channel_counts(card.channels):
             try:
-                # Raw: the array made of the buffer is ours, once a block, whatever numpy it is.
+                # Raw: the callback makes its own array of the buffer, with any version of numpy.
                 self._stream = library.RawOutputStream(
                     device=card.index,
                     samplerate=self.sample_rate,
@@ -99,7 +99,7 @@ class Output:
                     dither_off=True,
                 )
             except self._refusal as error:
-                faults.append(_told(error))
+                faults.append(_message(error))
                 continue
             self.channels = channels
             break
@@ -112,15 +112,15 @@ class Output:
         return max(float(self._stream.latency), self.card.period_ms / 1000)
 
     def start(self) -> None:
-        """Let the card ask for blocks."""
+        """Start the stream; may raise OutputError."""
         try:
             self._stream.start()
         except self._refusal as error:
-            raise OutputError(_told(error)) from error
+            raise OutputError(_message(error)) from error
         self._seen_at = time.monotonic()
 
     def alive(self, now_s: float) -> bool:
-        """Return whether the stream is active and blocks have gone on lately."""
+        """Return whether the stream is active and has asked for a block lately."""
         if not self._stream.active:
             return False
         if self.blocks != self._seen_blocks:
@@ -128,7 +128,7 @@ class Output:
         return now_s - self._seen_at < STALL_S
 
     def _callback(self, channels: int, block_frames: int) -> Callable[..., None]:
-        """Return the function for a number of channels, with all it needs made beforehand."""
+        """Return the callback for a number of channels, its buffers allocated beforehand."""
         source = self._source
         direct = channels == 2
         stereo = np.zeros((block_frames, 2), np.float32)
@@ -156,22 +156,22 @@ class Output:
 
 
 def leave_portaudio() -> None:
-    """Close every stream and sign off from the sound server; only while the card is there."""
+    """Close every stream and leave the sound server; only while the card is there."""
     sounddevice = sys.modules.get("sounddevice")
     if sounddevice is None:
         return
-    # PortAudio closes what is open, and its JACK client belongs to the library, not to a stream.
+    # PortAudio closes open streams; its JACK client belongs to the library, not to a stream.
     sounddevice._terminate()
 
 
-def _counts(channels: int) -> list[int]:
-    """Return the numbers of channels to try: two, else all that the hardware insists on."""
+def _channel_counts(channels: int) -> list[int]:
+    """Return the numbers of channels to try: two, else as many as the hardware insists on."""
     most = min(channels, _MOST_CHANNELS)
     return [1] if most == 1 else list(dict.fromkeys((2, most, *range(4, most, 2))))
 
 
-def _told(error: Exception) -> str:
-    """Return PortAudio's words without its numbers' decoration."""
+def _message(error: Exception) -> str:
+    """Return PortAudio's text without its prefixes and number."""
     text = str(error.args[0]) if error.args else type(error).__name__
     for decoration in ("Error opening RawOutputStream: ", "Error starting stream: "):
         text = text.removeprefix(decoration)

@@ -53,14 +53,6 @@ def place(environment: Mapping[str, str] = os.environ) -> Path:
     return Path(given or "/var/lib/partiald") / "happened"
 
 
-def boot_id(path: Path = Path("/proc/sys/kernel/random/boot_id")) -> str:
-    """Return the kernel's own name of this boot; empty: it has none."""
-    try:
-        return path.read_text("ascii").strip()
-    except OSError:
-        return ""
-
-
 def read(path: Path) -> list[Record]:
     """Return every whole record, the oldest first; the counts where they were written last.
 

@@ -12,7 +12,7 @@ from config.settings import Settings
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import MessageRing
 from daemon.midi.channel_state import ChannelState
-from daemon.midi.controller_input import ControllerInput, Exclusives
+from daemon.midi.controller_input import ControllerInput, SysexQueue
 from daemon.player.engine import Engine
 
 RATE, BLOCK, PER_BLOCK = 48_000, 256, 100
@@ -25,11 +25,11 @@ def fuzz(total: int, seed: int) -> Engine:
     ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
     board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
     playing = Engine(SETTINGS, ring=ring, board=board, sample_rate=RATE, block_frames=BLOCK)
-    exclusives, chase = Exclusives(), ChannelState()
+    sysex, chase = SysexQueue(), ChannelState()
     ports = [
-        intake.port()
+        intake.add_port()
         for number in range(2)
-        for intake in [ControllerInput(number, ring.put, chase, exclusives)]
+        for intake in [ControllerInput(number, ring.put, chase, sysex)]
         for _ in range(2)
     ]
     ceiling = 10 ** (SETTINGS.level.ceiling_db / 20) * 1.000001
@@ -42,7 +42,7 @@ def fuzz(total: int, seed: int) -> Engine:
         chance.choice(ports)(string, now_us)
         sent, strings = sent + len(string), strings + 1
         if strings % PER_BLOCK == 0:
-            for controller, message in exclusives.fetch():
+            for controller, message in sysex.fetch():
                 playing.exclusive(controller, message)
             now_us += BLOCK * 1_000_000 // RATE
             playing.block(out, now_us)

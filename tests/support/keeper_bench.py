@@ -51,7 +51,7 @@ class KeeperBench:
         self.there: list[Card] = []
         self.listener = Controllers(self.ports, self.ring.put)
         self.lives = PlayerSupervisor(
-            *(self.players, self.ring, self.board, self.listener.chase),
+            *(self.players, self.ring, self.board, self.listener.channel_state),
             lambda: self.card,
             NewCards(lambda: self.there),
         )

@@ -77,7 +77,7 @@ class VirtualDaemon:
         self.lives = PlayerSupervisor(self, self.ring, self.board, chase)
         self.keeper = Keeper(
             self.files,
-            Controllers(self.ports, self.ring.put, chase=chase),
+            Controllers(self.ports, self.ring.put, channel_state=chase),
             self.lives,
             self.notices,  # type: ignore[arg-type]
             clock_us=lambda: self.now_us,

@@ -88,7 +88,9 @@ def test_columns_stand_under_each_other() -> None:
 def test_cards_of_which_none_plays_by_itself_are_told_with_what_to_do() -> None:
     table = cards_table([card("Monitor", "screen")], "")
     assert "plays" not in table.replace("only played", "")
-    assert table.splitlines()[-1].startswith("  no sound card that is played by itself; name one")
+    assert table.splitlines()[-1].startswith(
+        "  no sound card that is played automatically; name one"
+    )
     assert cards_table([card("Monitor", "screen")], "organ").splitlines()[-1] == (
         "  no sound card matches 'organ'; present: 'Monitor'"
     )

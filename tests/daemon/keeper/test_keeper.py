@@ -155,7 +155,7 @@ def test_an_identity_request_is_answered_to_the_controller_that_asked(
     daemon.run(0.5)
     daemon.ports.send(KEYS, bytes.fromhex("f07e7f0601f7"), daemon.now_us)
     daemon.run(1.0)
-    ((port, answer),) = daemon.ports.answers
+    ((port, answer),) = daemon.ports.replies
     assert port == KEYS
     assert answer[:2] + answer[3:6] == bytes.fromhex("f07e06027d")
     assert (len(answer), answer[-1]) == (15, 0xF7)

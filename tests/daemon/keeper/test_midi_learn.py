@@ -81,7 +81,7 @@ def test_a_knob_has_one_meaning_and_a_target_one_knob() -> None:
 
 def test_the_chase_tells_every_control() -> None:
     chase = ChannelState()
-    chase.note((0xB3, 20, 99), 1)
+    chase.record((0xB3, 20, 99), 1)
     assert chase.controls() == {(1, 3, 20): 99}
 
 

@@ -28,7 +28,7 @@ class Box:
         self.standing = SessionState(self.pauses.ask, folder / "standing.json", boot)
         for name in controllers:
             self.bench.ports.plug(name)
-        self.parts = self.bench.listener.chase, self.bench.listener, self.bench.lives
+        self.parts = self.bench.listener.channel_state, self.bench.listener, self.bench.lives
         bring_back(self.standing.read(), *self.parts)
 
     def plays(self, card: Card | None = None) -> list[tuple[int, bytes]]:

@@ -7,7 +7,7 @@ from typing import NoReturn
 import pytest
 
 from daemon.linux.board_health import read
-from daemon.linux.sound_devices import kernel_cards, serial
+from daemon.linux.sound_devices import kernel_cards, usb_serial
 from daemon.linux.sysfs import content, matching, target
 
 
@@ -30,7 +30,7 @@ def card(tmp_path: Path) -> Path:
 
 def test_a_card_is_found_by_its_link(card: Path) -> None:
     assert kernel_cards(card, card)[2].name == "Cargo Bike Keys 25"
-    assert serial(2, card) == "77"
+    assert usb_serial(2, card) == "77"
 
 
 def test_a_link_that_goes_while_it_is_followed_is_no_fault(
@@ -40,7 +40,7 @@ def test_a_link_that_goes_while_it_is_followed_is_no_fault(
     monkeypatch.setattr(os, "readlink", gone)
     link = card / "class/sound/card2/device"
     assert target(link) == link
-    assert serial(2, card) == ""
+    assert usb_serial(2, card) == ""
     assert list(kernel_cards(card, card)) == [2]
 
 

@@ -9,17 +9,17 @@ CHANNEL = 3
 
 
 def noted(*messages: tuple[int, ...], controller: int = 0) -> ChannelState:
-    chase = ChannelState()
+    state = ChannelState()
     for message in messages:
-        chase.note(message, controller)
-    return chase
+        state.record(message, controller)
+    return state
 
 
 SETTINGS = Settings.model_validate({"bindings": []})
 INSTRUMENT = Instrument(SETTINGS, sample_rate=48_000, block_frames=64)
 
 
-def state(messages: list[bytes]) -> dict[str, object]:
+def received(messages: list[bytes]) -> dict[str, object]:
     """Return what the instrument's receiver makes of messages, bindings left out."""
     INSTRUMENT.take(b"\xff")
     for message in messages:
@@ -46,15 +46,15 @@ messages = st.one_of(
 
 @given(st.lists(messages, max_size=40))
 def test_a_fresh_receiver_is_brought_to_the_same_state(sent: list[bytes]) -> None:
-    chase = ChannelState()
+    state = ChannelState()
     for message in sent:
-        chase.note(message, 0)
-    assert state([message for _, message in chase.messages()]) == state(sent)
+        state.record(message, 0)
+    assert received([message for _, message in state.messages()]) == received(sent)
 
 
 def test_bank_comes_before_the_program_it_belongs_to() -> None:
-    chase = noted((0xB0, 0, 1), (0xB0, 32, 2), (0xC0, 5), (0xB0, 0, 9))
-    told = [message for _, message in chase.messages()]
+    state = noted((0xB0, 0, 1), (0xB0, 32, 2), (0xC0, 5), (0xB0, 0, 9))
+    told = [message for _, message in state.messages()]
     program = told.index(bytes((0xC0, 5)))
     assert told[:program] == [bytes((0xB0, 0, 1)), bytes((0xB0, 32, 2))]
     # Stored for the next program change (MIDI 1.0, p. 13).
@@ -63,24 +63,24 @@ def test_bank_comes_before_the_program_it_belongs_to() -> None:
 
 def test_a_coarse_value_forgets_its_fine_one() -> None:
     # MIDI 1.0, p. 12: the receiver sets the LSB to 0 on a new MSB.
-    chase = noted((0xB0, 7, 100), (0xB0, 39, 55), (0xB0, 7, 90))
-    assert [message for _, message in chase.messages()] == [bytes((0xB0, 7, 90))]
+    state = noted((0xB0, 7, 100), (0xB0, 39, 55), (0xB0, 7, 90))
+    assert [message for _, message in state.messages()] == [bytes((0xB0, 7, 90))]
 
 
 def test_keys_that_are_down_are_counted() -> None:
-    chase = noted((0x90, 60, 9), (0x91, 60, 9), (0x90, 64, 9), (0x90, 60, 0), (0x80, 99, 0))
-    assert chase.held(0) == 2
-    assert chase.held(1) == 0
-    chase.note((0xB0, 123, 0), 0)
-    assert chase.held(0) == 1
+    state = noted((0x90, 60, 9), (0x91, 60, 9), (0x90, 64, 9), (0x90, 60, 0), (0x80, 99, 0))
+    assert state.held_keys(0) == 2
+    assert state.held_keys(1) == 0
+    state.record((0xB0, 123, 0), 0)
+    assert state.held_keys(0) == 1
 
 
 def test_controllers_are_kept_apart_and_forgotten_one_by_one() -> None:
-    chase = noted((0xB0, 7, 1))
-    chase.note((0xB0, 7, 2), 1)
-    assert chase.messages() == [(0, bytes((0xB0, 7, 1))), (1, bytes((0xB0, 7, 2)))]
-    chase.forget(0)
-    assert chase.messages() == [(1, bytes((0xB0, 7, 2)))]
+    state = noted((0xB0, 7, 1))
+    state.record((0xB0, 7, 2), 1)
+    assert state.messages() == [(0, bytes((0xB0, 7, 1))), (1, bytes((0xB0, 7, 2)))]
+    state.reset(0)
+    assert state.messages() == [(1, bytes((0xB0, 7, 2)))]
 
 
 def test_what_is_no_channel_message_changes_nothing() -> None:

@@ -81,21 +81,21 @@ def test_signs_of_life_and_a_reset_go_to_the_instrument(bench: Bench) -> None:
 def test_a_reset_by_the_controller_is_not_repeated_to_a_later_player(bench: Bench) -> None:
     bench.plug(KEYS)
     bench.ports.send(KEYS, b"\xb0\x07\x20", 1)
-    assert bench.listener.chase.messages() != []
+    assert bench.listener.channel_state.messages() != []
     bench.ports.send(KEYS, b"\xff", 2)
-    assert bench.listener.chase.messages() == []
+    assert bench.listener.channel_state.messages() == []
 
 
 def test_system_exclusive_waits_for_the_main_loop_and_wakes_it(bench: Bench) -> None:
     woken: list[int] = []
-    bench.listener.exclusives.wake = lambda: woken.append(1)
+    bench.listener = Controllers(bench.ports, bench.put, wake=lambda: woken.append(1))
     bench.plug(KEYS)
     request = bytes.fromhex("f07e7f0601f7")
     bench.ports.send(KEYS, request, 1)
     bench.ports.send(KEYS, b"\xf0" + bytes(5000) + b"\xf7", 1)  # no message of a standard
     assert woken == [1]
-    assert bench.listener.exclusives.fetch() == [(0, request)]
-    assert bench.listener.exclusives.fetch() == []
+    assert bench.listener.sysex.fetch() == [(0, request)]
+    assert bench.listener.sysex.fetch() == []
     assert bench.put.records == []
 
 
@@ -103,8 +103,8 @@ def test_an_answer_goes_to_the_controller_that_asked(bench: Bench) -> None:
     other = "Market Pads:Market Pads MIDI 1 28:0"
     bench.plug(KEYS)
     bench.plug(other)
-    bench.listener.answer(1, b"\xf0\x7e\xf7")
-    assert bench.ports.answers == [(other, b"\xf0\x7e\xf7")]
+    bench.listener.reply(1, b"\xf0\x7e\xf7")
+    assert bench.ports.replies == [(other, b"\xf0\x7e\xf7")]
 
 
 def test_what_a_device_sends_on_both_its_ports_is_taken_once(bench: Bench) -> None:
@@ -225,6 +225,6 @@ def test_a_port_that_refuses_is_told_once_and_tried_again(bench: Bench) -> None:
 def test_after_a_loss_nothing_is_remembered_of_the_controller(bench: Bench) -> None:
     bench.plug(KEYS)
     bench.ports.send(KEYS, b"\xb0\x07\x0a", 1)
-    assert bench.listener.chase.messages() == [(0, b"\xb0\x07\x0a")]
+    assert bench.listener.channel_state.messages() == [(0, b"\xb0\x07\x0a")]
     bench.pull(KEYS)
-    assert bench.listener.chase.messages() == []
+    assert bench.listener.channel_state.messages() == []

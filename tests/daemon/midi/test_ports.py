@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from daemon.errors import DeviceError
-from daemon.midi.port_choice import choose, device, serial_of
-from daemon.midi.ports import NoPorts, RtMidiPorts, steady
+from daemon.midi.port_choice import choose_ports, device_of, serial_of
+from daemon.midi.ports import NoPorts, RtMidiPorts, read_twice
 from tests.support.command import ROOT
 from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import PORT, VirtualController
@@ -33,7 +33,7 @@ THROUGH = "Midi Through:Midi Through Port-0 14:0"
     ],
 )
 def test_a_port_belongs_to_a_device(port: str, expected: tuple[str, str]) -> None:
-    assert device(port) == expected
+    assert device_of(port) == expected
 
 
 def test_every_real_controller_is_played() -> None:
@@ -41,30 +41,36 @@ def test_every_real_controller_is_played() -> None:
         *(THROUGH, KEYS, KNOBS, "partiald:in 128:0", "partiald-01:in", "System:Announce 0:1"),
         *("System:Timer 0:0", "system:midi_capture_1"),
     ]
-    assert [c.name for c in choose(names) if c.chosen] == [KEYS, KNOBS, "system:midi_capture_1"]
+    assert [c.name for c in choose_ports(names) if c.chosen] == [
+        KEYS,
+        KNOBS,
+        "system:midi_capture_1",
+    ]
 
 
 @pytest.mark.parametrize(
     "wanted", ["bike keys", "CARGO", " MIDI 1 ", KEYS, KEYS.replace("20", "24")]
 )
 def test_a_name_narrows_by_any_part_of_it_but_the_numbers(wanted: str) -> None:
-    chosen = [choice.name for choice in choose([THROUGH, "Bell Pedals:in 28:0", KEYS], wanted)]
+    chosen = [
+        choice.name for choice in choose_ports([THROUGH, "Bell Pedals:in 28:0", KEYS], wanted)
+    ]
     assert chosen == [THROUGH, "Bell Pedals:in 28:0", KEYS]
-    assert [c.chosen for c in choose([THROUGH, "Bell Pedals:in 28:0", KEYS], wanted)] == [
+    assert [c.chosen for c in choose_ports([THROUGH, "Bell Pedals:in 28:0", KEYS], wanted)] == [
         *(False, False, True)
     ]
 
 
 def test_a_number_is_no_part_of_a_name() -> None:
-    assert not choose([KEYS], "20:0")[0].chosen
+    assert not choose_ports([KEYS], "20:0")[0].chosen
 
 
 def test_a_through_port_is_not_played_even_by_name() -> None:
-    assert [c.chosen for c in choose([THROUGH], "through")] == [False]
+    assert [c.chosen for c in choose_ports([THROUGH], "through")] == [False]
 
 
 def test_every_verdict_says_why() -> None:
-    whys = [c.why for c in choose([THROUGH, KEYS, "Bell Pedals:in 28:0"], "bike")]
+    whys = [c.why for c in choose_ports([THROUGH, KEYS, "Bell Pedals:in 28:0"], "bike")]
     assert whys == [
         "a through port: it repeats what others play",
         "named 'bike'",
@@ -153,8 +159,8 @@ def test_an_answer_reaches_the_device_that_asked_and_no_other(
         assert asker.stdout.readline() == "listening\n"
         wait_until(lambda: ports.names() is not None and ports.system == "JACK")
         answer = bytes.fromhex("f07e7f06027d0000f7")
-        assert not ports.answer("Cargo Bike Keys 25:MIDI 1", answer)
-        assert ports.answer("Organ Box:MIDI 1", answer)
+        assert not ports.reply("Cargo Bike Keys 25:MIDI 1", answer)
+        assert ports.reply("Organ Box:MIDI 1", answer)
         assert asker.stdout.readline() == answer.hex() + "\n"
     finally:
         asker.stdin.close()
@@ -289,7 +295,7 @@ def test_the_serial_number_is_that_of_the_usb_device_behind_the_client(tmp_path:
 
 def test_a_list_that_was_read_while_ports_came_or_went_is_read_again() -> None:
     torn = [[KEYS, KNOBS], [KNOBS], None, [KEYS, KNOBS, THROUGH], [KEYS, KNOBS, THROUGH]]
-    assert steady(lambda: torn.pop(0)) == [KEYS, KNOBS, THROUGH]
+    assert read_twice(lambda: torn.pop(0)) == [KEYS, KNOBS, THROUGH]
     assert torn == []
-    assert steady(lambda: [KEYS]) == [KEYS]
-    assert steady(lambda: None) == []
+    assert read_twice(lambda: [KEYS]) == [KEYS]
+    assert read_twice(lambda: None) == []

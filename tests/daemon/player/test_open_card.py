@@ -2,8 +2,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from daemon.linux.sound_devices import all_ours
-from daemon.player.open_card import await_ours, open_first
+from daemon.linux.sound_devices import may_open_all
+from daemon.player.open_card import await_access, open_first
 from daemon.soundcard.card import Card
 from daemon.soundcard.output import OutputError
 
@@ -81,20 +81,20 @@ def test_hardware_of_a_format_that_portaudio_lacks_plays_behind_a_conversion() -
 
 def test_a_card_that_has_just_come_is_waited_for_no_longer_than_it_takes() -> None:
     waits: list[float] = []
-    await_ours(2.0, lambda: len(waits) == 3, waits.append)
+    await_access(2.0, lambda: len(waits) == 3, waits.append)
     assert len(waits) == 3
-    await_ours(0.0, lambda: False, waits.append)
+    await_access(0.0, lambda: False, waits.append)
     assert len(waits) == 3
     waits.clear()
-    await_ours(2.0, lambda: False, waits.append)
+    await_access(2.0, lambda: False, waits.append)
     assert 1.99 < sum(waits) < 2.01
 
 
 def test_a_card_is_ours_once_its_node_is(tmp_path: Path) -> None:
-    assert all_ours(tmp_path)
+    assert may_open_all(tmp_path)
     (tmp_path / "snd").mkdir()
     node = tmp_path / "snd/pcmC0D0p"
     node.symlink_to(tmp_path / "later")  # not even root may open that
-    assert not all_ours(tmp_path)
+    assert not may_open_all(tmp_path)
     (tmp_path / "later").touch()
-    assert all_ours(tmp_path)
+    assert may_open_all(tmp_path)

@@ -4,12 +4,12 @@ from typing import Any
 
 import pytest
 
-from daemon.soundcard.card import Card, choose, missing, rank
-from daemon.soundcard.card_list import list_cards, there
+from daemon.soundcard.card import Card, choose_card, rank, why_none
+from daemon.soundcard.card_list import list_cards, present_cards
 from tests.support.jack_server import JackServer
 
 
-class SharedCounters:
+class BoardLibrary:
     """PortAudio on a board: what it would list, and what its hardware accepts."""
 
     def __init__(self, *names: str, accepts: Mapping[int, tuple[int, int]] | None = None) -> None:
@@ -74,7 +74,7 @@ def kinds(cards: list[Card]) -> list[str]:
 
 
 def test_each_device_is_recognised_for_what_it_is(proc: Path, tmp_path: Path) -> None:
-    cards = list_cards(SharedCounters(*NAMES), proc=proc, sys=tmp_path)
+    cards = list_cards(BoardLibrary(*NAMES), proc=proc, sys=tmp_path)
     assert kinds(cards) == [
         "screen",
         "jack",
@@ -93,33 +93,33 @@ def test_without_proc_usb_is_still_found_through_sys(tmp_path: Path) -> None:
     device.mkdir(parents=True)
     (tmp_path / "class/sound/card2").mkdir(parents=True)
     (tmp_path / "class/sound/card2/device").symlink_to(device)
-    cards = list_cards(SharedCounters(*NAMES), proc=tmp_path / "nowhere", sys=tmp_path)
+    cards = list_cards(BoardLibrary(*NAMES), proc=tmp_path / "nowhere", sys=tmp_path)
     assert kinds(cards)[:4] == ["screen", "jack", "usb", "soldered"]
 
 
 def test_usb_comes_before_soldered_before_the_jack_before_a_server(
     proc: Path, tmp_path: Path
 ) -> None:
-    cards = list_cards(SharedCounters(*NAMES), proc=proc, sys=tmp_path)
+    cards = list_cards(BoardLibrary(*NAMES), proc=proc, sys=tmp_path)
     assert kinds(rank(cards)) == ["usb", "soldered", "jack", "server"]
 
 
 def test_a_screen_or_bluetooth_is_only_played_by_name(proc: Path, tmp_path: Path) -> None:
-    cards = list_cards(SharedCounters(NAMES[0], "bluealsa"), proc=proc, sys=tmp_path)
-    card, verdicts = choose(cards)
+    cards = list_cards(BoardLibrary(NAMES[0], "bluealsa"), proc=proc, sys=tmp_path)
+    card, verdicts = choose_card(cards)
     assert card is None
     assert not any(verdict.chosen for verdict in verdicts)
     assert "screen" in verdicts[0].reason
     assert verdicts[1].reason.startswith("for listening, about 200 ms late")
-    assert choose(cards, "HDMI")[0] == cards[0]
-    assert choose(cards, "blueALSA")[0] == cards[1]
+    assert choose_card(cards, "HDMI")[0] == cards[0]
+    assert choose_card(cards, "blueALSA")[0] == cards[1]
 
 
 def test_a_name_is_part_of_the_cards_name_in_upper_or_lower_case(
     proc: Path, tmp_path: Path
 ) -> None:
-    cards = list_cards(SharedCounters(*NAMES), proc=proc, sys=tmp_path)
-    card, verdicts = choose(cards, "headPHONES")
+    cards = list_cards(BoardLibrary(*NAMES), proc=proc, sys=tmp_path)
+    card, verdicts = choose_card(cards, "headPHONES")
     assert card == cards[1]
     assert [verdict.chosen for verdict in verdicts].count(True) == 1
     assert verdicts[1].reason == "named 'headPHONES'"
@@ -127,9 +127,9 @@ def test_a_name_is_part_of_the_cards_name_in_upper_or_lower_case(
 
 
 def test_every_card_gets_a_reason(proc: Path, tmp_path: Path) -> None:
-    cards = list_cards(SharedCounters(*NAMES), proc=proc, sys=tmp_path)
+    cards = list_cards(BoardLibrary(*NAMES), proc=proc, sys=tmp_path)
     for wanted in ("", "street", "nothing like it"):
-        _, verdicts = choose(cards, wanted)
+        _, verdicts = choose_card(cards, wanted)
         assert [verdict.card for verdict in verdicts] == cards
         assert all(verdict.reason for verdict in verdicts)
 
@@ -137,8 +137,8 @@ def test_every_card_gets_a_reason(proc: Path, tmp_path: Path) -> None:
 def test_without_the_card_named_the_best_one_plays_and_the_reason_says_so(
     proc: Path, tmp_path: Path
 ) -> None:
-    cards = list_cards(SharedCounters(NAMES[0], NAMES[1]), proc=proc, sys=tmp_path)
-    card, verdicts = choose(cards, "street")
+    cards = list_cards(BoardLibrary(NAMES[0], NAMES[1]), proc=proc, sys=tmp_path)
+    card, verdicts = choose_card(cards, "street")
     assert card == cards[1]
     assert verdicts[1].reason == "headphone jack; no card matches 'street'"
 
@@ -146,21 +146,21 @@ def test_without_the_card_named_the_best_one_plays_and_the_reason_says_so(
 def test_the_card_named_comes_before_all_others_and_they_stay_behind_it(
     proc: Path, tmp_path: Path
 ) -> None:
-    cards = list_cards(SharedCounters(*NAMES), proc=proc, sys=tmp_path)
+    cards = list_cards(BoardLibrary(*NAMES), proc=proc, sys=tmp_path)
     assert kinds(rank(cards, "hdmi")) == ["screen", "usb", "soldered", "jack", "server"]
 
 
 def test_a_card_that_is_missing_is_named_beside_those_present(proc: Path, tmp_path: Path) -> None:
-    cards = list_cards(SharedCounters(NAMES[0], "dmix"), proc=proc, sys=tmp_path)
-    assert choose(cards, "street")[0] is None
-    assert missing(cards, "street") == (
+    cards = list_cards(BoardLibrary(NAMES[0], "dmix"), proc=proc, sys=tmp_path)
+    assert choose_card(cards, "street")[0] is None
+    assert why_none(cards, "street") == (
         "no sound card matches 'street'; present: 'vc4-hdmi-0: MAI PCM i2s-hifi-0 (hw:0,0)', 'dmix'"
     )
-    assert missing([]) == "no sound card and no sound server"
+    assert why_none([]) == "no sound card and no sound server"
 
 
 def test_the_rate_is_one_the_hardware_itself_can_play(proc: Path, tmp_path: Path) -> None:
-    library = SharedCounters(NAMES[2], NAMES[3], "default", accepts={1: (44_100, 2)})
+    library = BoardLibrary(NAMES[2], NAMES[3], "default", accepts={1: (44_100, 2)})
     cards = list_cards(library, proc=proc, sys=tmp_path)
     assert [card.rate for card in cards] == [48_000, 44_100, 44_100]
 
@@ -176,9 +176,9 @@ def test_a_card_that_is_held_is_told_with_its_holder_and_comes_last_of_its_kind(
     (proc / "812/comm").write_text("market-radio\n")
     (proc / "asound/card4").mkdir()
     (proc / "asound/card4/usbid").write_text("1234:5678\n")
-    cards = list_cards(SharedCounters(NAMES[2], "Spare: USB (hw:4,0)"), proc=proc, sys=tmp_path)
+    cards = list_cards(BoardLibrary(NAMES[2], "Spare: USB (hw:4,0)"), proc=proc, sys=tmp_path)
     assert [card.holder for card in cards] == ["market-radio (process 812)", ""]
-    card, verdicts = choose(cards)
+    card, verdicts = choose_card(cards)
     assert card == cards[1]
     assert "held by market-radio (process 812)" in verdicts[0].reason
 
@@ -210,7 +210,7 @@ class Played:
         (self.dev / "snd/pcmC0D0p").write_text("")
 
     def cards(self) -> list[Card]:
-        return list_cards(SharedCounters(), proc=self.proc, sys=self.sys, dev=self.dev)
+        return list_cards(BoardLibrary(), proc=self.proc, sys=self.sys, dev=self.dev)
 
 
 def test_a_card_that_portaudio_hides_because_it_is_held_is_named_with_its_holder(
@@ -220,9 +220,9 @@ def test_a_card_that_portaudio_hides_because_it_is_held_is_named_with_its_holder
     assert card.name == "Street Audio: - (hw:0,0)"
     assert (card.kind, card.rate, card.channels, card.index) == ("usb", 48_000, 2, -1)
     assert card.closed == "held by market-radio (process 199)"
-    best, verdicts = choose([card])
+    best, verdicts = choose_card([card])
     assert best is None
-    assert missing([card]) == "no sound card can be opened now"
+    assert why_none([card]) == "no sound card can be opened now"
     assert verdicts[0].reason == "USB audio; held by market-radio (process 199)"
     assert rank([card]) == [card]
 
@@ -234,7 +234,7 @@ def test_a_holder_whose_name_is_hidden_is_told_by_its_number(tmp_path: Path) -> 
 
 def test_the_card_that_the_daemon_itself_holds_is_the_one_that_plays(tmp_path: Path) -> None:
     cards = Played(tmp_path, "partiald").cards()
-    assert choose(cards)[0] == cards[0]
+    assert choose_card(cards)[0] == cards[0]
 
 
 def test_a_card_that_may_not_be_opened_says_who_may(tmp_path: Path) -> None:
@@ -242,29 +242,29 @@ def test_a_card_that_may_not_be_opened_says_who_may(tmp_path: Path) -> None:
     (kernel.proc / "asound/card0/pcm0p/sub0/status").write_text("closed\n")
     (kernel.dev / "snd/pcmC0D0p").unlink()
     assert kernel.cards()[0].closed == "only the group 'audio' may open it"
-    assert there(kernel.proc, kernel.sys, kernel.dev) == []
+    assert present_cards(kernel.proc, kernel.sys, kernel.dev) == []
 
 
 def test_the_same_card_has_the_same_identity_in_another_socket_and_another_has_its_own(
     proc: Path, tmp_path: Path
 ) -> None:
-    cards = list_cards(SharedCounters(*NAMES), proc=proc, sys=tmp_path)
+    cards = list_cards(BoardLibrary(*NAMES), proc=proc, sys=tmp_path)
     assert len({card.identity for card in cards}) == len(cards)
     lines = KERNEL.replace(" 2 [", " 5 [").replace("-1.2", "-1.4")
     (proc / "asound/cards").write_text(lines)
     (proc / "asound/card2").rename(proc / "asound/card5")
-    (moved,) = list_cards(SharedCounters("Street Audio: - (hw:5,0)"), proc=proc, sys=tmp_path)
+    (moved,) = list_cards(BoardLibrary("Street Audio: - (hw:5,0)"), proc=proc, sys=tmp_path)
     assert moved.identity == cards[2].identity
 
 
 def test_a_card_crosses_to_another_process_unchanged(proc: Path, tmp_path: Path) -> None:
-    for card in list_cards(SharedCounters(*NAMES), proc=proc, sys=tmp_path):
+    for card in list_cards(BoardLibrary(*NAMES), proc=proc, sys=tmp_path):
         assert Card.from_plain(card.as_plain()) == card
 
 
 SEE = (
     "from daemon.soundcard.card import *; from daemon.soundcard.card_list import *; "
-    "print(choose(list_cards())[0])"
+    "print(choose_card(list_cards())[0])"
 )
 
 

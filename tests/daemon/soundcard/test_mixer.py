@@ -5,8 +5,7 @@ from pathlib import Path
 import pytest
 
 from daemon.soundcard.alsa_control import INFO_BYTES, VALUE_BYTES, ControlDevice, Element, decoded
-from daemon.soundcard.mixer import MODERATE_DB, findings, moderate
-from daemon.soundcard.mixer import set_right as set_it_right
+from daemon.soundcard.mixer import MODERATE_DB, correct, findings, moderate_level
 from tests.support.mixer_elements import switch, volume
 
 # What a kernel answered for an emulated USB sound card; the rest of each structure was zero. Beside
@@ -94,24 +93,24 @@ class Scripted:
         return {name: element.values for name, element in self.all.items()}
 
 
-def set_right(mixer: Scripted) -> list[str]:
-    return [each.line(set_right=True) for each in set_it_right(mixer)]
+def corrected(mixer: Scripted) -> list[str]:
+    return [each.line(corrected=True) for each in correct(mixer)]
 
 
 def report(mixer: Scripted) -> list[str]:
-    return [each.line(set_right=False) for each in findings(mixer.elements())]
+    return [each.line(corrected=False) for each in findings(mixer.elements())]
 
 
 def test_a_card_in_order_has_no_line() -> None:
     mixer = Scripted(switch("PCM", 1), volume("PCM", 100), switch("Mic", 0), volume("Mic", 90))
-    assert set_right(mixer) == report(mixer) == []
+    assert corrected(mixer) == report(mixer) == []
 
 
 def test_what_is_muted_is_opened_and_not_louder_than_moderate() -> None:
     mixer = Scripted(switch("Speaker", 0), volume("Speaker", 128))
     assert report(mixer) == ["'Speaker' is muted"]
     assert mixer.values()["Speaker Playback Switch"] == (0, 0)
-    assert set_right(mixer) == ["'Speaker' is muted; opened at -20 dB"]
+    assert corrected(mixer) == ["'Speaker' is muted; opened at -20 dB"]
     assert mixer.values() == {
         "Speaker Playback Switch": (1, 1),
         "Speaker Playback Volume": (80, 80),
@@ -121,28 +120,28 @@ def test_what_is_muted_is_opened_and_not_louder_than_moderate() -> None:
 
 def test_what_is_muted_and_low_is_opened_as_low_as_it_stood() -> None:
     mixer = Scripted(switch("PCM", 0), volume("PCM", 60))
-    assert set_right(mixer) == ["'PCM' is muted; opened"]
+    assert corrected(mixer) == ["'PCM' is muted; opened"]
     assert mixer.values()["PCM Playback Volume"] == (60, 60)
 
 
 def test_what_stands_at_zero_is_raised_to_a_moderate_level() -> None:
     mixer = Scripted(volume("PCM", 0))
-    assert set_right(mixer) == ["'PCM' stands at zero; opened at -20 dB"]
+    assert corrected(mixer) == ["'PCM' stands at zero; opened at -20 dB"]
     unknown = Scripted(volume("PCM", 0, low_db=None))
-    assert set_right(unknown) == ["'PCM' stands at zero; opened at 32 %"]
+    assert corrected(unknown) == ["'PCM' stands at zero; opened at 32 %"]
 
 
 def test_a_moderate_level_is_never_full_nor_above_it() -> None:
     for low_db, high_db in ((-60.0, 4.0), (-128.0, 8.0), (-10.0, 0.0), (-1.0, 50.0), (None, 0.0)):
         element = volume("PCM", 0, low_db, high_db)
-        assert element.low < moderate(element) < element.high
-        level_db = element.db(moderate(element))
+        assert element.low < moderate_level(element) < element.high
+        level_db = element.db(moderate_level(element))
         assert level_db is None or low_db is None or level_db <= max(MODERATE_DB, low_db + 1.0)
 
 
 def test_what_stands_at_full_is_told_and_left() -> None:
     mixer = Scripted(volume("PCM", 128))
-    assert set_right(mixer) == ["'PCM' stands at full (+4 dB): turn up slowly"]
+    assert corrected(mixer) == ["'PCM' stands at full (+4 dB): turn up slowly"]
     assert mixer.values() == {"PCM Playback Volume": (128, 128)}
 
 
@@ -155,7 +154,7 @@ def test_only_full_is_no_reason_for_a_look() -> None:
 
 def test_a_looped_microphone_is_switched_off_with_or_without_a_switch() -> None:
     mixer = Scripted(switch("Mic", 1), volume("Mic", 40), volume("Sidetone", 64), volume("PCM", 90))
-    assert set_right(mixer) == [
+    assert corrected(mixer) == [
         "'Mic' is looped to the output; switched off",
         "'Sidetone' is looped to the output; switched off",
     ]
@@ -166,16 +165,16 @@ def test_a_looped_microphone_is_switched_off_with_or_without_a_switch() -> None:
 
 def test_an_exit_that_is_closed_while_another_is_open_stays_closed() -> None:
     mixer = Scripted(switch("Headphone", 1), switch("Speaker", 0), volume("Speaker", 0))
-    assert set_right(mixer) == []
+    assert corrected(mixer) == []
     mixer = Scripted(switch("Headphone", 0), switch("Speaker", 0))
-    assert len(set_right(mixer)) == 2
+    assert len(corrected(mixer)) == 2
 
 
 def test_what_carries_no_sound_of_ours_is_left_alone() -> None:
     names = ("Beep", "IEC958", "Output Mixer HiFi", "HDMI/DP")
-    assert set_right(Scripted(*(switch(name, 0) for name in names))) == []
+    assert corrected(Scripted(*(switch(name, 0) for name in names))) == []
 
 
 def test_what_cannot_be_set_is_only_told() -> None:
     mixer = Scripted(switch("PCM", 0, writable=False))
-    assert set_right(mixer) == ["'PCM' is muted, and can't be set from here"]
+    assert corrected(mixer) == ["'PCM' is muted, and can't be set from here"]

@@ -1,10 +1,12 @@
 """What outlives the power: the file of what happened."""
 
 import random
+import subprocess
 from pathlib import Path
 
 import pytest
 
+from daemon.commands.why import readable
 from daemon.storage.event_file import (
     BOOT,
     CLOCK,
@@ -16,6 +18,7 @@ from daemon.storage.event_file import (
     SLOTS,
     EventFile,
     place,
+    plain,
     read,
     story,
 )
@@ -116,3 +119,39 @@ def test_a_missing_file_is_an_empty_story(path: Path) -> None:
     assert read(path) == []
     assert EventFile(path, "one").boot == 1
     assert not any(record.kind == BOOT for record in read(path))
+
+
+def test_what_happened_before_the_clock_was_right_has_its_time_of_day_afterwards(
+    tmp_path: Path,
+) -> None:
+    """The board comes back to a network after the gig; it had none while it was played."""
+    path = tmp_path / "happened"
+    history = EventFile(path, "one")
+    history.begin(1_000_000, 0)
+    history.write([(ENTRY, 62_500_000, "the card ran dry")], 2_000_000)
+
+    def lines() -> list[str]:
+        told = story(read(path), 1)
+        entries = [(each.at_us, each.ready_us, each.text) for each in told.entries]
+        return readable(plain(1, entries, told.count, told.ahead_us, 20)).splitlines()
+
+    assert lines() == ["boot 1, 0:01:00.5: the card ran dry"]
+    history.write([(CLOCK, 99_000_000, str(1_700_000_000_000_000 - 62_500_000))], 2_000_000)
+    local = subprocess.run(
+        ["date", "-d", "@1700000000", "+%Y-%m-%d %H:%M:%S"], capture_output=True, text=True
+    ).stdout.strip()
+    assert lines() == [f"boot 1, 0:01:00.5, {local}: the card ran dry"]
+
+
+def test_what_happens_before_it_is_ready_is_told_as_that() -> None:
+    assert readable(plain(3, [(5, 0, "no sound card")], "", None, 20)) == (
+        "boot 3, before ready: no sound card\n"
+    )
+
+
+def test_older_lines_are_counted_and_how_to_see_them_is_told() -> None:
+    entries = [(number, 1, f"note {number}") for number in range(1, 6)]
+    lines = readable(plain(3, entries, "5 notes received", None, 2)).splitlines()
+    assert lines[0] == "boot 3: 3 earlier ones; --last tells more"
+    assert [line.split(": ")[1] for line in lines[1:3]] == ["note 4", "note 5"]
+    assert lines[3] == "boot 3: 5 notes received"

@@ -28,8 +28,8 @@ class Box:
         self.learned = Learned(self.pauses.ask, self.files.write_quietly, self.place)
 
     def choose(self, program: int, channel: int = 0, bank: int = 0) -> None:
-        self.chase.note((0xB0 | channel, 32, bank), 0)
-        self.chase.note((0xC0 | channel, program), 0)
+        self.chase.record((0xB0 | channel, 32, bank), 0)
+        self.chase.record((0xC0 | channel, program), 0)
         self.look()
 
     def look(self) -> None:
@@ -77,7 +77,7 @@ def test_channels_that_disagree_and_programs_without_a_sound_choose_nothing(
     tmp_path: Path, program: int, channel: int, bank: int
 ) -> None:
     box = Box(tmp_path)
-    box.chase.note((0xC0, BELL), 0)
+    box.chase.record((0xC0, BELL), 0)
     box.choose(program, channel, bank)
     assert box.pauses.waiting == []
 
