@@ -7,7 +7,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz install-test boot-test wheel clean
+.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz install-test boot-test cards wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -22,6 +22,8 @@ help:
 	@echo "make bench-overload as root: three times what fits, then less again, on a virtual board"
 	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
 	@echo "make boot-test  as root: installed on a virtual board, booted, played, its plugs pulled"
+	@echo "                ARCH=arm64, RELEASE=trixie, SCENES=upkeep (an upgrade from 0.2.0)"
+	@echo "make cards      as root: mixers, sound cards and controllers that come and go, on a virtual board"
 	@echo "make soak      a day of music in virtual time, ten minutes of it in real time, 1,000 replugs"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"
@@ -78,7 +80,10 @@ install-test:
 	tests/install/run $(or $(RELEASE),bookworm)
 
 boot-test: .venv/play.stamp
-	tests/boot/boot-test $(or $(ARCH),amd64) $(or $(RELEASE),bookworm)
+	tests/boot/boot-test $(or $(ARCH),amd64) $(or $(RELEASE),bookworm) $(SCENES)
+
+cards: .venv/play.stamp
+	tests/boot/cards $(or $(ARCH),amd64)
 
 soak: .venv/develop.stamp
 	PYTHONPATH=. $(BIN)/python tests/soak/music.py

@@ -4,6 +4,23 @@
 # also qemu-user-static, binfmt-support and arch-test.
 # shellcheck shell=bash
 
+# mirror_of LABEL: where this machine's apt fetches an archive of Debian's with that label from.
+#
+# DEBIAN_MIRROR overrides it for Debian itself, DEBIAN_SECURITY_MIRROR for Debian-Security.
+mirror_of() {
+    local given=DEBIAN_MIRROR
+    [ "$1" = Debian ] || given=DEBIAN_SECURITY_MIRROR
+    local address=${!given:-}
+    # shellcheck disable=SC2016 # apt's own words
+    [ -n "$address" ] || address=$(apt-get indextargets --format '$(REPO_URI)' \
+        'Created-By: Packages' 'Origin: Debian' "Label: $1" | head -n 1)
+    [ -n "$address" ] || {
+        echo "apt has no archive labelled $1 here: apt-get update, or set $given" >&2
+        return 1
+    }
+    echo "${address%/}"
+}
+
 # fetch_debian ARCH RELEASE PACKAGES TAR: a system with systemd, a kernel and these packages.
 fetch_debian() {
     local arch=$1 release=$2 packages=$3 tar=$4 tree
@@ -23,8 +40,9 @@ fetch_debian() {
     # snd-usb-audio stands on the media controller.
     unwanted+=("--dpkgopt=path-include=/lib/modules/*/kernel/drivers/media/mc/*")
     unwanted+=("--dpkgopt=path-include=/usr/lib/modules/*/kernel/drivers/media/mc/*")
-    local mirror=${DEBIAN_MIRROR:-http://deb.debian.org/debian}
-    local security=${DEBIAN_SECURITY_MIRROR:-http://deb.debian.org/debian-security}
+    local mirror security
+    mirror=$(mirror_of Debian) || return
+    security=$(mirror_of Debian-Security) || return
     # INITRD=No: the archives made here take its place, and under emulation it takes minutes.
     INITRD=No mmdebstrap --quiet --mode=root --arch="$arch" --variant=minbase \
         --include="systemd,systemd-sysv,udev,kmod,dbus,linux-image-$arch,$packages" \

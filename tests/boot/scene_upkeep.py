@@ -1,8 +1,9 @@
-"""A board in use is looked after: a boot partition, an upgrade, a step back, and taken off.
+"""A board in use is looked after: upgraded from 0.2.0, stepped back and forth, and taken off.
 
-Runs inside the board, with a stick of a later version in ``/board/later`` and a FAT file system in
-``/board/boot.img.gz``, as the host brought them. The environment that the stick makes is brought
-too, as if there had been a step back: to make it here would take minutes.
+Runs inside a board on which 0.2.0 is installed, built from its own commit, with a stick of the
+present version in ``/board/later`` and a FAT file system in ``/board/boot.img.gz``, as the host
+brought them. The environment that the stick makes is brought too, as if there had been a step
+back: to make it here would take minutes.
 """
 
 import gzip
@@ -39,12 +40,17 @@ WAY = "Audio Output Volume Control"
 SPEED = Path("/sys/devices/system/cpu/cpufreq")
 QUIETLY = 50
 """A channel volume below that of power-on."""
+FIRST, LATER = "0.2.0", "99.0"
+KNOB = 21
+LEARNED = Path("/var/lib/partiald/learned.toml")
+MORE_THAN_FIT = range(60, 78, 2)
 
 
 def main() -> None:
     journal = Journal()
     told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi", "loop", "vfat")
     journal.wait("ready: ")
+    check(version() == FIRST, f"{FIRST} is in force", version())
     begun = now()
     save("polyphony = 7\n" + PLAIN)
     journal.wait("settings read again: 7 voices", begun)
@@ -52,16 +58,60 @@ def main() -> None:
     plug(controller, journal)
     controller.send(0xB0, 7, QUIETLY)
     plays("before all", controller, passages)
+    learned = learns(controller)
+    history = loses_notes(controller, passages)
+    timers = waiting_timers()
+    check("apt-daily.timer" in timers, "maintenance would start by itself", timers)
+    upgrades(journal)
+    passages.life += 1
+    plays("after the upgrade, as loud as before", controller, passages)
+    is_kept(learned, history)
     closes_and_opens_the_mixer(journal)
     plays("once the mixer is open again", controller, passages)
     boot_partition(journal, controller, passages)
-    timers = waiting_timers()
-    check("apt-daily.timer" in timers, "maintenance would start by itself", timers)
-    first = version()
-    upgrades(journal, controller, passages)
     holds_and_frees(timers)
-    steps_back(journal, controller, passages, first)
+    for way, expected in (("back", FIRST), ("forth", LATER)):
+        steps(way, journal, expected)
+        passages.life += 1
+        plays(f"after the step {way}", controller, passages)
+        is_kept(learned, history)
     is_taken_off(timers)
+
+
+def learns(controller: Controller) -> str:
+    """Have a knob learned; return the file in which that is kept."""
+    asking = subprocess.Popen(["partiald", "learn", "tilt"], stdout=subprocess.PIPE)
+    value = 0
+    while asking.poll() is None:
+        controller.send(0xB0, KNOB, value)
+        value = (value + 40) % 128
+        time.sleep(0.1)
+    check(asking.returncode == 0, "a knob is learned", asking.returncode)
+    wait("what was learned is kept", LEARNED.exists, 10.0)
+    return LEARNED.read_text()
+
+
+def loses_notes(controller: Controller, passages: Passages) -> set[str]:
+    """Strike more keys than have voices; return what is remembered of that."""
+    passages.begin("two keys too many", controller, *MORE_THAN_FIT)
+    passages.hold(0.6, *MORE_THAN_FIT[2:], gone=MORE_THAN_FIT[:2])
+    passages.end(controller, *MORE_THAN_FIT, prompt=False)
+    wait("both losses", lambda: "polyphony = " in told("partiald", "why"), 30.0)
+    return lost()
+
+
+def lost() -> set[str]:
+    """Return what did not sound as played, but for when that was."""
+    lines = told("partiald", "why", "--last", "100").splitlines()
+    return {line.split(": ", 1)[1] for line in lines if "polyphony = " in line}
+
+
+def is_kept(learned: str, history: set[str]) -> None:
+    check("polyphony = 7" in SETTINGS.read_text(), "settings stay", SETTINGS.read_text())
+    check(LEARNED.read_text() == learned, "the learned knob stays", LEARNED.read_text())
+    in_force = [line for line in told("partiald", "check").splitlines() if str(LEARNED) in line]
+    check(any(str(KNOB) in line for line in in_force), "and is in force", in_force)
+    check(history and history <= lost(), "what was lost is remembered", (history, lost()))
 
 
 def plays(name: str, controller: Controller, passages: Passages) -> None:
@@ -122,32 +172,31 @@ def boot_partition(journal: Journal, controller: Controller, passages: Passages)
 
 
 def version() -> str:
-    return told("partiald", "--version").split()[1]
+    """Return the version in force; 0.2.0 writes it to standard error."""
+    done = subprocess.run(["partiald", "--version"], capture_output=True, text=True, check=True)
+    name, number = (done.stdout or done.stderr).split()
+    check(name == "partiald" and (done.stdout or number == FIRST), "a version", done)
+    return number
 
 
-def upgrades(journal: Journal, controller: Controller, passages: Passages) -> None:
+def upgrades(journal: Journal) -> None:
     told("tar", "-C", "/opt/partiald", "-xf", "/board/later/two.tar")
     begun = now()
     print(told("sh", "/board/later/install", "--hold-timers", "--governor"))
     figure("the upgrade", now() - begun, 60.0)
-    came_back(journal, begun, "99.0")
-    check("polyphony = 7" in SETTINGS.read_text(), "settings stay", SETTINGS.read_text())
-    passages.life += 1
-    plays("after the upgrade", controller, passages)
+    came_back(journal, begun, LATER, 7)
 
 
-def steps_back(journal: Journal, controller: Controller, passages: Passages, first: str) -> None:
+def steps(way: str, journal: Journal, expected: str) -> None:
     begun = now()
     print(told("sh", "/opt/partiald/install", "--rollback"))
-    figure("the step back", now() - begun, 60.0)
-    came_back(journal, begun, first)
-    passages.life += 1
-    plays("after the step back", controller, passages)
+    figure(f"the step {way}", now() - begun, 60.0)
+    came_back(journal, begun, expected, 5)
 
 
-def came_back(journal: Journal, begun: float, expected: str) -> None:
+def came_back(journal: Journal, begun: float, expected: str, polyphony: int) -> None:
     stopped = journal.wait("stopped after", begun)
-    ready = journal.wait("ready: 5 voices, sound 'sine'", begun)
+    ready = journal.wait(f"ready: {polyphony} voices, sound 'sine'", begun)
     figure("of that, without an instrument", ready.at_s - stopped.at_s, 10.0)
     journal.wait(f"controller connected: '{NAME}'", begun)
     check(version() == expected, f"{expected} is in force", version())
