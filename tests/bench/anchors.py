@@ -4,6 +4,7 @@ Units: microseconds a block. Shapes: V voices of P partials, T frames.
 """
 
 import ctypes
+import shutil
 import subprocess
 import tempfile
 import time
@@ -12,10 +13,11 @@ from pathlib import Path
 
 import numpy as np
 
-# A bank of rotating phasors, the partials innermost so that the compiler can vectorise them.
-C_BANK = r"""
-void bank(int voices, int partials, int frames, float *re, float *im,
-          const float *cr, const float *ci, float *out)
+# Banks of rotating phasors, the partials innermost so that the compiler can vectorise them. In the
+# chirping one the rotation is itself rotated each sample, which is what a vibrato asks for.
+C_BANKS = r"""
+void steady(int voices, int partials, int frames, float *restrict re, float *restrict im,
+            const float *restrict cr, const float *restrict ci, float *restrict out)
 {
     for (int v = 0; v < voices; v++) {
         float *r = re + v * partials, *i = im + v * partials;
@@ -33,57 +35,123 @@ void bank(int voices, int partials, int frames, float *re, float *im,
         }
     }
 }
+
+void chirping(int voices, int partials, int frames, float *restrict re, float *restrict im,
+              float *restrict cr, float *restrict ci,
+              const float *restrict dr, const float *restrict di, float *restrict out)
+{
+    for (int v = 0; v < voices; v++) {
+        float *r = re + v * partials, *i = im + v * partials;
+        float *c = cr + v * partials, *s = ci + v * partials;
+        const float *d = dr + v * partials, *e = di + v * partials;
+        for (int t = 0; t < frames; t++) {
+            float sum = 0;
+            for (int p = 0; p < partials; p++) {
+                float g = c[p] * d[p] - s[p] * e[p];
+                float h = c[p] * e[p] + s[p] * d[p];
+                float a = r[p] * g - i[p] * h;
+                float b = r[p] * h + i[p] * g;
+                c[p] = g;
+                s[p] = h;
+                r[p] = a;
+                i[p] = b;
+                sum += b;
+            }
+            out[v * frames + t] = sum;
+        }
+    }
+}
 """
 
 
-def median_us(work: Callable[[], object], seconds: float = 0.4) -> float:
+Work = Callable[[], object]
+
+
+def median_us(work: Work, seconds: float = 0.4) -> float:
     """Return the median time of one call, in microseconds."""
-    work()
-    times: list[float] = []
-    end = time.perf_counter() + seconds
-    while time.perf_counter() < end or len(times) < 5:
-        start = time.perf_counter()
+    return medians_us(work, seconds=seconds)[0]
+
+
+def medians_us(*works: Work, seconds: float = 0.4, turns: int = 8) -> list[float]:
+    """Return the median time of one call of each, in microseconds.
+
+    They take turns, so that whatever else the machine does is spread over all of them.
+    """
+    times: list[list[float]] = [[] for _ in works]
+    for work in works:
         work()
-        times.append(time.perf_counter() - start)
-    return float(np.median(times) * 1e6)
+    for _ in range(turns):
+        for work, mine in zip(works, times, strict=True):
+            end = time.perf_counter() + seconds / turns
+            while True:
+                start = time.perf_counter()
+                work()
+                now = time.perf_counter()
+                mine.append(now - start)
+                if now > end:
+                    break
+    return [float(np.median(mine) * 1e6) for mine in times]
 
 
-def sine_bank_us(voices: int, partials: int, frames: int) -> float:
-    """Return the time of ``numpy.sin`` of every partial, voice by voice."""
-    phases = np.random.default_rng(1).random((voices, partials, 1))
-    steps = np.linspace(0.01, 1.0, voices * partials).reshape(voices, partials, 1)
-    levels = np.ones(partials)
-    ramp = np.arange(frames)
+def sine_bank(voices: int, partials: int, frames: int) -> Work:
+    """Return one block of ``numpy.sin`` of every partial, voice by voice.
+
+    In single precision and in place, as whoever cares for speed would write it. Motion costs it
+    nothing: the ramp is another then.
+    """
+    chance = np.random.default_rng(1)
+    phases = chance.random((voices, partials, 1), np.float32)
+    steps = np.linspace(0.01, 1.0, voices * partials, dtype=np.float32)
+    steps = steps.reshape(voices, partials, 1)
+    levels = np.ones(partials, np.float32)
+    ramp = np.arange(frames, dtype=np.float32)
+    wave = np.empty((partials, frames), np.float32)
+    one, total = np.empty((2, frames), np.float32)
 
     def work() -> None:
-        total = np.zeros(frames)
+        total.fill(0.0)
         for voice in range(voices):
-            total += levels @ np.sin(steps[voice] * ramp + phases[voice])
+            np.multiply(steps[voice], ramp, out=wave)
+            np.add(wave, phases[voice], out=wave)
+            np.sin(wave, out=wave)
+            np.dot(levels, wave, out=one)
+            np.add(total, one, out=total)
 
-    return median_us(work)
+    return work
 
 
-def c_bank() -> Callable[[int, int, int], float]:
-    """Compile the C bank and return a function that times it."""
-    folder = Path(tempfile.mkdtemp(prefix="bench"))
-    source, library = folder / "bank.c", folder / "bank.so"
-    source.write_text(C_BANK)
-    flags = ["-O3", "-march=native", "-ffast-math", "-shared", "-fPIC"]
-    subprocess.run(["cc", *flags, "-o", library, source], check=True)
-    bank = ctypes.CDLL(str(library)).bank
-    pointer = np.ctypeslib.ndpointer(np.float32, flags="C")
-    bank.argtypes = [ctypes.c_int] * 3 + [pointer] * 5
-    bank.restype = None
+class CBanks:
+    """The banks in C, compiled for this machine: `steady` and `chirping` return a block of them."""
 
-    def c_bank_us(voices: int, partials: int, frames: int) -> float:
+    def __init__(self) -> None:
+        folder = Path(tempfile.mkdtemp(prefix="bench"))
+        source, library = folder / "banks.c", folder / "banks.so"
+        source.write_text(C_BANKS)
+        flags = ["-O3", "-march=native", "-ffast-math", "-shared", "-fPIC"]
+        subprocess.run(["cc", *flags, "-o", library, source], check=True)
+        banks = ctypes.CDLL(str(library))
+        shutil.rmtree(folder)
+        self._steady, self._chirping = banks.steady, banks.chirping
+        pointer = np.ctypeslib.ndpointer(np.float32, flags="C")
+        for bank, arrays in ((self._steady, 5), (self._chirping, 7)):
+            bank.argtypes = [ctypes.c_int] * 3 + [pointer] * arrays
+            bank.restype = None
+
+    def steady(self, voices: int, partials: int, frames: int) -> Work:
+        """Return a block whose partials stand still."""
         turns = np.linspace(0.01, 1.0, voices * partials).astype(np.float32)
-        cosine, sine = np.cos(turns), np.sin(turns)
-        real, imaginary = np.ones_like(turns), np.zeros_like(turns)
         out = np.empty(voices * frames, np.float32)
-        shape = (voices, partials, frames)
-        return median_us(lambda: bank(*shape, real, imaginary, cosine, sine, out))
+        arrays = (np.ones_like(turns), np.zeros_like(turns), np.cos(turns), np.sin(turns), out)
+        return lambda: self._steady(voices, partials, frames, *arrays)
 
-    return c_bank_us
+    def chirping(self, voices: int, partials: int, frames: int) -> Work:
+        """Return a block whose partials all glide."""
+        turns = np.linspace(0.01, 1.0, voices * partials).astype(np.float32)
+        bend = turns * np.float32(1e-6)
+        out = np.empty(voices * frames, np.float32)
+        phasors = (np.ones_like(turns), np.zeros_like(turns), np.cos(turns), np.sin(turns))
+        arrays = (*phasors, np.cos(bend), np.sin(bend), out)
+        return lambda: self._chirping(voices, partials, frames, *arrays)
 
 
 def sgemm_peak_gflops() -> float:

@@ -161,6 +161,8 @@ def main(server: str) -> None:
                     if what.startswith("settings"):
                         bench.apply()
                 after = bench.board.snapshot()
+                if after.sounding != VOICES:
+                    raise SystemExit(f"{after.sounding} of {VOICES} voices sound")
                 print(line(f"{frames:4d} frames, {what}", before, after), flush=True)
                 if (frames, what) == (64, "both"):
                     mark = share_of(before, after, 0.999)

@@ -150,7 +150,13 @@ def hold(frames: int, seconds: float, stall_s: float = 0.0) -> None:
     time.sleep(seconds / 2)
     status = [sys.executable, "-m", "daemon", "status"]
     print(subprocess.run(status, capture_output=True, text=True, check=False).stdout)
+    # Here: it brings pydantic, which takes its time on a board of this pace.
+    from daemon.keeper.control_socket import ask
+
+    sounding = ask({"ask": "status"})["notes"]["accounts"]["sounding"]
+    print(f"{sounding} notes sounding of {len(HELD)} held")
     stop(daemon)
+    sys.exit(not stall_s and sounding != len(HELD))
 
 
 @contextmanager

@@ -40,7 +40,10 @@ def share_of_a_block(voices: int, frames: int) -> float:
     begun, blocks = time.perf_counter(), 20
     for _ in range(blocks):
         instrument.render(out)
-    return (time.perf_counter() - begun) / blocks * rate / frames
+    took_s = time.perf_counter() - begun
+    assert instrument.sounding == voices
+    assert instrument.partials >= voices * PARTIALS
+    return took_s / blocks * rate / frames
 
 
 def status() -> dict[str, Any]:

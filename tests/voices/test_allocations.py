@@ -20,7 +20,7 @@ from voices.instrument import Instrument
 from voices.notes.note_count import REMEMBERED
 
 FRAMES = 128
-STEADY_BYTES = 32 * 1024
+STEADY_BYTES = 40 * 1024
 """Above what is there already, a block may take so much at a time while nothing changes ..."""
 BENDING_BYTES = 1024 * 1024
 """... so much while sixteen voices of 32 partials bend ..."""
