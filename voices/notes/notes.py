@@ -16,7 +16,7 @@ from voices.notes.allocator import KeyAddress
 from voices.notes.legato import Legato
 from voices.notes.voice import Voice
 from voices.notes.voice_pool import VoicePool
-from voices.synthesis.envelope_segment import note_on
+from voices.synthesis.envelope_segment import attack
 
 NEUTRAL = 64
 """The release velocity of keys that have none (MIDI 1.0, p. 10)."""
@@ -62,7 +62,7 @@ class Notes:
             ensemble.give_way(before, note, at)
         ensemble.make_room(place, note, at)
         ensemble.settle(channel, at)
-        segment = note_on(
+        segment = attack(
             at,
             timbre.attack * 2.0**leader.attack_octaves,
             timbre.sustain,

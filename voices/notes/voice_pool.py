@@ -21,7 +21,7 @@ from voices.notes.stolen_notes import StolenNotes
 from voices.notes.voice import Voice
 from voices.synthesis.bank import Bank
 from voices.synthesis.chirps import Chirps
-from voices.synthesis.envelope_segment import NO_ATTACK, Segment, fade, release
+from voices.synthesis.envelope_segment import decay, fade
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.table_cache import TableCache
 from voices.synthesis.timbre import Timbre
@@ -159,7 +159,7 @@ class VoicePool:
             voice.key_down, voice.released, voice.latched = False, True, False
             octaves = voice.channel.leader.release_octaves + voice.release_octaves
             rate = voice.timbre.release_rate / 2.0**octaves
-            voice.bank.change(voice, release(at, voice.segment.at(at), rate))
+            voice.bank.change(voice, decay(at, voice.segment.level_at(at), 0.0, rate))
             if voice.channel.manager is not None:
                 self.lanes.leave(voice, voice.channel.manager, at)
 
@@ -168,26 +168,26 @@ class VoicePool:
 
         Source: MIDI 1.0, A-5, for Hold 1. Partials that all decay by themselves rest at nothing.
         """
-        timbre, level = voice.timbre, voice.segment.at(at)
+        timbre, level = voice.timbre, voice.segment.level_at(at)
         dying = bool(timbre.decays[: timbre.count].all())
         high = level > (0.0 if dying else timbre.sustain)
         if voice.released and voice.note.account == "released" and high:
             voice.released = False
             rest = level if dying else timbre.sustain
-            segment = Segment(at, level, level, NO_ATTACK, rest, timbre.decay_rate)
+            segment = decay(at, level, rest, timbre.decay_rate)
             voice.bank.change(voice, segment)
 
     def freeze(self, voice: Voice, at: int) -> None:
         """Keep a note at the level it has."""
         voice.frozen = True
-        level = voice.segment.at(at)
-        voice.bank.change(voice, Segment(at, level, level, NO_ATTACK, level, 1.0))
+        level = voice.segment.level_at(at)
+        voice.bank.change(voice, decay(at, level, level, 1.0))
 
     def thaw(self, voice: Voice, at: int) -> None:
         """Let a note whose level was kept go on towards its sustain level."""
         voice.frozen = False
-        timbre, level = voice.timbre, voice.segment.at(at)
-        segment = Segment(at, level, level, NO_ATTACK, timbre.sustain, timbre.decay_rate)
+        timbre, level = voice.timbre, voice.segment.level_at(at)
+        segment = decay(at, level, timbre.sustain, timbre.decay_rate)
         voice.bank.change(voice, segment)
 
     def steal(self, voice: Voice, at: int, detail: str = "", taken_by: int = 0) -> None:
@@ -221,7 +221,7 @@ class VoicePool:
     def _fade(self, voice: Voice, at: int) -> None:
         """End a voice on a raised cosine that makes no click."""
         voice.released = True
-        voice.bank.change(voice, fade(at, voice.segment.at(at), self._fade_frames))
+        voice.bank.change(voice, fade(at, voice.segment.level_at(at), self._fade_frames))
 
     def book(
         self, voice: Voice, account: str, at: int, detail: str = "", taken_by: int = 0

@@ -19,7 +19,7 @@ from voices.notes.voice import Voice
 from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import Segment
 from voices.synthesis.envelopes import Envelopes
-from voices.synthesis.moving_voices import move
+from voices.synthesis.moving_voices import render_moving
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.phasor_tables import Tables, shape_of
 from voices.synthesis.table_cache import TableCache
@@ -129,7 +129,7 @@ class Bank:
             self._product(count, wave)
         flat = wave.reshape(count, self._frames)
         if len(movers) and passage is not None:
-            move(
+            render_moving(
                 self._cells,
                 rows,
                 movers,

@@ -1,18 +1,19 @@
-"""Cells of the grid in which partials move, drawn all at once.
+"""Partials whose pitch moves, rendered for many control periods at once.
 
-A partial in a cell is ``Re a·E·z^t·(1 + iω·d(t))``, t being the time from the middle of the cell: E
-is its phase there, z turns at the pitch that the cell is drawn at, ω is its pace in radians a frame
-and d how far the voice is ahead of that (see `voices.synthesis.phase_trajectory`). (With a constant
+Over a control period a partial is ``Re a·E·z^t·(1 + iω·d(t))``, t being the time from the middle of
+the period: E is its phase there, z turns at the pitch that the period is rendered at, ω is its
+frequency in radians per frame and d its phase deviation in frames: how far the voice is ahead of
+one that turns steadily at that pitch (see `voices.synthesis.phase_trajectory`). (With a constant
 frequency over 128 frames a vibrato of ±50 cents at 6 Hz would leave sidebands of -48 dBc at 4.4
 kHz; the last factor leaves an error of -83 dB at most.)
 
-Sines are evaluated for E and for half a frame's turn; the rest are products of those. The rows,
-as they are and times iω, are one product of inner length 2P; d comes after it. Where levels move by
-themselves, the rows times their growth are a third part of it, and after it comes the distance
-from the centre of a row.
+Sines are evaluated for E and for half a frame's turn; the rest are products of those. The rows, as
+they are and times iω, are one product of inner length 2P; d is applied after it. Where levels
+change, the rows times their growth are a third part of it, and the distance from the centre of a
+row is applied after it.
 
-Shapes: ``U`` groups of ``V`` cells that are drawn at the same pitch, of ``K`` voices of ``P``
-partials, each cell 4 rows of 16 columns; real products take complex numbers as pairs.
+Shapes: ``U`` groups of ``V`` control periods that are rendered at the same pitch, of ``K`` voices
+of ``P`` partials, each period 4 rows of 16 columns; real products take complex numbers as pairs.
 """
 
 from typing import Any
@@ -25,35 +26,35 @@ from voices.modulation.smoother import CONTROL_PERIOD
 COLUMNS = 16
 ROWS = CONTROL_PERIOD // COLUMNS
 MIDDLE = (CONTROL_PERIOD - 1) / 2
-"""A cell's middle, in frames from its start."""
-CENTRES = np.arange(0, CONTROL_PERIOD, COLUMNS) + (COLUMNS - 1) / 2 - MIDDLE
-"""The rows' centres from there: two pairs of opposites."""
+"""The middle of a control period, in frames from its start."""
+ROW_CENTRES = np.arange(0, CONTROL_PERIOD, COLUMNS) + (COLUMNS - 1) / 2 - MIDDLE
+"""The centres of the rows from there: two pairs of opposites."""
 ROOM = 8192
-"""So many partials in so many cells are drawn at once: what a small cache holds. One voice in the
-longest block has a quarter of them at most."""
+"""So many partials times control periods are rendered at once: what a small cache holds. One voice
+in the longest block has a quarter of them at most."""
 
 _HALF = COLUMNS // 2
-_SIDEWAYS = (np.arange(COLUMNS) - (COLUMNS - 1) / 2).astype(np.float32)
-_APART = 16
+_FROM_CENTRE = (np.arange(COLUMNS) - (COLUMNS - 1) / 2).astype(np.float32)
+_PADDING = 16
 """Columns lie this much further apart than they need, or a cache would keep them in one place."""
 
 Array = NDArray[Any]
 Levels = tuple[NDArray[np.complex64], NDArray[np.complex64]]
-"""Factors at every row's centre and their growth per frame, (4, S, K, P) or for all rows the same,
-(1, S, K, P); the S = U·V cells in order of time."""
+"""Factors at the centre of every row and their growth per frame, (4, S, K, P) or, the same for all
+rows, (1, S, K, P); the S = U·V control periods in order of time."""
 
 
 class Chirps:
-    """Room to draw in, used again for every block.
+    """Scratch memory to render moving partials in, used again for every block.
 
-    Made anew, it would cost as much in fresh pages as the sines.
+    Allocated for each block, it would cost as much in fresh pages as the sines.
     """
 
     def __init__(self) -> None:
-        self._columns = np.empty((COLUMNS, ROOM + _APART), np.complex64)
+        self._columns = np.empty((COLUMNS, ROOM + _PADDING), np.complex64)
         self._rows = np.empty((3, ROWS, ROOM), np.complex64)
-        self._turned = np.empty(3 * ROOM, np.complex64)
-        self._across = np.empty((ROWS, ROOM), np.complex64)
+        self._phasors = np.empty(3 * ROOM, np.complex64)
+        self._to_rows = np.empty((ROWS, ROOM), np.complex64)
         self._shape = (0, 0, 0, 0)
         self._views: tuple[Array, ...] = ()
         self._products: list[tuple[Array, Array, Array]] = []
@@ -65,17 +66,17 @@ class Chirps:
         rows = self._rows.reshape(-1)[: 3 * ROWS * shared * size].reshape(3, ROWS, *shape)
         product = np.empty((3, ROWS, *shape[:3], COLUMNS), np.float32)
         flat, by_voice = shape[1:3], (1, 2, 0, 3)
-        cells, turned = shared * size, self._turned[: (2 * shared + 1) * size]
-        running, middle, half = np.split(turned, (cells, 2 * cells))
+        periods, phasors = shared * size, self._phasors[: (2 * shared + 1) * size]
+        deviating, middle, half = np.split(phasors, (periods, 2 * periods))
         self._shape = shape
         self._views = (
             *(columns, rows[1], rows[2], columns.view(np.float32).transpose(1, 2, 3, 0)),
-            turned[cells:].reshape(-1, voices, partials),
-            *(middle.reshape(shape), running.reshape(shape), half.reshape(shape[1:])),
-            turned[: 2 * cells].reshape(2, 1, *shape),
-            self._across[:, :size].reshape(ROWS, 1, *shape[1:]),
+            phasors[periods:].reshape(-1, voices, partials),
+            *(middle.reshape(shape), deviating.reshape(shape), half.reshape(shape[1:])),
+            phasors[: 2 * periods].reshape(2, 1, *shape),
+            self._to_rows[:, :size].reshape(ROWS, 1, *shape[1:]),
             *product,
-            np.ascontiguousarray(np.broadcast_to(_SIDEWAYS, product.shape[1:])),
+            np.ascontiguousarray(np.broadcast_to(_FROM_CENTRE, product.shape[1:])),
         )
         self._products = [
             (
@@ -86,62 +87,62 @@ class Chirps:
             for parts in (2, 3)
         ]
 
-    def draw(
+    def render(
         self,
-        turns: Array,
-        starts: NDArray[np.complex64],
-        pace: NDArray[np.complex64],
-        drift: NDArray[np.float32],
+        cycles: Array,
+        onset_phasors: NDArray[np.complex64],
+        i_omega: NDArray[np.complex64],
+        deviation: NDArray[np.float32],
         levels: Levels | None,
     ) -> NDArray[np.float32]:
         """Return the sound of K voices, (4, V, U, K, 16), to be used before the next call.
 
         Parameters
         ----------
-        turns
-            Cycles that every partial has turned from its onset to the middle of every cell, then
-            those of half a frame at every pitch that is drawn: (V·U + U, K, P).
-        starts
+        cycles
+            Those that every partial turns from its onset to the middle of every control period,
+            then those of half a frame at every pitch that is rendered: (V·U + U, K, P).
+        onset_phasors
             Level and phase of every partial at the onset, (K, P).
-        pace
+        i_omega
             i times the radians per frame, not bent, (K, P).
-        drift
+        deviation
             Frames, (4, V, U, K, 16).
         levels
             None: 1 everywhere.
         """
-        shape = (*drift.shape[1:4], turns.shape[2])
+        shape = (*deviation.shape[1:4], cycles.shape[2])
         if shape != self._shape:
             self._cut_views(shape)
-        columns, rows, grown, right, turned, middle, running, half, both, *views = self._views
-        across, ahead, drawn, growth, sideways = views
+        columns, rows, growing, right, phasors, middle, deviating, half, both, *views = self._views
+        to_rows, ahead, rendered, growth, from_centre = views
         left, product, parts = self._products[levels is not None]
-        _turn(turns, len(half), turned)
-        middle *= starts
-        _turn_columns(columns, half, across)
+        _turn(cycles, len(half), phasors)
+        middle *= onset_phasors
+        _turn_columns(columns, half, to_rows)
         if levels is None:
-            np.multiply(middle, pace, out=running)
-            np.multiply(across, both, out=parts)
+            np.multiply(middle, i_omega, out=deviating)
+            np.multiply(to_rows, both, out=parts)
         else:
             paired = (-1, shape[1], shape[0], *shape[2:])
-            level, growing = (values.reshape(paired).swapaxes(1, 2) for values in levels)
-            np.multiply(across, middle, out=rows)
-            np.multiply(rows, growing, out=grown)
+            level, grows = (values.reshape(paired).swapaxes(1, 2) for values in levels)
+            np.multiply(to_rows, middle, out=rows)
+            np.multiply(rows, grows, out=growing)
             rows *= level
-            np.multiply(rows, pace, out=parts[0])
+            np.multiply(rows, i_omega, out=parts[0])
         np.matmul(left, right, out=product)
-        ahead *= drift
-        drawn += ahead
+        ahead *= deviation
+        rendered += ahead
         if levels is not None:
-            growth *= sideways
-            drawn += growth
-        return drawn
+            growth *= from_centre
+            rendered += growth
+        return rendered
 
 
 def _turn_columns(
-    columns: NDArray[np.complex64], half: NDArray[np.complex64], across: NDArray[np.complex64]
+    columns: NDArray[np.complex64], half: NDArray[np.complex64], to_rows: NDArray[np.complex64]
 ) -> None:
-    """Fill in the columns' turns, odd powers of half a frame's, and those of the rows' centres.
+    """Fill in the columns' phasors, odd powers of half a frame's, and those of the row centres.
 
     The columns' are conjugate, for a product of pairs takes the real part of one number by the
     conjugate of another. The rows' are 24 and 8 frames before the middle, 8 and 24 after it.
@@ -153,17 +154,17 @@ def _turn_columns(
     while done < _HALF:
         np.multiply(before[:done], power, out=before[done : 2 * done])
         done *= 2
-        power = np.square(power, out=across[2, 0] if done == _HALF else power)
+        power = np.square(power, out=to_rows[2, 0] if done == _HALF else power)
     np.conjugate(before, out=columns[_HALF:])
-    np.multiply(power, np.square(power), out=across[3, 0])
-    np.conjugate(across[3:1:-1], out=across[:2])
+    np.multiply(power, np.square(power), out=to_rows[3, 0])
+    np.conjugate(to_rows[3:1:-1], out=to_rows[:2])
 
 
-def _turn(turns: Array, halves: int, result: NDArray[np.complex64]) -> None:
-    """Set ``result`` to e^(2πi·turns); the last ones, ``halves`` rows, are less than a turn."""
-    whole = turns[:-halves]
+def _turn(cycles: Array, halves: int, phasors: NDArray[np.complex64]) -> None:
+    """Set ``phasors`` to e^(2πi·cycles); the last rows, ``halves``, are less than a cycle."""
+    whole = cycles[:-halves]
     whole -= np.rint(whole)
-    angle = turns.astype(np.float32)
+    angle = cycles.astype(np.float32)
     angle *= 2 * np.pi
-    np.cos(angle, out=result.real)
-    np.sin(angle, out=result.imag)
+    np.cos(angle, out=phasors.real)
+    np.sin(angle, out=phasors.imag)

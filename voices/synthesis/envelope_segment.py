@@ -1,14 +1,14 @@
 """A segment of an envelope, in closed form from the frame it starts at.
 
-From its start a segment goes along a raised cosine from the level it found to a peak, and from
-there exponentially to a sustain level::
+From its start a segment follows a raised cosine from the level it found to a peak, and from there
+decays exponentially to a sustain level::
 
-    E(n) = peak + (from - peak)·(1 + cos(π·min(n/attack, 1)))/2
+    E(n) = peak + (start_level - peak)·(1 + cos(π·min(n/attack, 1)))/2
                 + (sustain - peak)·(1 - e^(-rate·max(n - attack, 0)))
 
-Before the start it is at ``from``. Attack and decay are such a segment; so are a release (no
-attack, sustain 0) and the fade of a stolen note (an attack to 0). Whatever changes a note
-freezes the level it has and starts a new segment there, so no level ever jumps.
+Before its start it is at ``start_level``. Attack and decay are one such segment; so are a release
+(no attack, sustain 0) and the fade of a stolen note (an attack to 0). Whatever changes a note
+starts a new segment from the level it has at that frame, so no level ever jumps.
 
 Units: frames, linear levels, nepers per frame.
 """
@@ -19,49 +19,46 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-NO_ATTACK = 1e-9
+_NO_ATTACK = 1e-9
 """An attack this short (frames) is over one frame after the start."""
 
 
 class Segment(NamedTuple):
-    """The six numbers of a segment, in the order of a bank's columns."""
+    """The six numbers of a segment, in the order of the columns of `Envelopes`."""
 
     start: float
-    origin: float
+    start_level: float
     peak: float
     attack: float
     sustain: float
     rate: float
 
-    def at(self, frame: float) -> float:
+    def level_at(self, frame: float) -> float:
         """Return the level at a frame."""
         n = frame - self.start
         if n <= 0:
-            return self.origin
+            return self.start_level
         if n < self.attack:
-            return self.peak + (self.origin - self.peak) * (1 + cos(pi * n / self.attack)) / 2
+            return self.peak + (self.start_level - self.peak) * (1 + cos(pi * n / self.attack)) / 2
         decay = 1.0 - exp(-self.rate * (n - self.attack))
         return self.peak + (self.sustain - self.peak) * decay
 
     def falls_below(self, level: float) -> float:
-        """Return the frame from which the level stays below ``level``.
-
-        For a segment that ends in silence.
-        """
-        settled = self.start + self.attack
+        """Return the frame from which a segment that decays to 0 stays below ``level``."""
+        risen = self.start + self.attack
         if self.peak <= level:
-            return settled + 1
-        return settled + log(self.peak / level) / self.rate
+            return risen + 1
+        return risen + log(self.peak / level) / self.rate
 
 
-def note_on(frame: int, attack: float, sustain: float, rate: float) -> Segment:
-    """Return attack and decay of a note that starts from silence."""
-    return Segment(frame, 0.0, 1.0, attack, sustain, rate)
+def attack(frame: int, frames: float, sustain: float, rate: float) -> Segment:
+    """Return the attack and decay of a note that starts from silence."""
+    return Segment(frame, 0.0, 1.0, frames, sustain, rate)
 
 
-def release(frame: int, level: float, rate: float) -> Segment:
-    """Return the release from a level."""
-    return Segment(frame, level, level, NO_ATTACK, 0.0, rate)
+def decay(frame: int, level: float, sustain: float, rate: float) -> Segment:
+    """Return the decay from one level to another: a release if that is 0."""
+    return Segment(frame, level, level, _NO_ATTACK, sustain, rate)
 
 
 def fade(frame: int, level: float, frames: int) -> Segment:
@@ -70,36 +67,36 @@ def fade(frame: int, level: float, frames: int) -> Segment:
 
 
 def evaluate(
-    columns: NDArray[np.float64],
+    segments: NDArray[np.float64],
     frames: NDArray[np.float64],
     *,
-    rises: bool,
-    decays: bool,
+    rising: bool,
+    decaying: bool,
 ) -> NDArray[np.float32]:
-    """Return the levels of segments, one a row of ``columns`` (V, 6), at frames (T,): (V, T).
+    """Return the levels of segments, one per row of ``segments`` (V, 6), at frames (T,): (V, T).
 
-    ``rises``: whether any is still on its way to its peak; ``decays``: whether any is past it.
+    ``rising``: whether any may be in its attack; ``decaying``: whether any may be past it.
     """
-    start, origin, peak, attack, sustain, rate = columns.T[..., None]
+    start, start_level, peak, attack, sustain, rate = segments.T[..., None]
     n = frames - start
     levels: NDArray[np.float32]
-    if rises:
+    if rising:
         levels = (n / attack).astype(np.float32)
         np.maximum(levels, 0.0, out=levels)
         np.minimum(levels, 1.0, out=levels)
         levels *= pi
         np.cos(levels, out=levels)
-        levels *= ((origin - peak) / 2).astype(np.float32)
-        levels += ((origin + peak) / 2).astype(np.float32)
+        levels *= ((start_level - peak) / 2).astype(np.float32)
+        levels += ((start_level + peak) / 2).astype(np.float32)
     else:
         levels = np.repeat(peak.astype(np.float32), len(frames), axis=1)
-    if decays:
+    if decaying:
         n -= attack
         np.maximum(n, 0.0, out=n)
         n *= -rate
-        fall = n.astype(np.float32)
-        np.exp(fall, out=fall)
-        fall -= 1.0
-        fall *= (peak - sustain).astype(np.float32)
-        levels += fall
+        fallen = n.astype(np.float32)
+        np.exp(fallen, out=fallen)
+        fallen -= 1.0
+        fallen *= (peak - sustain).astype(np.float32)
+        levels += fallen
     return levels

@@ -1,11 +1,12 @@
-"""The envelopes of a bank's voices, all at once.
+"""The envelopes of a bank's voices, all computed together.
 
-A voice is in one segment (see `voices.synthesis.envelope_segment`). Past its attack a segment is S
-+ D·e^(-k·n). A block is cut into pieces of at most 64 frames, and in each the decay is drawn
-through its values at seven Chebyshev nodes: exact to 1e-7 of D as long as k times a piece stays
-below `GENTLE`. The values themselves go on from block to block by multiplication. So every level of
-a block comes of one small matrix product and no exponential. Voices still in their attack, or
-steeper, are evaluated frame by frame, and so is what follows a change inside a block.
+Each voice is in one segment (see `voices.synthesis.envelope_segment`). Past its attack a segment is
+S + D·e^(-k·n). A block is cut into pieces of at most 64 frames, and in each the decay is
+interpolated through its values at seven Chebyshev nodes: exact to 1e-7 of D as long as k times a
+piece stays below `GENTLE`. The values at the nodes go on from block to block by multiplication, so
+all levels of a block come from one small matrix product and no exponential. Voices still in their
+attack, or decaying more steeply, are evaluated frame by frame, and so is what follows a change
+inside a block.
 
 Shapes: ``V`` voices, ``T`` frames, cut into ``H`` pieces of ``L`` frames; 1 + 7 values a piece.
 """
@@ -20,10 +21,10 @@ from numpy.typing import NDArray
 
 from voices.synthesis.envelope_segment import Segment, evaluate
 
-OVER = 1e-7
-"""A decay this near its goal is over."""
-EXACT_FRAMES = 4096
-"""How long a decay is carried on from block to block before it is worked out anew."""
+ARRIVED = 1e-7
+"""This near its sustain level a decay is over."""
+REFRESH_FRAMES = 4096
+"""How long decays go on by multiplication before they are evaluated again."""
 PIECE = 64
 NODES = 7
 GENTLE = 1.2
@@ -31,78 +32,79 @@ GENTLE = 1.2
 
 
 class Envelopes:
-    """One segment a row, the first ``count`` in use."""
+    """One segment per row; the rows in use come first."""
 
     def __init__(self, capacity: int, frames: int) -> None:
-        self.columns = np.zeros((0, len(Segment._fields)))
+        self._segments = np.zeros((0, len(Segment._fields)))
         self._frames = frames
         self._piece = min(frames, PIECE)
         self._steepest = GENTLE / self._piece
         nodes = _nodes(self._piece)
-        self._places = (np.arange(0, frames, self._piece)[:, None] + nodes).reshape(-1)
-        """The nodes' places in a block, in frames."""
+        self._node_frames = (np.arange(0, frames, self._piece)[:, None] + nodes).reshape(-1)
+        """Where the nodes lie in a block."""
         self._basis = _basis(self._piece)
         self._changes: list[tuple[int, Segment]] = []
-        self._rising_until = self._curved_until = 0.0
-        self._rises_until: list[float] = []
-        """By row: until when it is on its way to its peak ..."""
+        """The segments that start in the next block, each with its row."""
+        self._any_exact_until = self._any_curved_until = 0.0
+        self._attack_until: list[float] = []
+        """By row: until when it is in its attack ..."""
         self._exact_until: list[float] = []
         """... and until when it is evaluated frame by frame."""
-        self._next_carry = 0.0
+        self._next_refresh = 0.0
         self.grow(capacity)
 
     def grow(self, capacity: int) -> None:
         """Make room, keeping what is there."""
-        kept, pieces = self.columns, self._frames // self._piece
-        self.columns = np.zeros((capacity, kept.shape[1]))
-        self.columns[: len(kept)] = kept
-        for until in (self._rises_until, self._exact_until):
+        kept, pieces = self._segments, self._frames // self._piece
+        self._segments = np.zeros((capacity, kept.shape[1]))
+        self._segments[: len(kept)] = kept
+        for until in (self._attack_until, self._exact_until):
             until += [0.0] * (capacity - len(kept))
-        self._rest: NDArray[np.float32] | None = None
-        """The levels at which every voice rests; None: to be found out."""
+        self._constant: NDArray[np.float32] | None = None
+        """The levels while all are constant; None: not known."""
         self._values = np.zeros((capacity, pieces, 1 + NODES))
         """The sustain level, and what is left of the decay at each node ..."""
-        self._fall = np.ones((capacity, pieces, 1 + NODES))
-        """... and how they fall from block to block."""
+        self._factors = np.ones((capacity, pieces, 1 + NODES))
+        """... and what they are multiplied by from block to block."""
         self._narrow = np.zeros((capacity, pieces, 1 + NODES), np.float32)
         self._levels = np.zeros((capacity, self._frames), np.float32)
-        self._next_carry = 0.0
+        self._next_refresh = 0.0
         self._views: tuple[NDArray[Any], ...] = ()
         self._views_of = 0
 
     def _cut_views(self, count: int) -> None:
-        """Keep the views of the rows in use; cutting them anew would cost as much as their use."""
+        """Keep the views of the rows in use; cutting them costs as much as using them."""
         narrow, levels = self._narrow[:count], self._levels[:count]
         self._views_of = count
         self._views = (
-            *(self._values[:count], self._fall[:count], narrow),
+            *(self._values[:count], self._factors[:count], narrow),
             *(narrow.reshape(-1, 1 + NODES), levels.reshape(-1, self._piece), levels),
         )
 
     def start(self, first: int, segments: Sequence[Segment]) -> None:
         """Put new notes' first segments into the rows from ``first`` on."""
         rows = range(first, first + len(segments))
-        self.columns[first : rows.stop] = segments
-        self._put(rows, segments)
+        self._segments[first : rows.stop] = segments
+        self._note_ends(rows, segments)
         for segment in segments:
             self._watch(segment)
 
-    def _put(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
-        """Take account of segments that have just come into rows."""
-        self._rest = None
+    def _note_ends(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
+        """Note until when segments that have just been put into rows rise or are steep."""
+        self._constant = None
         for row, segment in zip(rows, segments, strict=True):
-            until = self._rises_until[row] = segment.start + segment.attack
+            until = self._attack_until[row] = segment.start + segment.attack
             if segment.rate > self._steepest:
-                until = max(until, _over(segment))
+                until = max(until, _arrival(segment))
             self._exact_until[row] = until
-            self._next_carry = min(self._next_carry, until)
+            self._next_refresh = min(self._next_refresh, until)
 
     def move(self, source: int, target: int) -> None:
         """Copy one row to another."""
-        for array in (self.columns, self._values, self._fall):
+        for array in (self._segments, self._values, self._factors):
             array[target] = array[source]
-        self._rest = None
-        for until in (self._rises_until, self._exact_until):
+        self._constant = None
+        for until in (self._attack_until, self._exact_until):
             until[target] = until[source]
 
     def change(self, row: int, segment: Segment) -> None:
@@ -111,36 +113,36 @@ class Envelopes:
         self._watch(segment)
 
     def _watch(self, segment: Segment) -> None:
-        """Keep account of until when some voice rises, and some voice is not yet level."""
-        over, until = _over(segment), segment.start + segment.attack
+        """Note until when some voice is evaluated exactly, and until when some level changes."""
+        arrival, until = _arrival(segment), segment.start + segment.attack
         if segment.rate > self._steepest:
-            until = over
-        self._rising_until = max(self._rising_until, until)
-        self._curved_until = max(self._curved_until, over)
+            until = arrival
+        self._any_exact_until = max(self._any_exact_until, until)
+        self._any_curved_until = max(self._any_curved_until, arrival)
 
     def levels(self, frame: int, count: int) -> NDArray[np.float32]:
         """Return the levels from ``frame`` on: shape (V, T), or (V, 1) when all are constant."""
-        rising = frame < self._rising_until
-        if not (rising or self._changes or frame < self._curved_until):
-            if self._rest is None or len(self._rest) != count:
-                self._rest = self.columns[:count, 4:5].astype(np.float32)
-            return self._rest
-        if frame >= self._next_carry:
-            self._carry(frame, count)
+        exact = frame < self._any_exact_until
+        if not (exact or self._changes or frame < self._any_curved_until):
+            if self._constant is None or len(self._constant) != count:
+                self._constant = self._segments[:count, 4:5].astype(np.float32)
+            return self._constant
+        if frame >= self._next_refresh:
+            self._refresh(frame, count)
         if self._views_of != count:
             self._cut_views(count)
-        values, fall, narrow, each, pieces, levels = self._views
+        values, factors, narrow, each, pieces, levels = self._views
         narrow[...] = values
         each.dot(self._basis, pieces)
-        values *= fall
-        if rising:
-            self._rise(frame, levels)
+        values *= factors
+        if exact:
+            self._overwrite_exactly(frame, levels)
         while self._changes:
-            self._change(frame, levels)
+            self._apply_changes(frame, levels)
         return levels
 
-    def _change(self, frame: int, levels: NDArray[np.float32]) -> None:
-        """Go over to the segments that begin in this block, of every row the first."""
+    def _apply_changes(self, frame: int, levels: NDArray[np.float32]) -> None:
+        """Start the segments that begin in this block, the first of every row."""
         now: dict[int, Segment] = {}
         later = []
         for row, segment in self._changes:
@@ -150,50 +152,50 @@ class Envelopes:
                 now[row] = segment
         self._changes = later
         rows, segments = list(now), list(now.values())
-        self.columns[rows] = segments
-        self._put(rows, segments)
+        self._segments[rows] = segments
+        self._note_ends(rows, segments)
         changed = self._evaluate(rows, frame)
         for (row, segment), new in zip(now.items(), changed, strict=True):
             first = int(segment.start) - frame
             levels[row, first:] = new[first:]
 
-    def _rise(self, frame: int, levels: NDArray[np.float32]) -> None:
-        """Evaluate the voices still in their attack frame by frame."""
+    def _overwrite_exactly(self, frame: int, levels: NDArray[np.float32]) -> None:
+        """Evaluate the voices in their attack, and steep ones, frame by frame."""
         rows = [row for row in range(len(levels)) if self._exact_until[row] > frame]
         if rows:
             levels[rows] = self._evaluate(rows, frame)
 
     def _evaluate(self, rows: list[int], frame: int) -> NDArray[np.float32]:
         """Return the levels of some rows, frame by frame."""
-        peaks = [self._rises_until[row] for row in rows]
+        risen = [self._attack_until[row] for row in rows]
         frames = np.arange(frame, frame + self._frames, dtype=np.float64)
-        rises, decays = max(peaks) > frame, min(peaks) < frame + self._frames
-        return evaluate(self.columns[rows], frames, rises=rises, decays=decays)
+        rising, decaying = max(risen) > frame, min(risen) < frame + self._frames
+        return evaluate(self._segments[rows], frames, rising=rising, decaying=decaying)
 
-    def _carry(self, frame: int, count: int) -> None:
-        """Work out what is left of every decay at ``frame``, and how it falls over a block."""
-        start, _, peak, attack, sustain, rate = self.columns[:count].T
+    def _refresh(self, frame: int, count: int) -> None:
+        """Evaluate what is left of every decay at ``frame``, and how it falls over a block."""
+        start, _, peak, attack, sustain, rate = self._segments[:count].T
         age = frame - start - attack
-        self._next_carry = frame + EXACT_FRAMES
-        rising = [until for until in self._exact_until[:count] if until > frame]
-        if rising:
-            self._next_carry = min(self._next_carry, *rising)
-            np.maximum(age, 0.0, out=age)  # what they decay from begins when they have risen
+        self._next_refresh = frame + REFRESH_FRAMES
+        coming = [until for until in self._exact_until[:count] if until > frame]
+        if coming:
+            self._next_refresh = min(self._next_refresh, *coming)
+            np.maximum(age, 0.0, out=age)  # their decay begins when they have risen
         distance = (peak - sustain) * np.exp(-rate * age)
-        distance[np.abs(distance) < OVER] = 0.0
-        left = np.exp(rate[:, None] * -self._places)
+        distance[np.abs(distance) < ARRIVED] = 0.0
+        left = np.exp(rate[:, None] * -self._node_frames)
         left *= distance[:, None]
-        values, fall = self._values[:count], self._fall[:count]
+        values, factors = self._values[:count], self._factors[:count]
         values[..., 0] = sustain[:, None]
         values[..., 1:] = left.reshape(count, -1, NODES)
-        fall[..., 1:] = np.exp(rate * -self._frames)[:, None, None]
+        factors[..., 1:] = np.exp(rate * -self._frames)[:, None, None]
 
 
-def _over(segment: Segment) -> float:
+def _arrival(segment: Segment) -> float:
     """Return the frame from which a segment is as good as level."""
-    settled = segment.start + segment.attack
+    risen = segment.start + segment.attack
     distance = abs(segment.peak - segment.sustain)
-    return settled + log(distance / OVER) / segment.rate if distance > OVER else settled
+    return risen + log(distance / ARRIVED) / segment.rate if distance > ARRIVED else risen
 
 
 def _nodes(frames: int) -> NDArray[np.float64]:

@@ -1,4 +1,4 @@
-"""What a channel's controls do to the partials: a tilt over all, and single ones.
+"""The gains of partials: a channel's spectral tilt, and levels of single partials or groups.
 
 Units: dB per octave, dB; gains linear.
 """
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from voices.modulation.smoother import FIRST_LEVEL, TILT
 
 OVERTONES, EVEN = -1, -2
-"""What stands for all partials above the key, and for the even harmonics."""
+"""All partials above the key, and the even harmonics, as entries of `level_columns`."""
 
 _DB = np.log(10.0) / 20.0
 
@@ -31,22 +31,23 @@ class PartialGains:
     ) -> NDArray[np.float64] | None:
         """Return the gain of each partial, shape (..., K, P), or None when all are 1.
 
-        ``values``, shape (..., K, columns), are each voice's channel's in `Smoother`; ``octaves``,
-        shape (K, P), say how far each partial lies above the key, ``numbers`` which one it is.
+        ``values``, shape (..., K, columns), are those of each voice's row of `Smoother`;
+        ``octaves``, shape (K, P), is how far each partial lies above the key, ``numbers`` its
+        place in the sound, from 1.
         """
         if not values[..., TILT:].any():
             return None
         level: NDArray[np.float64] = values[..., TILT, None] * octaves
         for column, number in enumerate(self.level_columns, FIRST_LEVEL):
             if values[..., column].any():
-                level += _belonging(number, numbers, octaves) * values[..., column, None]
+                level += _selected(number, numbers, octaves) * values[..., column, None]
         return np.asarray(np.exp(level * _DB))
 
 
-def _belonging(
+def _selected(
     number: int, numbers: NDArray[np.float64], octaves: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
-    """Return which partials a bound number means."""
+    """Return which partials an entry of `level_columns` means."""
     if number == OVERTONES:
         return np.asarray(octaves > 0)
     if number == EVEN:

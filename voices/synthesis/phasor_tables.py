@@ -1,9 +1,9 @@
-"""Tables of powers, with which a block of partials is one matrix product.
+"""Tables of phasor powers, with which a block of partials is one matrix product.
 
-A partial is ``Re s·z^n`` with ``z = e^(iω - d)``, d its own decay. With the frame index written
-n = r·C + c, a block of R·C frames is the product of a matrix of row factors ``s·z^(rC)`` and a
-matrix of column factors ``z^c``. Both come from repeated squaring in double precision; in single
-precision the squaring alone would cost 30 to 60 dB.
+A partial is ``Re s·z^n`` with ``z = e^(iω - d)``, d the partial's decay. With the frame index
+written n = r·C + c, a block of R·C frames is the product of a matrix of row factors ``s·z^(rC)``
+and a matrix of column factors ``z^c``. Both come from repeated squaring in double precision; in
+single precision the squaring alone would cost 30 to 60 dB.
 
 Shapes: ``K`` voices, ``P`` partials, ``R`` rows of ``C`` columns. Complex numbers are stored as
 pairs of reals, so that the product is a real one of inner length 2P.
@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 FADE_START = 0.4975
-"""Cycles per frame from which a partial fades; at 0.5, half the sample rate, it is silent."""
+"""Cycles per frame from which a partial fades; at 0.5, Nyquist, it is silent."""
 
 
 def shape_of(frames: int) -> tuple[int, int]:
-    """Return the rows and columns into which a block is cut."""
+    """Return how many rows and columns a block is cut into."""
     columns = 16 if frames <= 256 else 32
     return frames // columns, columns
 
@@ -30,11 +30,11 @@ class Tables(NamedTuple):
     rows: NDArray[np.complex64]
     """Shape (K, R, P): ``z^(rC)``."""
     columns: NDArray[np.float32]
-    """Shape (K, 2P, C): real part of ``z^c`` and its negative imaginary part, in turn."""
+    """Shape (K, 2P, C): alternately the real part of ``z^c`` and its negative imaginary part."""
     step: NDArray[np.complex128]
     """Shape (K, P): ``z^(RC)``, from one block to the next."""
     weight: NDArray[np.float64]
-    """Shape (K, P): 1, less towards half the sample rate, where a partial is silent."""
+    """Shape (K, P): 1, less towards Nyquist, where a partial is silent."""
     exponents: NDArray[np.complex128]
     """Shape (K, P): ``iω - d``, so that z is their exponential."""
 
@@ -51,11 +51,11 @@ def powers(z: NDArray[np.complex128], count: int) -> NDArray[np.complex128]:
     return result
 
 
-def tables(turns: NDArray[np.float64], decays: NDArray[np.float64], frames: int) -> Tables:
-    """Return the factors of partials, (K, P), in cycles and nepers per frame."""
-    voices, partials = turns.shape
+def tables(frequencies: NDArray[np.float64], decays: NDArray[np.float64], frames: int) -> Tables:
+    """Return the tables of partials, (K, P), in cycles and nepers per frame."""
+    voices, partials = frequencies.shape
     rows, columns = shape_of(frames)
-    exponents = (2j * np.pi * turns - decays).astype(np.complex128, copy=False)
+    exponents = (2j * np.pi * frequencies - decays).astype(np.complex128, copy=False)
     inner = powers(np.exp(exponents), columns).transpose(1, 2, 0)
     column_table = np.empty((voices, partials, 2, columns), np.float32)
     column_table[:, :, 0] = inner.real
@@ -65,11 +65,11 @@ def tables(turns: NDArray[np.float64], decays: NDArray[np.float64], frames: int)
         np.ascontiguousarray(outer, np.complex64),
         column_table.reshape(voices, 2 * partials, columns),
         np.exp(exponents * frames),
-        below_nyquist(turns),
+        below_nyquist(frequencies),
         exponents,
     )
 
 
-def below_nyquist(turns: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the weight of partials of ``turns`` cycles per frame: 1, fading to 0."""
-    return np.asarray(np.clip((0.5 - turns) / (0.5 - FADE_START), 0.0, 1.0))
+def below_nyquist(frequencies: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the weight of partials, in cycles per frame: 1, fading to 0 towards Nyquist."""
+    return np.asarray(np.clip((0.5 - frequencies) / (0.5 - FADE_START), 0.0, 1.0))

@@ -1,4 +1,4 @@
-"""The tables of keys that have been played, kept for the next time.
+"""The cache of phasor tables: those of keys that were played, for the next time.
 
 Shapes: see `voices.synthesis.phasor_tables`.
 """
@@ -11,9 +11,9 @@ from voices.synthesis.phasor_tables import Tables, tables
 from voices.synthesis.timbre import Timbre
 
 MOST_BYTES = 6 << 20
-"""Kept; once there is more, all make room (bent notes leave many that never come back)."""
+"""Above this the cache is emptied (bent notes leave many tables that are never needed again)."""
 
-Wanted = tuple[Timbre, int, float]
+Tuned = tuple[Timbre, int, float]
 """A timbre, the key that was struck, and its frequency as bent, in cycles per frame."""
 
 
@@ -22,11 +22,11 @@ class TableCache:
 
     def __init__(self, frames: int) -> None:
         self._frames = frames
-        self._known: dict[Wanted, Tables] = {}
+        self._known: dict[Tuned, Tables] = {}
         self._bytes = 0
 
-    def tables(self, wanted: Sequence[Wanted]) -> list[Tables]:
-        """Return the tables of several keys; those not known are made, all at once."""
+    def tables(self, wanted: Sequence[Tuned]) -> list[Tables]:
+        """Return the tables of several keys; those missing are computed, all at once."""
         missing = [each for each in wanted if each not in self._known]
         if missing:
             if self._bytes > MOST_BYTES:
@@ -37,11 +37,11 @@ class TableCache:
         return [self._known[each] for each in wanted]
 
     def prepare(self, timbre: Timbre, keys: Iterable[tuple[int, float]]) -> None:
-        """Make the tables of several keys of one timbre, each key with its frequency."""
+        """Compute the tables of several keys of one timbre, each key with its frequency."""
         keys = list(keys)
-        turns = np.array([turn for _, turn in keys])[:, None] * timbre.ratios
+        frequencies = np.array([frequency for _, frequency in keys])[:, None] * timbre.ratios
         decays = np.array([timbre.decays_at(key) for key, _ in keys])
-        made = tables(turns, decays, self._frames)
+        made = tables(frequencies, decays, self._frames)
         self._bytes += sum(each.nbytes for each in made)
-        for place, (key, turn) in enumerate(keys):
-            self._known[timbre, key, turn] = Tables(*(each[place] for each in made))
+        for place, (key, frequency) in enumerate(keys):
+            self._known[timbre, key, frequency] = Tables(*(each[place] for each in made))

@@ -1,8 +1,8 @@
 """A timbre: a sound prepared for one sample rate, as arrays over its partials.
 
 Units: cycles per frame, frames, nepers per frame, linear levels, phases in cycles.
-Shapes: ``P`` partials, the loudest first (so that the quietest can be left out by taking fewer),
-padded with silent ones to a multiple of four.
+Shapes: ``P`` partials, the loudest first (so that taking fewer leaves out the quietest), padded
+with silent ones to a multiple of `PADDING`.
 """
 
 from collections.abc import Sequence
@@ -19,7 +19,7 @@ PADDING = 4
 
 
 class OnsetSpectrum(NamedTuple):
-    """What a voice begins with, whatever its key."""
+    """The partials of a voice at its onset, whatever its key."""
 
     fixed: NDArray[np.float64]
     """Shape (4, P): ratios, octaves, numbers, and the level of each partial."""
@@ -68,7 +68,7 @@ class Timbre:
         return padded
 
     def struck(self, velocity: int) -> OnsetSpectrum:
-        """Return what a voice begins with at a velocity."""
+        """Return the partials of a voice struck at a velocity."""
         known = self._struck.get(velocity)
         if known is None:
             answer = self.sound.velocity
@@ -79,7 +79,7 @@ class Timbre:
         return known
 
     def at(self, levels: NDArray[np.float64]) -> OnsetSpectrum:
-        """Return what a voice begins with whose partials have these levels."""
+        """Return the partials of a voice at these levels."""
         fixed = self.fixed.copy()
         fixed[3] = levels
         return OnsetSpectrum(
@@ -87,7 +87,7 @@ class Timbre:
         )
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
-        """Return the own decay of each partial at a key."""
+        """Return the decay of each partial at a key."""
         known = self._decays_at.get(key)
         if known is None:
             factor: float = self.sound.decay_per_octave ** ((key - MIDDLE_C) / 12)
