@@ -8,7 +8,7 @@ from contextlib import suppress
 
 from config.settings import Settings
 from daemon.errors import DeviceError
-from daemon.linux.stderr import quiet
+from daemon.linux.stderr import captured_stderr
 from daemon.midi.port_choice import PortChoice, choose_ports, device_of, serial_of
 from daemon.midi.ports import RtMidiPorts
 from daemon.soundcard.alsa_control import ControlDevice
@@ -91,7 +91,7 @@ def _shown(choice: PortChoice, serial: str) -> str:
 
 def _controllers(settings: Settings) -> str:
     try:
-        with quiet():
+        with captured_stderr():
             ports = RtMidiPorts()
             names = ports.names()
             ports.close()
@@ -104,7 +104,7 @@ def _controllers(settings: Settings) -> str:
 def _cards(settings: Settings) -> str:
     os.environ.setdefault("JACK_NO_START_SERVER", "1")
     try:
-        with quiet():
+        with captured_stderr():
             cards = list_cards()
     except DeviceError as fault:
         return f"Sound cards: none seen: {fault}\n"

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Sequence
 
 from daemon.key_names import key_name
-from daemon.linux.stderr import hush
+from daemon.linux.stderr import silence_libraries
 from daemon.midi.port_choice import choose_ports, device_of
 from daemon.midi.ports import Closer, MidiPorts, RtMidiPorts
 from daemon.storage.settings_files import SettingsFiles
@@ -52,7 +52,7 @@ _SHOWN_BYTES = 16
 
 def run(arguments: argparse.Namespace) -> int:
     """Write messages until Ctrl-C."""
-    hush()
+    silence_libraries()
     wanted, serial = arguments.controller, ""
     if wanted is None:
         loaded = SettingsFiles(arguments.settings).load()

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.errors import DeviceError
-from daemon.linux.stderr import hush
+from daemon.linux.stderr import silence_libraries
 from daemon.soundcard.card import Card, choose_card, why_none
 from daemon.soundcard.card_list import list_cards
 from daemon.soundcard.output import Output, OutputError, leave_portaudio
@@ -75,7 +75,7 @@ class Recording:
 
 def find(wanted: str = "") -> tuple[Card | None, str]:
     """Return the sound card the daemon would play on, or why there is none."""
-    hush()
+    silence_libraries()
     try:
         cards = list_cards()
     except DeviceError as fault:

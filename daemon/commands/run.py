@@ -11,7 +11,7 @@ from importlib import import_module
 from daemon import log as logs
 from daemon.ipc.layout import shared_memory
 from daemon.keeper.instance_lock import InstanceLock
-from daemon.linux.stderr import hush
+from daemon.linux.stderr import silence_libraries
 from daemon.player.fork_server import ForkServer
 
 SWITCH_INTERVAL_S = 5e-4
@@ -21,7 +21,7 @@ SWITCH_INTERVAL_S = 5e-4
 def run(arguments: argparse.Namespace) -> int:
     """Be the instrument; return 0 when stopped, 1 when no player can be made any more."""
     # Before the log takes hold of stderr: what C libraries write there is no business of the user.
-    hush()
+    silence_libraries()
     logs.set_up(arguments.verbose)
     seat = InstanceLock()
     try:

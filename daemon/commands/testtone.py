@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from config.layers import load_forgiving
 from daemon.errors import DeviceError
-from daemon.linux.stderr import quiet
+from daemon.linux.stderr import captured_stderr
 from daemon.soundcard.card import KINDS, Card, rank, why_none
 from daemon.soundcard.card_list import list_cards
 from daemon.soundcard.output import Output, OutputError, leave_portaudio
@@ -102,7 +102,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Play the tone on the card named, else on the one the settings name, else on the best."""
     sys.stdout.write(_CAUTION)
     wanted = arguments.device or _settings_device(arguments)
-    with quiet():
+    with captured_stderr():
         card, output, tone = _open(wanted, only=bool(arguments.device))
         sys.stdout.write(
             f"card: '{card.name}', {KINDS[card.kind]}, {output.sample_rate} Hz, "

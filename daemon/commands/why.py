@@ -59,7 +59,7 @@ def _since(seconds: float) -> str:
 
 def _kept(boot: int, last: int) -> dict[str, Any]:
     """Return what the file tells while no daemon runs; below 1, boots count back from now."""
-    path = event_file.place()
+    path = event_file.event_file_path()
     try:
         records = event_file.read(path)
     except OSError as error:
@@ -70,6 +70,6 @@ def _kept(boot: int, last: int) -> dict[str, Any]:
     newest = max(record.boot for record in records)
     running = bool(starts) and starts[-1].text == boot_id()
     number = boot if boot > 0 else (newest if running else newest + 1) + boot
-    story = event_file.story(records, number)
+    story = event_file.boot_events(records, number)
     entries = [(each.at_us, each.ready_us, each.text) for each in story.entries]
-    return event_file.plain(number, entries, story.count, story.ahead_us, last)
+    return event_file.readable_fields(number, entries, story.count, story.ahead_us, last)

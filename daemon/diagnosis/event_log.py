@@ -90,7 +90,7 @@ class EventLog:
         """Enter the start; before anything plays, since it writes at once."""
         if self._kept is None:
             return
-        again, now_us = self._kept.known, self._clock_us()
+        again, now_us = self._kept.is_same_boot, self._clock_us()
         try:
             self._kept.begin(now_us, 0)
         except OSError as error:
@@ -135,7 +135,7 @@ class EventLog:
         if self._stolen:
             self._tell_stolen(now_us)
         if self._kept is not None:
-            self._pauses.ask("what happened", lambda: self._write(all_of_it=True))
+            self._pauses.request("what happened", lambda: self._write(all_of_it=True))
 
     def told(self, boot: int, last: int) -> dict[str, Any]:
         """Return the latest entries of a boot; 0: of this one, below 0: of one before it.
@@ -147,8 +147,8 @@ class EventLog:
         """
         number = boot if boot > 0 else self.boot + boot
         records = event_file.read(self._kept.path) if self._kept else []
-        first = self._kept.first if self._kept else 0
-        story = event_file.story([each for each in records if each.serial < first], number)
+        first = self._kept.first_serial if self._kept else 0
+        story = event_file.boot_events([each for each in records if each.serial < first], number)
         entries = [(each.at_us, each.ready_us, each.text) for each in story.entries]
         count, ahead_us = story.count, story.ahead_us
         if number == self.boot:
@@ -159,7 +159,7 @@ class EventLog:
             count = self._count
             ahead_us = wall_clock_ahead_us() if wall_clock_is_set() else ahead_us
         entries.sort(key=lambda entry: entry[0])
-        return event_file.plain(number, entries, count, ahead_us, last)
+        return event_file.readable_fields(number, entries, count, ahead_us, last)
 
     def _follow(self, running: Snapshot, now_us: int) -> None:
         before, self._last = self._last, running
@@ -242,7 +242,7 @@ class EventLog:
                 abs(wall_clock_ahead_us() - self._ahead_us) > _CLOCK_STEP_US
             )
         if self.timeline.settled(now_us) or self._count != self._kept_count or moved:
-            self._pauses.ask("what happened", self._write)
+            self._pauses.request("what happened", self._write)
 
     def _write(self, *, all_of_it: bool = False) -> None:
         assert self._kept is not None

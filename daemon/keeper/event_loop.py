@@ -37,9 +37,9 @@ from daemon.midi.ports import NoPorts, RtMidiPorts
 from daemon.player.fork_server import ForkServer
 from daemon.soundcard.card_list import present_cards
 from daemon.storage.deferred_writes import DeferredWrites
-from daemon.storage.event_file import EventFile, place
+from daemon.storage.event_file import EventFile, event_file_path
 from daemon.storage.last_good import LastGood
-from daemon.storage.learned import Learned
+from daemon.storage.learned import LearnedFile
 from daemon.storage.settings_files import SettingsFiles
 
 log = logging.getLogger(__name__)
@@ -73,9 +73,9 @@ class Wiring:
         pauses = DeferredWrites()
         self._chase, self._layered = chase, settings is None
         self._learning = Learning()
-        self._learned = Learned(pauses.ask, lambda *w: self._files.write_quietly(*w))
-        self._files = SettingsFiles(settings, last_good=LastGood(pauses.ask))
-        self._standing = SessionState(pauses.ask, seat.path.with_name("standing.json"))
+        self._learned = LearnedFile(pauses.request, lambda *w: self._files.write_own(*w))
+        self._files = SettingsFiles(settings, last_good=LastGood(pauses.request))
+        self._standing = SessionState(pauses.request, seat.path.with_name("standing.json"))
         report = Report(seat.path.parent, pauses, self._report)
         self._listener = Controllers(
             self._ports, ring.put, channel_state=chase, serial_of=serial_of, wake=self._wake
@@ -172,9 +172,11 @@ class Wiring:
             which = f" {new.partial}" * bool(new.partial)
             self._keeper.bind(bindings, f"control {new.control} changes {new.target}{which}")
             if self._layered:
-                self._learned.keep(bindings)
+                self._learned.keep_bindings(bindings)
         if self._layered:
-            self._learned.look(self._chase.programs(), self._keeper.settings, self._files.origins)
+            self._learned.keep_sound(
+                self._chase.programs(), self._keeper.settings, self._files.origins
+            )
 
     def _look_how_it_stands(self) -> None:
         self._standing.look(stood(self._chase, self._listener, self._lives))
@@ -183,7 +185,7 @@ class Wiring:
         """Have what is plugged in or saved wake the loop, where the kernel tells of it."""
         self._watch: DirectoryWatch | None = None
         try:
-            self._watch = DirectoryWatch([_SOUND.parent, _SOUND, *self._files.parents])
+            self._watch = DirectoryWatch([_SOUND.parent, _SOUND, *self._files.folders])
         except OSError as fault:
             log.debug("devices and files are only looked for: %s", fault)
             return
@@ -192,7 +194,7 @@ class Wiring:
     def _hurry(self, _: int) -> None:
         assert self._watch is not None
         changed = self._watch.changed()
-        self._files.edited(changed)
+        self._files.note_changes(changed)
         if any(_SOUND in (path, path.parent) for path in changed):
             self._hurry_until_s = time.monotonic() + _HURRY_S
 
@@ -214,7 +216,7 @@ def _clock_us() -> int:
 
 def _kept() -> EventFile | None:
     """Return the file in which it is kept what happened; None: there is no folder for it."""
-    path = place()
+    path = event_file_path()
     if not path.parent.is_dir():
         return None
     try:

@@ -23,12 +23,12 @@ from daemon.keeper.poweroff_chord import HOLD_US, PowerOffChord
 from daemon.keeper.settings_diff import changes
 from daemon.keeper.status_fields import figures
 from daemon.keeper.supervisor import PlayerSupervisor
-from daemon.linux.board_health import Health
+from daemon.linux.board_health import BoardHealth
 from daemon.linux.led import StatusLed
 from daemon.linux.sd_notify import SystemdNotifier
 from daemon.midi.controllers import Controllers, DeviceChange
 from daemon.storage.deferred_writes import DeferredWrites
-from daemon.storage.settings_files import Loaded
+from daemon.storage.settings_files import LoadedSettings
 
 log = logging.getLogger(__name__)
 
@@ -40,7 +40,7 @@ SETTLED_US = 200_000
 class SettingsSource(Protocol):
     """Where settings come from."""
 
-    def load(self) -> Loaded:
+    def load(self) -> LoadedSettings:
         """Read them."""
 
     def stamp(self) -> object:
@@ -86,7 +86,7 @@ class Keeper:
         notifier: SystemdNotifier,
         clock_us: Callable[[], int],
         pauses: DeferredWrites | None = None,
-        health: Health | None = None,
+        health: BoardHealth | None = None,
         lamp: StatusLed | None = None,
         switch_off: Callable[[], None] = lambda: None,
         report: Callable[[object, int], None] = lambda state, now_us: None,
@@ -96,14 +96,14 @@ class Keeper:
         self.settings = Settings()
         self.pauses = pauses or DeferredWrites()
         self.chronicle = chronicle or EventLog(clock_us)
-        self._health = health or Health()
+        self._health = health or BoardHealth()
         self._mixer = mixer or MixerWatch()
         self._signs = Indicators(lives.cue, lamp)
         self._chord = PowerOffChord()
         self._switch_off, self._report = switch_off, report
         self._source, self._listener, self._lives = source, listener, lives
         self._notifier, self._clock_us = notifier, clock_us
-        self._loaded = Loaded(self.settings)
+        self._loaded = LoadedSettings(self.settings)
         self._stamp: object = None
         self._settling: object = None
         self._settling_us = 0
@@ -209,7 +209,7 @@ class Keeper:
             self._listener,
             self._loaded,
             closed=self._mixer.lines,
-            health=self._health.plain(),
+            health=self._health.as_plain(),
             boot=self.chronicle.boot,
             running_s=(self._clock_us() - self._started_us) / 1e6,
         )
@@ -237,7 +237,7 @@ class Keeper:
         elif stamp != self._stamp and now_us - self._settling_us >= SETTLED_US:
             self.reload()
 
-    def _put_in_force(self, loaded: Loaded) -> None:
+    def _put_in_force(self, loaded: LoadedSettings) -> None:
         for remark in loaded.remarks:
             log.warning("%s", remark)
         self._loaded, self.settings = loaded, loaded.settings

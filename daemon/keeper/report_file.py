@@ -48,7 +48,7 @@ class Report:
         """
         if state != self._told and now_us >= self._due_us:
             self._told, self._due_us = state, now_us + EVERY_US
-            self._pauses.ask("the report", self._write)
+            self._pauses.request("the report", self._write)
 
     def _write(self) -> None:
         # Whole when it is seen: another name first.

@@ -67,7 +67,7 @@ class SessionState:
     ----------
     ask
         Has something written in the next pause, as
-        `daemon.storage.deferred_writes.DeferredWrites.ask` does.
+        `daemon.storage.deferred_writes.DeferredWrites.request` does.
     place
         The file, in a folder that does not outlive the power.
     boot

@@ -9,7 +9,7 @@ from typing import Any
 from daemon.ipc.counters import Snapshot
 from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.midi.controllers import Controllers
-from daemon.storage.settings_files import Loaded
+from daemon.storage.settings_files import LoadedSettings
 
 FORMAT = 1
 """Counts up when a key goes or changes its meaning."""
@@ -18,7 +18,7 @@ FORMAT = 1
 def figures(
     lives: PlayerSupervisor,
     listener: Controllers,
-    loaded: Loaded,
+    loaded: LoadedSettings,
     *,
     closed: list[str],
     health: dict[str, Any],

@@ -1,1 +1,1 @@
-"""The kernel, systemd and the board underneath."""
+"""The kernel, systemd and the board."""

@@ -1,9 +1,9 @@
-"""The board's health: temperature, clock, supply and battery, from the kernel's generic files.
+"""The board's health: temperature, clock, supply voltage and battery, from the kernel's files.
 
 Units: degrees Celsius, MHz, per cent of a battery's charge; microseconds of the monotonic clock.
-Threads: the main loop's alone; a look takes well below a millisecond.
+Threads: the main loop's alone; a reading takes well below a millisecond.
 
-A file that is missing, empty or unreadable means "not known", never a fault: no board has them all.
+A missing, empty or unreadable file means "not known", never a fault: no board has them all.
 
 Sources: the kernel's sysfs-class-thermal, sysfs-class-hwmon (``in*_lcrit_alarm``), cpu-freq and
 sysfs-class-power pages; its drivers poll the supply every 2 s (raspberrypi-hwmon), so do we. 80 °C
@@ -20,7 +20,7 @@ from daemon.linux.sysfs import content, matching
 
 log = logging.getLogger(__name__)
 
-LOOK_US = 2_000_000
+READ_US = 2_000_000
 _HOT_C = 80.0
 _COOLER_C = 5.0
 _SLOW = 0.9
@@ -30,22 +30,22 @@ _CHARGED_PERCENT = 20
 
 @dataclass(frozen=True)
 class Reading:
-    """What the files say at one moment; None: they do not say."""
+    """The values at one moment; None: not known."""
 
     temperature_c: float | None = None
     """Of the hottest zone."""
     limit_c: float = _HOT_C
-    """Where the kernel begins to slow that zone's processor down."""
+    """Where the kernel begins to throttle the processor in that zone."""
     clock_mhz: int | None = None
     full_clock_mhz: int | None = None
     slowed: bool | None = None
-    """Whether the processor is kept below its full clock, not merely idle."""
+    """Whether the processor is throttled, not merely idle."""
     undervoltage: bool | None = None
     battery_percent: int | None = None
-    """Of the emptiest battery that is being used up."""
+    """Of the emptiest battery that is discharging."""
 
 
-class Health:
+class BoardHealth:
     """The latest reading, and a warning for every change for the worse.
 
     Parameters
@@ -57,27 +57,27 @@ class Health:
     def __init__(self, root: Path = Path("/sys")) -> None:
         self.reading = Reading()
         self.warnings: dict[str, str] = {}
-        """What is wrong now, by kind: ``heat``, ``clock``, ``supply``, ``battery``."""
+        """The warnings in force, by kind: ``heat``, ``clock``, ``supply``, ``battery``."""
         self._root = root
         self._due_us = 0
 
     def tick(self, now_us: int) -> bool:
-        """Look when it is time; return whether something has got worse, after logging it."""
+        """Read when it is time; log what has changed; return whether something got worse."""
         if now_us < self._due_us:
             return False
-        self._due_us = now_us + LOOK_US
+        self._due_us = now_us + READ_US
         self.reading = read(self._root)
-        warnings = self._judged()
+        warnings = self._judge()
         fresh = [text for kind, text in warnings.items() if kind not in self.warnings]
         for text in fresh:
             log.warning("%s", text)
         for kind in self.warnings.keys() - warnings.keys():
-            log.info("%s", _OVER[kind])
+            log.info("%s", _RECOVERED[kind])
         self.warnings = warnings
         return bool(fresh)
 
-    def plain(self) -> dict[str, Any]:
-        """Return reading and warnings as plain values, for the status."""
+    def as_plain(self) -> dict[str, Any]:
+        """Return the reading and the warnings as plain values, for the status."""
         now = self.reading
         return {
             "temperature_c": now.temperature_c,
@@ -88,25 +88,25 @@ class Health:
             "warnings": list(self.warnings.values()),
         }
 
-    def _judged(self) -> dict[str, str]:
+    def _judge(self) -> dict[str, str]:
         now, found = self.reading, {}
-        # What was warned of has to get clearly better: a value at the limit is told once.
+        # A warning ends only when the value is clearly better: at the limit there is one, not many.
         hot_c = now.limit_c - _COOLER_C * ("heat" in self.warnings)
         if now.temperature_c is not None and now.temperature_c >= hot_c:
             found["heat"] = (
                 f"the board is hot: {now.temperature_c:.0f} °C; from {now.limit_c:.0f} °C on it "
-                "slows down: out of the sun, air around it, a heat sink"
+                "is throttled: keep it out of the sun, give it air, add a heat sink"
             )
         if now.slowed:
             clock = f": {now.clock_mhz:,} of {now.full_clock_mhz:,} MHz" if now.clock_mhz else ""
             found["clock"] = (
-                f"the processor is slowed down{clock}; heat or a weak supply does that: "
-                "a heat sink, a shorter cable, a stronger supply"
+                f"the processor is throttled{clock}, because of heat or a weak supply: add a heat "
+                "sink, use a shorter cable or a stronger supply"
             )
         if now.undervoltage:
             found["supply"] = (
-                "the supply voltage is too low: a shorter or thicker cable, a stronger supply, "
-                "fewer things on its USB ports"
+                "the supply voltage is too low: use a shorter or thicker cable, a stronger supply, "
+                "fewer devices on its USB ports"
             )
         low = _CHARGED_PERCENT if "battery" in self.warnings else _LOW_PERCENT
         if now.battery_percent is not None and now.battery_percent <= low:
@@ -114,11 +114,11 @@ class Health:
         return {kind: self.warnings.get(kind, text) for kind, text in found.items()}
 
 
-_OVER = {
-    "heat": "the board is cool enough again",
-    "clock": "the processor runs at full speed again",
-    "supply": "the supply voltage is right again",
-    "battery": "the battery is charged or charging again",
+_RECOVERED = {
+    "heat": "board temperature OK",
+    "clock": "processor at full speed again",
+    "supply": "supply OK",
+    "battery": "battery OK: charged or charging",
 }
 
 
@@ -149,7 +149,7 @@ def read(root: Path = Path("/sys")) -> Reading:
 
 
 def _passive_limits(zone: Path) -> Iterator[float]:
-    """Yield where a zone's trip points begin to slow the processor down."""
+    """Yield the temperatures at which a zone's trip points begin to throttle the processor."""
     for kind in matching(zone, "trip_point_*_type"):
         milli = _number(zone / kind.name.replace("_type", "_temp"))
         # A trip point at or below zero is one that is switched off.
@@ -158,14 +158,14 @@ def _passive_limits(zone: Path) -> Iterator[float]:
 
 
 def _clock(root: Path) -> tuple[int | None, int | None, bool | None]:
-    """Return clock, full clock, and whether the first is held below the second."""
+    """Return the clock, the full clock, and whether the processor is throttled."""
     for policy in matching(root, "devices/system/cpu/cpufreq/policy*"):
         clock = _number(policy / "scaling_cur_freq")
         full = _number(policy / "cpuinfo_max_freq") or _number(policy / "scaling_max_freq")
         if clock is None or not full:
             continue
         allowed = _number(policy / "scaling_max_freq") or full
-        # With any other governor a low clock is only an idle one.
+        # With any other governor a low clock only means idle.
         reached = clock if content(policy / "scaling_governor") == "performance" else allowed
         slowed = min(allowed, reached) < _SLOW * full
         return clock // 1000, full // 1000, slowed or _cooled(root)
@@ -173,7 +173,7 @@ def _clock(root: Path) -> tuple[int | None, int | None, bool | None]:
 
 
 def _cooled(root: Path) -> bool:
-    """Return whether the kernel holds a processor back to cool it."""
+    """Return whether the kernel throttles a processor to cool it."""
     return any(
         "cpu" in content(device / "type").lower() and (_number(device / "cur_state") or 0) > 0
         for device in matching(root, "class/thermal/cooling_device*")

@@ -1,9 +1,9 @@
-"""Folders in which something may come, go or be written: the kernel tells at once.
+"""A watch on folders: the kernel reports at once what comes, goes or is written in them.
 
 Threads: the main loop's alone.
 
-It only shortens the wait: whoever watches also looks from time to time, since a folder may be
-missing, a file system silent about its changes, and the kernel without a watch to give.
+It only shortens the wait: the caller also polls, since a folder may be missing, a file system may
+report no changes, and the kernel may have no watches left.
 """
 
 import ctypes
@@ -23,12 +23,12 @@ _READ_BYTES = 1 << 16
 
 
 class DirectoryWatch:
-    """A watch on folders, readable when something has happened in one.
+    """A watch on folders, readable when something has changed in one.
 
     Parameters
     ----------
     folders
-        Those that are missing are watched once they are there.
+        Missing ones are watched once they exist.
 
     Raises
     ------
@@ -43,14 +43,14 @@ class DirectoryWatch:
         self._descriptor = self._library.inotify_init1(os.O_NONBLOCK | os.O_CLOEXEC)
         if self._descriptor < 0:
             raise OSError(ctypes.get_errno(), os.strerror(ctypes.get_errno()))
-        self.renew()
+        self._watch_missing()
 
     def fileno(self) -> int:
-        """Return what becomes readable."""
+        """Return the descriptor that becomes readable."""
         return int(self._descriptor)
 
-    def renew(self) -> None:
-        """Watch what was missing and is there now."""
+    def _watch_missing(self) -> None:
+        """Watch the folders that were missing and exist now."""
         for folder in set(self._folders) - set(self._watched.values()):
             number = self._library.inotify_add_watch(
                 self._descriptor, os.fsencode(folder), _MASK | _ONLY_FOLDERS
@@ -59,7 +59,7 @@ class DirectoryWatch:
                 self._watched[number] = folder
 
     def changed(self) -> set[Path]:
-        """Return the paths to which something has happened since the last call."""
+        """Return the paths that have changed since the last call."""
         content = b""
         with suppress(BlockingIOError):
             content = os.read(self._descriptor, _READ_BYTES)
@@ -73,9 +73,9 @@ class DirectoryWatch:
                 paths.add(folder / os.fsdecode(name))
             if mask & _IGNORED:
                 self._watched.pop(number, None)
-        self.renew()
+        self._watch_missing()
         return paths
 
     def close(self) -> None:
-        """Watch no more."""
+        """Stop watching."""
         os.close(self._descriptor)

@@ -1,4 +1,4 @@
-"""A light of the board that tells how it is, where the kernel offers one.
+"""A status LED of the board, where the kernel offers one.
 
 Units: microseconds of the monotonic clock (``_us``).
 Threads: the main loop's alone.
@@ -23,17 +23,17 @@ FLASHES: dict[State, str] = {
     "no card": "10100000",
     "farewell": "1100",
 }
-"""On (1) and off (0), a quarter of a second each, over and over."""
+"""On (1) and off (0), a quarter of a second each, repeated."""
 _USUAL = ("act", "led0", "status", "user", "heartbeat")
 
 
 class StatusLed:
-    """One LED, taken from its trigger and given back at the end.
+    """One LED, taken from its trigger and returned to it at the end.
 
     Parameters
     ----------
     root
-        Where sysfs has the board's LEDs.
+        The folder in which sysfs has the LEDs.
     """
 
     def __init__(self, root: Path = Path("/sys/class/leds")) -> None:
@@ -45,7 +45,7 @@ class StatusLed:
         self._shown = ""
 
     def use(self, wanted: str) -> None:
-        """Take the LED whose name has ``wanted`` in it; empty: a usual one; "none": none."""
+        """Use the LED whose name has ``wanted`` in it; empty: a usual one; "none": none."""
         if wanted == self._wanted:
             return
         self.release()
@@ -63,7 +63,7 @@ class StatusLed:
             self._give_up(error)
 
     def show(self, state: State, now_us: int) -> None:
-        """Show a state; several times a second."""
+        """Show a state; to be called several times a second."""
         flashes = FLASHES[state]
         lit = flashes[now_us // STEP_US % len(flashes)] == "1"
         brightness = self._full if lit else "0"
@@ -76,7 +76,7 @@ class StatusLed:
             self._give_up(error)
 
     def release(self) -> None:
-        """Give the LED back to what it showed before."""
+        """Return the LED to its trigger."""
         if self._led is not None and self._trigger:
             try:
                 (self._led / "trigger").write_text(self._trigger)
@@ -86,7 +86,7 @@ class StatusLed:
 
     def _find(self, wanted: str) -> Path | None:
         leds = matching(self._root, "*/brightness")
-        # A light of the controller or of a network socket is not the board's.
+        # The LEDs of keyboards are no board's.
         names = [led.parent for led in leds if "input" not in led.parent.name]
         for part in (wanted.lower(),) if wanted else _USUAL:
             for led in names:
@@ -96,5 +96,5 @@ class StatusLed:
 
     def _give_up(self, error: OSError) -> None:
         name = self._led.name if self._led else ""
-        log.info("the light '%s' can't be used: %s", name, error.strerror)
+        log.info("the LED '%s' can't be used: %s", name, error.strerror)
         self._led = None

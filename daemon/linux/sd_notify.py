@@ -1,10 +1,10 @@
-"""What systemd is told: ready, status, reload, stop, and that the work goes on.
+"""Notifications to systemd: ready, status, reload, stop, and the watchdog's pings.
 
 Units: seconds (``_s``), microseconds of the monotonic clock (``_us``).
 Source: sd_notify(3) and sd_watchdog_enabled(3) of systemd 252.
 Threads: the main loop's alone.
 
-Promise: without NOTIFY_SOCKET every call does nothing, and no fault of the socket comes out.
+Promise: without NOTIFY_SOCKET every call does nothing, and a fault of the socket raises nothing.
 """
 
 import os
@@ -18,9 +18,9 @@ class SystemdNotifier:
     Parameters
     ----------
     environment
-        NOTIFY_SOCKET, WATCHDOG_USEC and WATCHDOG_PID are read from it, and nothing is changed.
+        NOTIFY_SOCKET, WATCHDOG_USEC and WATCHDOG_PID are read from it.
     pid
-        Our own, to tell whether the watchdog is meant for us.
+        Our own, to know whether the watchdog is meant for us.
     """
 
     def __init__(self, environment: Mapping[str, str] = os.environ, pid: int | None = None) -> None:
@@ -29,33 +29,33 @@ class SystemdNotifier:
         self._socket: socket.socket | None = None
         if self._address.startswith(("/", "\0")):
             self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)
-            # The manager may be slow to read; the loop is not kept waiting for it.
+            # The manager may be slow to read; the main loop does not wait for it.
             self._socket.setblocking(False)
         self.watchdog_s = _watchdog_s(environment, os.getpid() if pid is None else pid)
-        """How often a ping is due, half of what the manager waits; None: no watchdog."""
+        """How often a ping is due, half of the manager's limit; None: no watchdog."""
         self._status = ""
 
     def ready(self) -> None:
-        """Tell that start-up, or a reload, is done."""
+        """Report that start-up, or a reload, is done."""
         self._send("READY=1")
 
     def status(self, text: str) -> None:
-        """Tell one line for `systemctl status`; the same line again is not sent."""
+        """Report a line for `systemctl status`; the same line is not sent again."""
         text = " ".join(text.split())
         if text != self._status:
             self._status = text
             self._send(f"STATUS={text}")
 
     def reloading(self, now_us: int) -> None:
-        """Tell that a reload begins; `ready` ends it."""
+        """Report that a reload begins; `ready` ends it."""
         self._send(f"RELOADING=1\nMONOTONIC_USEC={now_us}")
 
     def stopping(self) -> None:
-        """Tell that we are about to leave."""
+        """Report that we are about to exit."""
         self._send("STOPPING=1")
 
     def watchdog(self) -> None:
-        """Tell that the work goes on."""
+        """Report that the work goes on."""
         if self.watchdog_s is not None:
             self._send("WATCHDOG=1")
 

@@ -1,7 +1,8 @@
-"""The lines that sound and MIDI libraries write to stderr from C, kept away from the user.
+"""Standard error, without the lines that sound and MIDI libraries write to it from C.
 
-Threads: the descriptor belongs to the whole process, so whatever another thread writes to
-descriptor 2 meanwhile is taken too. Use `quiet` before threads start, or `hush` once for good.
+Threads: the descriptor belongs to the whole process, so what another thread writes to descriptor 2
+meanwhile is captured as well. Use `captured_stderr` before threads start, or `silence_libraries`
+once for good.
 """
 
 import os
@@ -12,48 +13,48 @@ from contextlib import contextmanager
 _STDERR = 2
 
 
-class Noise:
-    """What was kept back."""
+class CapturedLines:
+    """What was captured."""
 
     def __init__(self) -> None:
         self.lines: list[str] = []
-        """The libraries' lines, complete once the `with` block is left."""
+        """The lines, once the `with` block is left."""
 
 
 @contextmanager
-def quiet() -> Iterator[Noise]:
-    """Keep back what is written to descriptor 2 inside the ``with`` block."""
-    noise = Noise()
+def captured_stderr() -> Iterator[CapturedLines]:
+    """Capture what is written to descriptor 2 inside the ``with`` block."""
+    captured = CapturedLines()
     if sys.stderr is not None:
         sys.stderr.flush()
     try:
-        kept = os.dup(_STDERR)
+        saved = os.dup(_STDERR)
     except OSError:  # closed from the start: nothing can be written
-        yield noise
+        yield captured
         return
-    # A file, not a pipe: nobody has to read while a library writes.
-    catcher = os.memfd_create("noise", os.MFD_CLOEXEC)
+    # A file, not a pipe: nobody needs to read while a library writes.
+    catcher = os.memfd_create("stderr", os.MFD_CLOEXEC)
     try:
         os.dup2(catcher, _STDERR)
-        yield noise
+        yield captured
     finally:
-        os.dup2(kept, _STDERR)
-        os.close(kept)
+        os.dup2(saved, _STDERR)
+        os.close(saved)
         size = os.fstat(catcher).st_size
         text = os.pread(catcher, min(size, 1 << 16), 0).decode("utf-8", "replace")
-        noise.lines = [line.strip() for line in text.splitlines() if line.strip()]
+        captured.lines = [line.strip() for line in text.splitlines() if line.strip()]
         os.close(catcher)
 
 
-def hush() -> None:
-    """Keep back everything that C code will ever write; Python's `sys.stderr` still works."""
+def silence_libraries() -> None:
+    """Discard whatever C code writes from now on; Python's `sys.stderr` still works."""
     try:
         own = os.dup(_STDERR)
     except OSError:
         return
     if sys.stderr is not None:
         sys.stderr.flush()
-    # Line by line, as the interpreter's own standard error.
+    # Line buffered, as the interpreter's own standard error.
     sys.stderr = os.fdopen(own, "w", buffering=1, errors="backslashreplace")
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, _STDERR)

@@ -22,7 +22,7 @@ from daemon.ipc.exit_status import Ending
 from daemon.ipc.json_link import Link
 from daemon.ipc.message_ring import MessageRing
 from daemon.ipc.note_events import NoteEvents
-from daemon.linux.stderr import hush
+from daemon.linux.stderr import silence_libraries
 from daemon.player import realtime
 from daemon.player.cue_tones import samples
 from daemon.player.engine import Engine
@@ -108,7 +108,7 @@ class Player:
         signal.signal(signal.SIGINT, signal.SIG_IGN)
         signal.signal(signal.SIGHUP, signal.SIG_IGN)
         signal.signal(signal.SIGTERM, self.stop)
-        hush()
+        silence_libraries()
         settings, sounds = prepared(job["settings"], job["sounds"])
         # PortAudio looks around outside the interpreter: time to warm up in.
         warming = threading.Thread(target=warm_up, args=(settings, sounds))

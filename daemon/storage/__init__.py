@@ -1,1 +1,1 @@
-"""What is kept on disk."""
+"""Files that are read and written: settings, what was learned, events."""

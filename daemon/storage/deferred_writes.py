@@ -1,11 +1,11 @@
-"""What is to be kept, written to the card only while nobody plays.
+"""Writes to the memory card that are deferred until nobody plays.
 
 Units: microseconds of the monotonic clock (``_us``).
-Threads: the main loop's alone; a write holds it up for as long as the memory card takes.
+Threads: the main loop's alone; a write holds it up for as long as the card takes.
 
-A pause is a few seconds without a note struck and with none sounding, tails included. What is
-asked for twice before it comes is written once. A write that fails is told once, until one of the
-same name succeeds: a card that can't be written to keeps nobody from playing.
+A pause is a few seconds without a note-on and with nothing sounding, tails included. What is
+requested twice before it comes is written once. A write that fails is reported once, until one of
+the same name succeeds: a card that can't be written to is no reason to stop playing.
 """
 
 import logging
@@ -13,11 +13,13 @@ from collections.abc import Callable
 
 log = logging.getLogger(__name__)
 
-QUIET_US = 3_000_000
-"""How long nothing sounds before anything is written."""
+PAUSE_US = 3_000_000
+"""How long nothing must sound before anything is written."""
 
 Write = Callable[[], None]
-"""Writes small and atomic, as `config.files.write_atomic` does; raises OSError when it can't."""
+"""Writes something small, atomically, as `config.files.write_atomic` does; may raise OSError."""
+Request = Callable[[str, Write], None]
+"""Requests a write, as `DeferredWrites.request` does."""
 
 
 class DeferredWrites:
@@ -25,56 +27,56 @@ class DeferredWrites:
 
     Parameters
     ----------
-    quiet_us
-        How long a pause lasts before it is one.
+    pause_us
+        How long nothing must sound.
     """
 
-    def __init__(self, quiet_us: int = QUIET_US) -> None:
-        self._quiet_us = quiet_us
-        self._waiting: dict[str, Write] = {}
-        self._struck = 0
+    def __init__(self, pause_us: int = PAUSE_US) -> None:
+        self._pause_us = pause_us
+        self._pending: dict[str, Write] = {}
+        self._note_ons = 0
         self._quiet_since_us: int | None = None
         self._failed: set[str] = set()
 
     @property
-    def waiting(self) -> list[str]:
+    def pending(self) -> list[str]:
         """What is still to be written, the oldest first."""
-        return list(self._waiting)
+        return list(self._pending)
 
-    def ask(self, name: str, write: Write) -> None:
-        """Have ``write`` called in the next pause, in place of an earlier one of that name.
+    def request(self, name: str, write: Write) -> None:
+        """Have ``write`` called in the next pause, instead of an earlier one of that name.
 
         Parameters
         ----------
         name
-            What is written, as the log would call it: "what was learned".
+            What is written, as the log calls it: "what was learned".
         write
-            Takes its values when it is called, so that they are the latest.
+            Fetches its values when it is called, so that they are the latest.
         """
-        self._waiting[name] = write
+        self._pending[name] = write
 
-    def tick(self, struck: int, sounding: int, now_us: int) -> None:
-        """Write what waits if this is a pause, one thing at a time.
+    def tick(self, note_ons: int, sounding: int, now_us: int) -> None:
+        """In a pause, do one of the pending writes.
 
         Parameters
         ----------
-        struck
+        note_ons
             Note-ons received so far.
         sounding
             Notes that sound now, tails included.
         """
-        if struck != self._struck or sounding or self._quiet_since_us is None:
-            self._struck, self._quiet_since_us = struck, now_us
-        elif self._waiting and now_us - self._quiet_since_us >= self._quiet_us:
-            self._write(next(iter(self._waiting)))
+        if note_ons != self._note_ons or sounding or self._quiet_since_us is None:
+            self._note_ons, self._quiet_since_us = note_ons, now_us
+        elif self._pending and now_us - self._quiet_since_us >= self._pause_us:
+            self._write(next(iter(self._pending)))
 
     def flush(self) -> None:
-        """Write all that waits; once the player has gone."""
-        for name in self.waiting:
+        """Do all pending writes; once the player has gone."""
+        for name in self.pending:
             self._write(name)
 
     def _write(self, name: str) -> None:
-        write = self._waiting.pop(name)
+        write = self._pending.pop(name)
         try:
             write()
         except OSError as error:

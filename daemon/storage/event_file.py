@@ -1,13 +1,12 @@
-"""What happened, kept through power-off: a file of fixed size, written round and round.
+"""The event file: what happened, kept through power-off in a ring of fixed size.
 
-Units: microseconds since power-on (``_us``); boots count from 1.
+Units: microseconds since power-on (``_us``); boots are numbered from 1.
 Shapes: `SLOTS` records of one sector (512 bytes), each with a checksum; the first `COUNT_SLOTS`
-hold the note counts of the latest boots, two for each, written in turn.
-Threads: whoever writes is the only one.
+hold the note counts of the latest boots, two for each, written alternately.
+Threads: only one may write; any may read.
 
-A record torn by a power cut fails its checksum and is left out; it takes no other with it, since
-no two share a sector. The boots are counted here too: another number of the kernel's
-(``boot_id``) is another boot.
+A record torn by a power cut fails its checksum and is left out; no other is lost with it, since no
+two share a sector. Boots are counted here as well: a new ``boot_id`` of the kernel is a new boot.
 """
 
 import os
@@ -29,8 +28,8 @@ _CHECK = struct.Struct("<I")
 _HEAD = struct.Struct("<QIqqBH")
 _TEXT_BYTES = SECTOR - _CHECK.size - _HEAD.size
 BOOT, ENTRY, CLOCK, COUNT = range(4)
-"""The kinds: a start with the kernel's boot number; an entry; how far the wall clock is from the
-time since power-on, in microseconds; the note count."""
+"""The kinds of record: a boot with the kernel's name of it; an event; how far the wall clock is
+ahead of the time since power-on, in microseconds; the note count."""
 
 
 @dataclass(frozen=True)
@@ -47,19 +46,19 @@ class Record:
     text: str
 
 
-def place(environment: Mapping[str, str] = os.environ) -> Path:
-    """Return where the file is: in the folder that systemd names (STATE_DIRECTORY)."""
+def event_file_path(environment: Mapping[str, str] = os.environ) -> Path:
+    """Return the file's path, in the folder that systemd names (STATE_DIRECTORY)."""
     given = environment.get("STATE_DIRECTORY", "").split(":")[0]
     return Path(given or "/var/lib/partiald") / "happened"
 
 
 def read(path: Path) -> list[Record]:
-    """Return every whole record, the oldest first; the counts where they were written last.
+    """Return every whole record, the oldest first.
 
     Raises
     ------
     OSError
-        When the file can't be read; one that is not there is empty.
+        When the file can't be read; a missing one is empty.
     """
     try:
         with path.open("rb") as file:
@@ -71,26 +70,26 @@ def read(path: Path) -> list[Record]:
 
 
 @dataclass(frozen=True)
-class Story:
+class BootEvents:
     """What is kept of one boot."""
 
     boot: int
     """Its number."""
     entries: list[Record]
-    """In the order of time."""
+    """The events, in order of time."""
     count: str = ""
-    """The note count, as it was written last."""
+    """The latest note count."""
     ahead_us: int | None = None
-    """How far the wall clock was ahead of the time since power-on; None: it never was right."""
+    """How far the wall clock was ahead of the time since power-on; None: it was never set."""
 
 
-def story(records: Iterable[Record], boot: int) -> Story:
-    """Return what the records tell of one boot."""
+def boot_events(records: Iterable[Record], boot: int) -> BootEvents:
+    """Return what the records say of one boot."""
     own = [record for record in records if record.boot == boot]
     counts = [record.text for record in own if record.kind == COUNT]
     clocks = [record.text for record in own if record.kind == CLOCK]
     entries = [record for record in own if record.kind == ENTRY]
-    return Story(
+    return BootEvents(
         boot,
         sorted(entries, key=lambda record: record.at_us),
         counts[-1] if counts else "",
@@ -98,16 +97,17 @@ def story(records: Iterable[Record], boot: int) -> Story:
     )
 
 
-def plain(
+def readable_fields(
     boot: int,
     entries: Sequence[tuple[int, int, str]],
     count: str,
     ahead_us: int | None,
     last: int,
 ) -> dict[str, Any]:
-    """Return a story's latest for the command: seconds; the wall clock only where it was right.
+    """Return a boot's last events as plain values, in seconds; wall clock only where it was set.
 
-    Of an entry: when, when the daemon was ready (0: not yet), both since power-on, and its text.
+    Each entry is given as its moment and the moment the daemon was ready (0: not yet), both since
+    power-on, and its text.
     """
     return {
         "boot": boot,
@@ -125,42 +125,42 @@ def plain(
 
 
 class EventFile:
-    """The file, for the one who writes it.
+    """The file, for its only writer.
 
     Parameters
     ----------
     path
-        The file. Its folder has to exist: nothing is kept where there is none.
+        The file. Its folder must exist.
     this_boot
         The kernel's name of this boot.
     """
 
     def __init__(self, path: Path, this_boot: str) -> None:
         self.path = path
-        there = read(path)
-        self._next = there[-1].serial + 1 if there else 1
-        boots = [record for record in there if record.kind == BOOT]
-        latest = max((record.boot for record in there), default=0)
-        self.known = bool(boots) and boots[-1].text == this_boot != ""
-        """Whether this boot has a number already, from a daemon before this one."""
-        self.boot = boots[-1].boot if self.known else latest + 1
+        records = read(path)
+        self._next = records[-1].serial + 1 if records else 1
+        boots = [record for record in records if record.kind == BOOT]
+        latest = max((record.boot for record in records), default=0)
+        self.is_same_boot = bool(boots) and boots[-1].text == this_boot != ""
+        """Whether an earlier daemon has recorded this boot already."""
+        self.boot = boots[-1].boot if self.is_same_boot else latest + 1
         """The number of this boot."""
-        self.first = self._next
-        """The first serial number that this daemon writes."""
+        self.first_serial = self._next
+        """The serial number of the first record that this daemon writes."""
         self._this_boot = this_boot
-        self._counts = sum(record.serial for record in there if record.kind == COUNT)
+        self._counts = sum(record.serial for record in records if record.kind == COUNT)
 
     def begin(self, at_us: int, ready_us: int) -> None:
-        """Enter the start; may raise OSError."""
+        """Make the file, and record the boot unless that is done; may raise OSError."""
         if not self.path.exists() or self.path.stat().st_size != SIZE:
             write_atomic(self.path, bytes(SIZE))
             self.path.chmod(0o640)
-        if not self.known:
+        if not self.is_same_boot:
             self.write([(BOOT, at_us, self._this_boot)], ready_us)
-            self.known = True
+            self.is_same_boot = True
 
-    def write(self, happened: Iterable[tuple[int, int, str]], ready_us: int) -> None:
-        """Write kind, moment and text of each, and wait until the card has them.
+    def write(self, events: Iterable[tuple[int, int, str]], ready_us: int) -> None:
+        """Write kind, moment and text of each event, and wait until they are on the card.
 
         Raises
         ------
@@ -169,7 +169,7 @@ class EventFile:
         """
         handle = os.open(self.path, os.O_WRONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
         try:
-            for kind, at_us, text in happened:
+            for kind, at_us, text in events:
                 serial, self._next = self._next, self._next + 1
                 if kind == COUNT:
                     self._counts += 1
@@ -191,7 +191,7 @@ def _pack(record: Record) -> bytes:
 
 
 def _unpack(sector: bytes) -> Record | None:
-    """Return a sector's record; None when it is torn, or was never written."""
+    """Return a sector's record; None: it is torn, or was never written."""
     if len(sector) < SECTOR or _CHECK.unpack_from(sector)[0] != crc32(sector[_CHECK.size :]):
         return None
     serial, boot, at_us, ready_us, kind, length = _HEAD.unpack_from(sector, _CHECK.size)

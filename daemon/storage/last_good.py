@@ -1,24 +1,22 @@
-"""The settings files as they were when last without a fault.
+"""The last good settings: the texts of the settings files when they were last without a fault.
 
 Threads: the main loop's alone.
 
-At power-on there may be nobody who could look at a log: then the last good text of a faulty file
-plays. It is kept as one small file of JSON, path and text, written in a pause of the music.
+At power-on there may be nobody to read a log: then the last good text of a faulty file is used. The
+texts are kept by path in one small JSON file, written in a pause of the music.
 """
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 
 from config.files import read_text, write_atomic
 from config.layers import LEARNED
+from daemon.storage.deferred_writes import Request
 
-PLACE = LEARNED.parent / "last-good.json"
-WORDS = "the last good settings"
-
-Ask = Callable[[str, Callable[[], None]], None]
-"""Writes something in the next pause, as `DeferredWrites.ask` does."""
+PATH = LEARNED.parent / "last-good.json"
+NAME = "the last good settings"
 
 
 class LastGood:
@@ -26,31 +24,31 @@ class LastGood:
 
     Parameters
     ----------
-    ask
-        When to write; None: only what is there is read.
-    place
-        Where they are kept.
+    request
+        Requests a deferred write; None: nothing is ever written.
+    path
+        The file.
     """
 
-    def __init__(self, ask: Ask | None = None, place: Path = PLACE) -> None:
-        self._ask, self._place = ask, place
+    def __init__(self, request: Request | None = None, path: Path = PATH) -> None:
+        self._request, self._path = request, path
         self._texts: dict[str, str] | None = None
 
     def texts(self) -> Mapping[Path, str]:
-        """Return what is kept; nothing where nothing readable is."""
+        """Return what is kept; a missing or damaged file is empty."""
         if self._texts is None:
             self._texts = {}
-            with suppress(Exception):  # damaged, missing, or not ours to read: all the same
-                kept = json.loads(read_text(self._place))
+            with suppress(Exception):
+                kept = json.loads(read_text(self._path))
                 self._texts = {str(path): str(text) for path, text in kept.items()}
         return {Path(path): text for path, text in self._texts.items()}
 
     def keep(self, texts: Mapping[Path, str]) -> None:
-        """Take texts without a fault, and have them written if they are others than before."""
-        if self._ask is None or texts == self.texts():
+        """Take texts without a fault, and have them written if they have changed."""
+        if self._request is None or texts == self.texts():
             return
         self._texts = {str(path): text for path, text in texts.items()}
-        self._ask(WORDS, self._write)
+        self._request(NAME, self._write)
 
     def _write(self) -> None:
-        write_atomic(self._place, json.dumps(self._texts, ensure_ascii=False, indent=1))
+        write_atomic(self._path, json.dumps(self._texts, ensure_ascii=False, indent=1))

@@ -1,9 +1,9 @@
-"""What the controllers chose and is kept over a power-off: the sound, and what knobs do.
+"""The learned file: the sound and the knobs' bindings chosen at the controller, kept at power-off.
 
 Threads: the main loop's alone.
 
-The sound only where no file of the owner's says which there is at power-on, and where all channels
-agree on one. What else the learned file holds stays in it.
+The sound is kept only where no file of the owner's names one, and all channels agree on it. What
+else the learned file holds stays in it.
 """
 
 import json
@@ -15,72 +15,75 @@ from config.faults import ConfigError, parse_toml
 from config.files import read_text, write_atomic
 from config.layers import LEARNED, OWNER
 from config.settings import Binding, Settings
+from daemon.storage.deferred_writes import Request, Write
 
-WORDS = "the sound chosen last"
+NAME = "the sound chosen last"
 KEY = "sound.name"
 
 Program = tuple[int, int]
 """Bank and program, counted from 0."""
 
 
-class Learned:
-    """Writes the learned file.
+class LearnedFile:
+    """Writes the file.
 
     Parameters
     ----------
-    ask
-        Has something written in the next pause, as
-        `daemon.storage.deferred_writes.DeferredWrites.ask` does.
-    write_quietly
-        Calls what writes the file, and takes that for no edit.
-    place
+    request
+        Requests a deferred write.
+    write_own
+        Calls what writes the file, so that it does not count as an edit:
+        `daemon.storage.settings_files.SettingsFiles.write_own`.
+    path
         The file.
     """
 
     def __init__(
         self,
-        ask: Callable[[str, Callable[[], None]], None],
-        write_quietly: Callable[[Path, Callable[[], None]], None] = lambda path, write: write(),
-        place: Path = LEARNED,
+        request: Request,
+        write_own: Callable[[Path, Write], None] = lambda path, write: write(),
+        path: Path = LEARNED,
     ) -> None:
-        self._ask, self._write_quietly, self._place = ask, write_quietly, place
-        self._told = ""
+        self._request, self._write_own, self._path = request, write_own, path
+        self._chosen = ""
 
-    def look(self, programs: set[Program], settings: Settings, origins: Mapping[str, str]) -> None:
-        """Have the sound kept that was chosen, if it is another than at power-on.
+    def keep_sound(
+        self, programs: set[Program], settings: Settings, origins: Mapping[str, str]
+    ) -> None:
+        """Have the chosen sound kept, unless it is the one used at power-on.
 
         Parameters
         ----------
         programs
-            What the channels were told; nothing: nobody chose.
+            The programs that the channels selected; none: nobody chose.
         settings, origins
-            In force, and the file of every key that is not at its default.
+            Those in force, and the file of every key that is not at its default.
         """
-        if len(programs) != 1 or origins.get(KEY, str(self._place)) != str(self._place):
+        if len(programs) != 1 or origins.get(KEY, str(self._path)) != str(self._path):
             return
         ((bank, program),) = programs
         names = settings.sound.banks.get(str(bank), settings.sound.programs)
         name = names[program] if program < len(names) else ""
-        if name and name != (self._told or settings.sound.name):
-            self._told = name
-            self._ask(WORDS, self._write)
+        if name and name != (self._chosen or settings.sound.name):
+            self._chosen = name
+            self._request(NAME, self._write)
 
-    def keep(self, bindings: Sequence[Binding], owner: Path = OWNER) -> None:
-        """Have bindings kept, until the owner's file says other ones than now."""
+    def keep_bindings(self, bindings: Sequence[Binding], owner: Path = OWNER) -> None:
+        """Have bindings kept, until those in the owner's file change."""
         plain = [each.model_dump(exclude_none=True, exclude_defaults=True) for each in bindings]
 
         def write() -> None:
-            kept, instead_of = self._read(self._place), self._read(owner).get("bindings")
+            kept, instead_of = self._read(self._path), self._read(owner).get("bindings")
             before = kept.get("instead_of")
             others = {k: v for k, v in before.items() if k != "bindings"} if before else {}
             kept["bindings"] = plain
             kept["instead_of"] = others | ({} if instead_of is None else {"bindings": instead_of})
             self._put(kept)
 
-        self._ask("the bindings learned", write)
+        self._request("the bindings learned", write)
 
     def _write(self) -> None:
-        self._put({**self._read(self._place), "sound": {"name": self._told}})
+        self._put({**self._read(self._path), "sound": {"name": self._chosen}})
 
     def _read(self, path: Path) -> dict[str, Any]:
         try:
@@ -92,11 +95,11 @@ class Learned:
         text = "# What was learned from the controller; partiald writes it.\n" + "".join(
             f"{key} = {_inline(value)}\n" for key, value in kept.items()
         )
-        self._write_quietly(self._place, lambda: write_atomic(self._place, text))
+        self._write_own(self._path, lambda: write_atomic(self._path, text))
 
 
 def _inline(value: object) -> str:
-    """Return a value as TOML has it, in one line."""
+    """Return a value as inline TOML."""
     if isinstance(value, dict):
         pairs = ", ".join(f"{json.dumps(key)} = {_inline(each)}" for key, each in value.items())
         return f"{{ {pairs} }}"

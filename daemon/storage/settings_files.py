@@ -1,9 +1,9 @@
-"""Where the daemon's settings and sounds come from, and whether the files have changed.
+"""The files of settings and sounds: read, and watched for edits.
 
 Threads: the main loop's alone; reading takes some milliseconds.
 """
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,23 +14,24 @@ from config.files import read_text
 from config.layers import DEFAULT_PATHS, LEARNED, InForce, load_forgiving
 from config.settings import Settings
 from config.sound import Sound
+from daemon.storage.deferred_writes import Write
 from daemon.storage.last_good import LastGood
 
 
 @dataclass(frozen=True)
-class Loaded:
-    """What was read."""
+class LoadedSettings:
+    """Settings and sounds as they were read."""
 
     settings: Settings
-    """Playable in any case: what was faulty is left out."""
+    """Always playable: what is faulty is left out."""
     sounds: Mapping[str, Sound] | None = None
-    """None: only those that come with partiald."""
+    """None: only the shipped ones."""
     faults: list[str] = field(default_factory=list)
-    """One line for each fault of a settings file."""
+    """A line for each fault of a settings file."""
     remarks: list[str] = field(default_factory=list)
     """Lines on faulty sounds, and on edits that another file overrides."""
     files: list[str] = field(default_factory=list)
-    """The files that had something to say."""
+    """The files that set something."""
 
 
 class SettingsFiles:
@@ -39,13 +40,13 @@ class SettingsFiles:
     Parameters
     ----------
     only
-        A file that stands for all layers; None: the layers.
+        A file used instead of all layers; None: the layers.
     sound_folders
-        The owner's.
+        The owner's folders of sounds.
     last_good
-        What stands in for a faulty layer.
-    usual
-        The layers.
+        Stands in for a faulty layer.
+    layers
+        The layers' files.
     """
 
     def __init__(
@@ -53,54 +54,56 @@ class SettingsFiles:
         only: Path | None = None,
         sound_folders: Sequence[Path] = library.OWNER_FOLDERS,
         last_good: LastGood | None = None,
-        usual: Sequence[Path] = DEFAULT_PATHS,
+        layers: Sequence[Path] = DEFAULT_PATHS,
     ) -> None:
-        self._only, self._usual = only, usual
-        self._watched = list(usual) if only is None else [only]
-        # As some systems call a file that they were asked to call partiald.toml.
+        self._only, self._layers = only, layers
+        self._watched = list(layers) if only is None else [only]
+        # Some systems save as this when asked for partiald.toml.
         self._misnamed = [path.with_name(f"{path.name}.txt") for path in self._watched]
         self._last_good = last_good or LastGood()
-        self._folders = sound_folders
+        self._sound_folders = sound_folders
         self._edits = 0
-        self._quiet: dict[Path, tuple[object, object]] = {}
+        self._own_writes: dict[Path, tuple[object, object]] = {}
         self.origins: Mapping[str, str] = {}
         """The file of every key that is not at its default, as last loaded."""
 
     @property
-    def parents(self) -> list[Path]:
+    def folders(self) -> list[Path]:
         """The folders in which edits are made."""
-        return [*(path.parent for path in self._watched), *self._folders]
+        return [*(path.parent for path in self._watched), *self._sound_folders]
 
-    def edited(self, paths: Collection[Path]) -> None:
-        """Take paths at which something happened.
+    def note_changes(self, paths: Collection[Path]) -> None:
+        """Take the paths that have changed, as the kernel reports them.
 
-        The clock of a FAT partition goes in steps of two seconds: a second edit within one step may
+        File times on a FAT partition have steps of two seconds: a second edit within one step may
         leave no other trace.
         """
-        # What we learned is on no FAT partition, and is written by ourselves.
+        # The learned file is on no FAT partition, and is written by the daemon.
         files = {*self._watched, *self._misnamed} - {LEARNED}
-        ours = [p for p in paths if p in files or p.parent in self._folders]
+        ours = [p for p in paths if p in files or p.parent in self._sound_folders]
         self._edits += bool(ours)
 
-    def write_quietly(self, path: Path, write: Callable[[], None]) -> None:
-        """Have a watched file written by ourselves: that is no edit."""
+    def write_own(self, path: Path, write: Write) -> None:
+        """Call what writes a watched file, so that it does not count as an edit."""
         before = self._stamp(path)
         write()
-        self._quiet[path] = _stamp(path), before
+        self._own_writes[path] = _stamp(path), before
 
-    def load(self) -> Loaded:
-        """Read everything; no fault of a file comes out as an exception."""
-        sounds, remarks = library.load_sounds(self._folders)
+    def load(self) -> LoadedSettings:
+        """Read everything; a fault in a file raises nothing."""
+        sounds, remarks = library.load_sounds(self._sound_folders)
         try:
-            in_force, faults = self._layers(sounds)
+            in_force, faults = self._read_layers(sounds)
         except ConfigError as error:
-            # Layers that are valid one by one, and together are not.
+            # The layers are valid one by one, but not together.
             in_force, faults = InForce(Settings(), {}), error.faults
         self.origins = in_force.origins
         shipped = library.shipped()
         extra = any(sound is not shipped.get(name) for name, sound in sounds.items())
-        remarks += [f"{p}: is not read: take '.txt' off its name" for p in _there(self._misnamed)]
-        return Loaded(
+        remarks += [
+            f"{p}: is not read: take '.txt' off its name" for p in _existing(self._misnamed)
+        ]
+        return LoadedSettings(
             settings=in_force.settings,
             sounds=sounds if extra else None,
             faults=list(faults),
@@ -108,32 +111,32 @@ class SettingsFiles:
             files=sorted(set(in_force.origins.values())),
         )
 
-    def _layers(self, sounds: Collection[str]) -> tuple[InForce, list[str]]:
+    def _read_layers(self, sounds: Collection[str]) -> tuple[InForce, list[str]]:
         if self._only is not None:
             return load_forgiving([self._only], sounds)
         last_good = self._last_good.texts()
-        in_force, faults = load_forgiving(None, sounds, self._usual, last_good)
+        in_force, faults = load_forgiving(None, sounds, self._layers, last_good)
         if not faults:
-            with suppress(ConfigError):  # edited meanwhile: then it is read again
-                self._last_good.keep({path: read_text(path) for path in _there(self._watched)})
+            with suppress(ConfigError):  # edited meanwhile, so it will be read again
+                self._last_good.keep({path: read_text(path) for path in _existing(self._watched)})
         return in_force, faults
 
     def stamp(self) -> object:
         """Return what changes when one of the files does."""
-        sounds = [path for folder in self._folders for path in sorted(folder.glob("*.toml"))]
+        sounds = [path for folder in self._sound_folders for path in sorted(folder.glob("*.toml"))]
         paths = [*self._watched, *self._misnamed, *sounds]
         return [self._edits, *(self._stamp(path) for path in paths)]
 
     def _stamp(self, path: Path) -> object:
         stamp = _stamp(path)
-        if path not in self._quiet:
+        if path not in self._own_writes:
             return stamp
-        written, before = self._quiet[path]
-        # A file that was taken away again is edited, too, and not as it was before we wrote it.
+        written, before = self._own_writes[path]
+        # A file that was deleted since is edited as well: it is not as it was before we wrote it.
         return before if stamp == written else (stamp, "edited")
 
 
-def _there(paths: Sequence[Path]) -> list[Path]:
+def _existing(paths: Sequence[Path]) -> list[Path]:
     return [path for path in paths if _stamp(path) is not None]
 
 

@@ -14,7 +14,7 @@ from daemon.ipc.note_events import NoteEvents
 from daemon.player.engine import Engine
 from daemon.player.fork_server import PlayerJob
 from daemon.storage.deferred_writes import DeferredWrites
-from daemon.storage.event_file import EventFile, read, story
+from daemon.storage.event_file import EventFile, boot_events, read
 from tests.support.virtual_daemon import FRAMES, KEYS, RATE, VirtualDaemon
 
 SCREEN = 24
@@ -129,7 +129,7 @@ def test_the_warnings_after_a_gig_are_the_whole_story_in_one_screen(
     assert sum("was cut after 0.5 s: 'box' went away" in line for line in each) == 2
     assert sum("F4 (65) on channel 1 was not played: no sound card" in line for line in each) == 1
     assert any("the card ran dry (24 times in" in line for line in each)
-    kept = story(read(tmp_path / "happened"), 1)
+    kept = boot_events(read(tmp_path / "happened"), 1)
     assert [record.text for record in kept.entries] == [
         line.split(": ", 1)[1] for line in each[:-1]
     ]

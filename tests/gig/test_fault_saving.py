@@ -25,11 +25,11 @@ import sys
 from pathlib import Path
 from config.files import write_atomic
 from daemon import log
-from daemon.storage.deferred_writes import Pauses
+from daemon.storage.deferred_writes import DeferredWrites
 log.set_up()
-path, pauses = Path(sys.argv[1]), Pauses()
+path, pauses = Path(sys.argv[1]), DeferredWrites()
 for struck, now_us in ((0, 0), (0, 3_500_000), (0, 7_000_000)):
-    pauses.ask("what was learned", lambda: write_atomic(path, "new = 2\\n" * 5000))
+    pauses.request("what was learned", lambda: write_atomic(path, "new = 2\\n" * 5000))
     pauses.tick(struck, 0, now_us)
 """
 # A small process, since forking a large one a thousand times takes long.

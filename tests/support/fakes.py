@@ -12,7 +12,7 @@ from config.sound import Sound
 from daemon.ipc.counters import SharedCounters, Timing
 from daemon.player.fork_server import PlayerEvent, PlayerJob
 from daemon.soundcard.card import Card
-from daemon.storage.settings_files import Loaded
+from daemon.storage.settings_files import LoadedSettings
 from voices.notes.note_count import Ledger
 
 
@@ -106,15 +106,15 @@ class ScriptedPlayers:
 class FixedSource:
     """Settings that change when the test puts others in."""
 
-    def __init__(self, loaded: Loaded) -> None:
+    def __init__(self, loaded: LoadedSettings) -> None:
         self.loaded = loaded
         self.version = 0
 
-    def put(self, loaded: Loaded) -> None:
+    def put(self, loaded: LoadedSettings) -> None:
         self.loaded = loaded
         self.version += 1
 
-    def load(self) -> Loaded:
+    def load(self) -> LoadedSettings:
         return self.loaded
 
     def stamp(self) -> object:

@@ -10,13 +10,13 @@ from daemon.keeper.keeper import Keeper
 from daemon.keeper.mixer_watch import MixerWatch
 from daemon.keeper.new_cards import NewCards
 from daemon.keeper.supervisor import PlayerSupervisor
-from daemon.linux.board_health import Health
+from daemon.linux.board_health import BoardHealth
 from daemon.linux.led import StatusLed
 from daemon.midi.controllers import Controllers
 from daemon.midi.simulated import SimulatedPorts
 from daemon.soundcard.alsa_control import Element
 from daemon.soundcard.card import Card
-from daemon.storage.settings_files import Loaded
+from daemon.storage.settings_files import LoadedSettings
 from tests.support.fakes import FixedSource, ScriptedPlayers
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
@@ -46,7 +46,7 @@ class KeeperBench:
         self.ports = SimulatedPorts()
         self.players = ScriptedPlayers(self.board)
         self.told = Told(watchdog_s)
-        self.source = FixedSource(Loaded(Settings.model_validate(settings)))
+        self.source = FixedSource(LoadedSettings(Settings.model_validate(settings)))
         self.card = object()
         self.there: list[Card] = []
         self.listener = Controllers(self.ports, self.ring.put)
@@ -58,7 +58,7 @@ class KeeperBench:
         self.keeper = Keeper(
             *(self.source, self.listener, self.lives, self.told),  # type: ignore[arg-type]
             lambda: self.now_us,
-            health=Health(Path("/nowhere")),
+            health=BoardHealth(Path("/nowhere")),
             lamp=StatusLed(Path("/nowhere")),
             mixer=MixerWatch(lambda number: self.controls),
         )

@@ -13,7 +13,7 @@ from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import MessageRing
 from daemon.keeper.keeper import TICK_S, Keeper
 from daemon.keeper.supervisor import PlayerSupervisor
-from daemon.linux.board_health import Health
+from daemon.linux.board_health import BoardHealth
 from daemon.linux.led import StatusLed
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
@@ -22,7 +22,7 @@ from daemon.player.cue_tones import samples
 from daemon.player.engine import Engine
 from daemon.player.fork_server import PlayerEvent, PlayerJob
 from daemon.soundcard.card import Card
-from daemon.storage.settings_files import Loaded
+from daemon.storage.settings_files import LoadedSettings
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
 FRAMES, RATE = 64, 48_000
@@ -32,17 +32,17 @@ class Files:
     """Settings files that change when told."""
 
     def __init__(self) -> None:
-        self.loaded = Loaded(Settings())
+        self.loaded = LoadedSettings(Settings())
         self.edits = 0
 
-    def load(self) -> Loaded:
+    def load(self) -> LoadedSettings:
         return self.loaded
 
     def stamp(self) -> object:
         return self.edits
 
     def edit(self, *faults: str, **settings: Any) -> None:
-        self.loaded = Loaded(Settings.model_validate(settings), faults=list(faults))
+        self.loaded = LoadedSettings(Settings.model_validate(settings), faults=list(faults))
         self.edits += 1
 
 
@@ -83,7 +83,7 @@ class VirtualDaemon:
             clock_us=lambda: self.now_us,
             lamp=StatusLed(Path("/nowhere")),
             switch_off=lambda: self.asked.append("off"),
-            **{"health": Health(Path("/nowhere")), **parts},
+            **{"health": BoardHealth(Path("/nowhere")), **parts},
         )
 
     # What makes players.

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from daemon.commands.why import readable
-from daemon.linux.board_health import LOOK_US, Health
+from daemon.linux.board_health import READ_US, BoardHealth
 from tests.support.sysfs_tree import put
 from tests.support.virtual_daemon import FRAMES, KEYS, RATE, VirtualDaemon
 
@@ -139,7 +139,7 @@ def test_the_chord_releases_says_farewell_saves_and_asks_for_the_power_to_go(
     daemon.run(1.0)
     daemon.play(36, 38)
     # Asked for while the chord sounds: no pause for it yet.
-    daemon.keeper.pauses.ask("what was learned", lambda: daemon.asked.append("saved"))
+    daemon.keeper.pauses.request("what was learned", lambda: daemon.asked.append("saved"))
     daemon.run(5.5)
     assert "switching off: its chord was held for 5 s" in caplog.messages
     assert (daemon.asked, daemon.accounts) == ([], {"cut": 2})
@@ -236,7 +236,7 @@ def test_a_weak_supply_stands_on_the_timeline_with_the_losses_before_and_after_i
 
     Source: the kernel's sysfs-class-hwmon, ``in0_lcrit_alarm``.
     """
-    daemon = VirtualDaemon(health=Health(tmp_path))
+    daemon = VirtualDaemon(health=BoardHealth(tmp_path))
     chronicle = daemon.keeper.chronicle
     ears = chronicle.ears()
     logging.getLogger().addHandler(ears)
@@ -248,7 +248,7 @@ def test_a_weak_supply_stands_on_the_timeline_with_the_losses_before_and_after_i
         daemon.run(1.0)
         for low in (0, 1, 0, 1, 1, 0, 1, 0, 1):
             put(tmp_path, hwmon__hwmon0__name="rpi_volt", hwmon__hwmon0__in0_lcrit_alarm=low)
-            daemon.run(LOOK_US / 1e6)
+            daemon.run(READ_US / 1e6)
         assert daemon.playing is not None
         daemon.playing.timing.underflows += 1
         daemon.run(1.0)
@@ -256,6 +256,8 @@ def test_a_weak_supply_stands_on_the_timeline_with_the_losses_before_and_after_i
         logging.getLogger().removeHandler(ears)
     pulled, weak, dry = readable(chronicle.told(0, 20)).splitlines()[:3]
     assert "controller lost: 'Cargo Bike Keys 25'" in pulled
-    assert "the supply voltage is too low: a shorter or thicker cable, a stronger supply" in weak
+    assert (
+        "the supply voltage is too low: use a shorter or thicker cable, a stronger supply" in weak
+    )
     assert "(4 times in 14 s)" in weak
     assert "the card ran dry" in dry

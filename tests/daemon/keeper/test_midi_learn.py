@@ -9,7 +9,7 @@ from config.layers import load
 from config.settings import Binding, Settings
 from daemon.keeper.midi_learn import PATIENCE_S, TRAVELLED, Learning, bound
 from daemon.midi.channel_state import ChannelState
-from daemon.storage.learned import Learned
+from daemon.storage.learned import LearnedFile
 
 OTHERS = {(0, 0, 74): 60, (0, 0, 20): 10}
 
@@ -92,7 +92,7 @@ def test_what_is_kept_holds_until_the_owner_says_something_else(tmp_path: Path) 
     learned.write_text('sound = { name = "sine" }\n')
     waiting = []
     new = [Binding(control=20, target="partial", partial=3, low=-30.0)]
-    Learned(lambda name, write: waiting.append(write), place=learned).keep(new, owner)
+    LearnedFile(lambda name, write: waiting.append(write), path=learned).keep_bindings(new, owner)
     for write in waiting:
         write()
     assert load(usual=usual).settings.bindings == new
@@ -107,6 +107,8 @@ def test_what_is_kept_beside_a_file_without_bindings_holds_too(tmp_path: Path) -
     usual = tuple(tmp_path / name for name in ("owner", "learned", "boot"))
     waiting = []
     new = bound(Settings().bindings, Binding(control=20, target="volume"))
-    Learned(lambda name, write: waiting.append(write), place=usual[1]).keep(new, usual[0])
+    LearnedFile(lambda name, write: waiting.append(write), path=usual[1]).keep_bindings(
+        new, usual[0]
+    )
     waiting[0]()
     assert load(usual=usual).settings.bindings == new

@@ -4,7 +4,7 @@ import signal
 from pathlib import Path
 
 from daemon.keeper.report_file import EVERY_US, NAME, Report, versions
-from daemon.storage.deferred_writes import QUIET_US, DeferredWrites
+from daemon.storage.deferred_writes import PAUSE_US, DeferredWrites
 from tests.support.daemon_process import Daemon
 from tests.support.waiting import wait_until
 
@@ -29,7 +29,7 @@ def test_a_report_waits_for_a_pause_and_says_what_is_at_work(tmp_path: Path) -> 
     bench = Bench(tmp_path)
     bench.run("a", 60_000_000, sounding=1)
     assert not bench.path.exists()
-    bench.run("a", 2 * QUIET_US)
+    bench.run("a", 2 * PAUSE_US)
     text = bench.path.read_text()
     assert text.startswith("partiald ")
     assert text.endswith("\nplaying\n")
@@ -40,12 +40,12 @@ def test_the_same_is_not_reported_twice_and_news_not_more_often_than_needed(
     tmp_path: Path,
 ) -> None:
     bench = Bench(tmp_path)
-    bench.run("a", 2 * QUIET_US)
+    bench.run("a", 2 * PAUSE_US)
     bench.path.unlink()  # the system has taken it
     bench.run("a", 3 * EVERY_US)
     assert not bench.path.exists()
     bench.words = "silent: no sound card"
-    bench.run("b", 2 * QUIET_US)
+    bench.run("b", 2 * PAUSE_US)
     assert bench.path.read_text().endswith("silent: no sound card\n")
     bench.path.unlink()
     bench.run("c", EVERY_US // 2)

@@ -25,7 +25,7 @@ class Box:
 
     def __init__(self, folder: Path, *controllers: str, boot: str = "today") -> None:
         self.bench, self.pauses = KeeperBench(), DeferredWrites()
-        self.standing = SessionState(self.pauses.ask, folder / "standing.json", boot)
+        self.standing = SessionState(self.pauses.request, folder / "standing.json", boot)
         for name in controllers:
             self.bench.ports.plug(name)
         self.parts = self.bench.listener.channel_state, self.bench.listener, self.bench.lives
@@ -124,10 +124,10 @@ def test_nothing_is_written_unless_something_was_moved(tmp_path: Path) -> None:
     box.plays()
     box.ends()
     box.standing.look(stood(*box.parts))
-    assert box.pauses.waiting == []
+    assert box.pauses.pending == []
     box.hears(SOFT)
     box.standing.look(stood(*box.parts))
-    assert box.pauses.waiting == [WORDS]
+    assert box.pauses.pending == [WORDS]
 
 
 @pytest.mark.parametrize(

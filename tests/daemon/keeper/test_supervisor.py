@@ -8,7 +8,7 @@ import pytest
 from config.settings import Settings
 from daemon.keeper.supervisor import PATIENCE_S
 from daemon.soundcard.card import Card
-from daemon.storage.settings_files import Loaded
+from daemon.storage.settings_files import LoadedSettings
 from tests.support.keeper_bench import KEYS, NO_CARD, READY, KeeperBench
 
 
@@ -268,7 +268,7 @@ def test_an_edit_is_sent_to_the_player_once_the_file_has_settled(
     caplog.set_level(logging.INFO)
     bench = KeeperBench()
     bench.play()
-    bench.source.put(Loaded(Settings(polyphony=3)))
+    bench.source.put(LoadedSettings(Settings(polyphony=3)))
     bench.tick()
     assert bench.players.sent == []
     bench.tick()
@@ -287,19 +287,21 @@ def test_a_fault_in_an_edit_is_told_and_changes_nothing(caplog: pytest.LogCaptur
     bench = KeeperBench(polyphony=5)
     bench.play()
     fault = "partiald.toml: polyphony = 0: input should be greater than or equal to 1"
-    bench.source.put(Loaded(Settings(), faults=[fault]))
+    bench.source.put(LoadedSettings(Settings(), faults=[fault]))
     bench.tick(4)
     assert caplog.messages == [fault, "settings left as they were"]
     assert bench.players.sent == []
     assert bench.keeper.settings.polyphony == 5
-    bench.source.put(Loaded(Settings(polyphony=6)))
+    bench.source.put(LoadedSettings(Settings(polyphony=6)))
     bench.tick(2)
     assert [sent["polyphony"] for sent in bench.players.sent] == [6]
 
 
 def test_faults_at_the_start_are_told_and_it_plays(caplog: pytest.LogCaptureFixture) -> None:
     bench = KeeperBench()
-    bench.source.put(Loaded(Settings(), faults=["a.toml: x: unknown key"], remarks=["b says so"]))
+    bench.source.put(
+        LoadedSettings(Settings(), faults=["a.toml: x: unknown key"], remarks=["b says so"])
+    )
     bench.play()
     assert caplog.messages == [
         "a.toml: x: unknown key",
@@ -313,7 +315,7 @@ def test_faults_at_the_start_are_told_and_it_plays(caplog: pytest.LogCaptureFixt
 def test_other_audio_settings_take_a_new_player() -> None:
     bench = KeeperBench()
     bench.play()
-    bench.source.put(Loaded(Settings.model_validate({"audio": {"block_frames": 256}})))
+    bench.source.put(LoadedSettings(Settings.model_validate({"audio": {"block_frames": 256}})))
     bench.tick(2)
     assert (bench.players.sent, bench.players.stops) == ([], 1)
     bench.say("ended", "the player stopped as asked")
@@ -325,7 +327,7 @@ def test_another_controller_name_takes_effect_at_once() -> None:
     bench.ports.plug(KEYS)
     bench.play()
     assert bench.listener.controllers
-    bench.source.put(Loaded(Settings.model_validate({"controller": {"name": "bell"}})))
+    bench.source.put(LoadedSettings(Settings.model_validate({"controller": {"name": "bell"}})))
     bench.tick(3)
     assert bench.listener.controllers == {}
 

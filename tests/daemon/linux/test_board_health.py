@@ -5,14 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from daemon.linux.board_health import LOOK_US, Health, read
+from daemon.linux.board_health import READ_US, BoardHealth, read
 from tests.support.sysfs_tree import put, put_clock
 
 MINUTE = 60_000_000
-clock_us = itertools.count(0, LOOK_US)
+clock_us = itertools.count(0, READ_US)
 
 
-def looks(health: Health, times: int = 1) -> None:
+def looks(health: BoardHealth, times: int = 1) -> None:
     for _ in range(times):
         health.tick(next(clock_us))
 
@@ -20,10 +20,10 @@ def looks(health: Health, times: int = 1) -> None:
 def test_a_board_that_tells_nothing_is_no_fault(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    health = Health(tmp_path)
+    health = BoardHealth(tmp_path)
     looks(health, 3)
     assert caplog.messages == []
-    plain = health.plain()
+    plain = health.as_plain()
     assert plain.pop("warnings") == []
     assert set(plain.values()) == {None}
 
@@ -39,17 +39,17 @@ def test_heat_is_told_once_with_its_remedy_and_once_when_it_is_over(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("INFO")
-    health = Health(tmp_path)
+    health = BoardHealth(tmp_path)
     for milli in (61_000, 85_000, 86_000, 79_000, 81_000, 74_000, 61_000):
         put(tmp_path, thermal__thermal_zone0__temp=milli)
         looks(health, 2)
     assert [(record.levelname, record.message) for record in caplog.records] == [
         (
             "WARNING",
-            "the board is hot: 85 °C; from 80 °C on it slows down: out of the sun, air around it, "
-            "a heat sink",
+            "the board is hot: 85 °C; from 80 °C on it is throttled: keep it out of the sun, give "
+            "it air, add a heat sink",
         ),
-        ("INFO", "the board is cool enough again"),
+        ("INFO", "board temperature OK"),
     ]
 
 
@@ -62,7 +62,7 @@ def test_the_kernels_own_limit_counts(tmp_path: Path) -> None:
         thermal__thermal_zone0__trip_point_1_type="passive",
         thermal__thermal_zone0__trip_point_1_temp=70_000,
     )
-    health = Health(tmp_path)
+    health = BoardHealth(tmp_path)
     looks(health)
     assert "from 70 °C on" in health.warnings["heat"]
 
@@ -110,23 +110,23 @@ def test_a_supply_too_weak_is_told_at_every_change(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("INFO")
-    health = Health(tmp_path)
+    health = BoardHealth(tmp_path)
     for alarm in (0, 1, 1, 0, 1):
         put(tmp_path, hwmon__hwmon3__name="rpi_volt", hwmon__hwmon3__in0_lcrit_alarm=alarm)
         looks(health)
-    low = "the supply voltage is too low: a shorter or thicker cable, a stronger supply, fewer"
+    low = "the supply voltage is too low: use a shorter or thicker cable, a stronger supply, fewer"
     assert [message[: len(low)] for message in caplog.messages] == [
         low,
-        "the supply voltage is right again",
+        "supply OK",
         low,
     ]
-    assert health.plain()["undervoltage"] is True
+    assert health.as_plain()["undervoltage"] is True
 
 
 def test_an_empty_battery_is_told_while_it_discharges(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    health = Health(tmp_path)
+    health = BoardHealth(tmp_path)
     put(tmp_path, power_supply__pack__type="Battery", power_supply__pack__status="Discharging")
     for percent in (40, 15, 16, 14):
         put(tmp_path, power_supply__pack__capacity=percent)
@@ -138,9 +138,9 @@ def test_an_empty_battery_is_told_while_it_discharges(
 
 
 def test_a_look_is_taken_every_two_seconds_and_tells_what_is_new(tmp_path: Path) -> None:
-    health = Health(tmp_path)
+    health = BoardHealth(tmp_path)
     assert not health.tick(MINUTE)
     put(tmp_path, thermal__thermal_zone0__temp=90_000)
-    assert not health.tick(MINUTE + LOOK_US - 1)
-    assert health.tick(MINUTE + LOOK_US)
-    assert not health.tick(MINUTE + 2 * LOOK_US)
+    assert not health.tick(MINUTE + READ_US - 1)
+    assert health.tick(MINUTE + READ_US)
+    assert not health.tick(MINUTE + 2 * READ_US)

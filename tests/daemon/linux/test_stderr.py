@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from daemon.linux.stderr import quiet
+from daemon.linux.stderr import captured_stderr
 
 
 def write_from_c(text: bytes) -> None:
@@ -17,19 +17,19 @@ def test_what_libraries_write_is_kept_back_and_can_be_read(
     capfd: pytest.CaptureFixture[str],
 ) -> None:
     write_from_c(b"before\n")
-    with quiet() as noise:
+    with captured_stderr() as captured:
         write_from_c(b"ALSA lib confmisc.c: cannot find card '0'\n\n")
         write_from_c(b"jack server is not running\n")
     write_from_c(b"after\n")
     assert capfd.readouterr().err == "before\nafter\n"
-    assert noise.lines == [
+    assert captured.lines == [
         "ALSA lib confmisc.c: cannot find card '0'",
         "jack server is not running",
     ]
 
 
 def test_stderr_is_back_after_an_exception(capfd: pytest.CaptureFixture[str]) -> None:
-    with pytest.raises(ValueError, match="in between"), quiet():
+    with pytest.raises(ValueError, match="in between"), captured_stderr():
         raise ValueError("in between")
     write_from_c(b"heard\n")
     assert capfd.readouterr().err == "heard\n"
@@ -38,22 +38,22 @@ def test_stderr_is_back_after_an_exception(capfd: pytest.CaptureFixture[str]) ->
 def test_it_leaves_no_descriptor_open() -> None:
     before = len(os.listdir("/proc/self/fd"))
     for _ in range(20):
-        with quiet():
+        with captured_stderr():
             pass
     assert len(os.listdir("/proc/self/fd")) == before
 
 
 def test_a_lot_of_noise_blocks_nobody() -> None:
-    with quiet() as noise:
+    with captured_stderr() as captured:
         for _ in range(300):
             write_from_c(b"x" * 1023 + b"\n")
-    assert 10 <= len(noise.lines) <= 300
+    assert 10 <= len(captured.lines) <= 300
 
 
 HUSHED = """
 import os, sys
-from daemon.linux.stderr import hush
-hush()
+from daemon.linux.stderr import silence_libraries
+silence_libraries()
 os.write(2, b"from C")
 print("from Python", file=sys.stderr)
 """
@@ -67,7 +67,8 @@ def test_hushed_libraries_are_silent_for_good_and_python_is_not() -> None:
 def test_it_works_without_any_stderr() -> None:
     script = (
         "import os; os.close(2)\n"
-        "from daemon.linux.stderr import hush, quiet\nwith quiet(): pass\nhush()"
+        "from daemon.linux.stderr import captured_stderr, silence_libraries\n"
+        "with captured_stderr(): pass\nsilence_libraries()"
     )
     done = subprocess.run([sys.executable, "-c", script], timeout=30)
     assert done.returncode == 0

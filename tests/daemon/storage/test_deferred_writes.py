@@ -3,7 +3,7 @@ import logging
 
 import pytest
 
-from daemon.storage.deferred_writes import QUIET_US, DeferredWrites
+from daemon.storage.deferred_writes import PAUSE_US, DeferredWrites
 
 TICK_US = 250_000
 CARD = "what was learned"
@@ -23,7 +23,7 @@ class Bench:
                 raise self.fault
             self.written.append(what)
 
-        self.pauses.ask(name, write)
+        self.pauses.request(name, write)
 
     def tick(self, us: int, sounding: int = 0) -> None:
         for _ in range(us // TICK_US):
@@ -37,7 +37,7 @@ def test_nothing_is_written_while_a_note_sounds_and_all_of_it_in_the_pause_after
     bench.ask("history", "the history")
     bench.tick(60_000_000, sounding=1)
     assert bench.written == []
-    bench.tick(QUIET_US - TICK_US)
+    bench.tick(PAUSE_US - TICK_US)
     assert bench.written == []
     bench.tick(2 * TICK_US)
     assert bench.written == ["level", "history"]
@@ -50,9 +50,9 @@ def test_notes_that_begin_and_end_between_two_looks_are_no_pause() -> None:
     bench.ask("level")
     for _ in range(40):
         bench.struck += 1
-        bench.tick(QUIET_US // 2)
+        bench.tick(PAUSE_US // 2)
     assert bench.written == []
-    bench.tick(QUIET_US)
+    bench.tick(PAUSE_US)
     assert bench.written == ["level"]
 
 
@@ -60,8 +60,8 @@ def test_what_is_asked_for_again_before_the_pause_is_written_once() -> None:
     bench = Bench()
     for level in ("1 dB", "2 dB", "3 dB"):
         bench.ask(level)
-    assert bench.pauses.waiting == [CARD]
-    bench.tick(2 * QUIET_US)
+    assert bench.pauses.pending == [CARD]
+    bench.tick(2 * PAUSE_US)
     assert bench.written == ["3 dB"]
 
 
@@ -73,16 +73,16 @@ def test_a_card_that_cannot_be_written_to_is_told_once_until_it_can(
     bench.fault = OSError(errno.EROFS, "Read-only file system")
     for _ in range(3):
         bench.ask("level")
-        bench.tick(2 * QUIET_US)
+        bench.tick(2 * PAUSE_US)
     told = "what was learned can't be kept: Read-only file system; playing on without"
     assert caplog.messages == [told]
     bench.fault = None
     bench.ask("level")
-    bench.tick(2 * QUIET_US)
+    bench.tick(2 * PAUSE_US)
     assert bench.written == ["level"]
     bench.fault = OSError(errno.ENOSPC, "No space left on device")
     bench.ask("level")
-    bench.tick(2 * QUIET_US)
+    bench.tick(2 * PAUSE_US)
     assert len(caplog.messages) == 2
 
 
@@ -93,4 +93,4 @@ def test_at_the_end_all_that_waits_is_written_at_once() -> None:
     bench.tick(TICK_US, sounding=1)
     bench.pauses.flush()
     assert bench.written == ["level", "history"]
-    assert bench.pauses.waiting == []
+    assert bench.pauses.pending == []

@@ -17,10 +17,10 @@ from daemon.storage.event_file import (
     SIZE,
     SLOTS,
     EventFile,
-    place,
-    plain,
+    boot_events,
+    event_file_path,
     read,
-    story,
+    readable_fields,
 )
 
 
@@ -37,16 +37,18 @@ def path(tmp_path: Path) -> Path:
 
 def test_it_is_in_the_folder_that_systemd_keeps_for_the_service() -> None:
     """Source: systemd.exec(5), STATE_DIRECTORY."""
-    assert place({"STATE_DIRECTORY": "/var/lib/organ:/x"}) == Path("/var/lib/organ/happened")
-    assert place({}) == Path("/var/lib/partiald/happened")
+    assert event_file_path({"STATE_DIRECTORY": "/var/lib/organ:/x"}) == Path(
+        "/var/lib/organ/happened"
+    )
+    assert event_file_path({}) == Path("/var/lib/partiald/happened")
 
 
 def test_boots_are_counted_and_a_restart_within_one_is_none(path: Path) -> None:
     assert [begun(path, name).boot for name in ("one", "one", "two", "two", "three")] == [
         *(1, 1, 2, 2, 3)
     ]
-    assert EventFile(path, "three").known
-    assert not EventFile(path, "four").known
+    assert EventFile(path, "three").is_same_boot
+    assert not EventFile(path, "four").is_same_boot
 
 
 def test_a_boot_is_counted_even_after_its_first_record_was_written_over(path: Path) -> None:
@@ -60,7 +62,7 @@ def test_the_file_keeps_its_size_and_the_latest_records(path: Path) -> None:
     for n in range(0, 1500, 50):
         history.write([(ENTRY, m, f"note {m}") for m in range(n, n + 50)], 7)
     assert path.stat().st_size == SIZE
-    kept = story(read(path), 1).entries
+    kept = boot_events(read(path), 1).entries
     assert [record.at_us for record in kept] == list(range(1500 - len(kept), 1500))
     assert len(kept) == SLOTS - COUNT_SLOTS
     assert {record.ready_us for record in kept} == {7}
@@ -70,7 +72,7 @@ def test_each_boot_has_its_own_count_and_clock(path: Path) -> None:
     begun(path, "one").write([(COUNT, 1, "3 notes"), (CLOCK, 1, "-40")], 0)
     second = begun(path, "two")
     second.write([(ENTRY, 9, "b"), (ENTRY, 4, "a"), (COUNT, 1, "1 note"), (COUNT, 2, "2 notes")], 0)
-    first, latest = story(read(path), 1), story(read(path), 2)
+    first, latest = boot_events(read(path), 1), boot_events(read(path), 2)
     assert (first.count, first.ahead_us, first.entries) == ("3 notes", -40, [])
     assert (latest.count, latest.ahead_us) == ("2 notes", None)
     assert [record.text for record in latest.entries] == ["a", "b"]
@@ -105,12 +107,12 @@ def test_a_file_cut_short_is_read_as_far_as_it_goes_and_made_whole_again(
     again = begun(path, "two")
     assert path.stat().st_size == SIZE
     again.write([(ENTRY, 2, "y")], 0)
-    assert story(read(path), again.boot).entries[0].text == "y"
+    assert boot_events(read(path), again.boot).entries[0].text == "y"
 
 
 def test_a_long_text_is_cut_between_characters(path: Path) -> None:
     begun(path, "one").write([(ENTRY, 1, "é" * 400)], 0)
-    text = story(read(path), 1).entries[0].text
+    text = boot_events(read(path), 1).entries[0].text
     assert set(text) == {"é"}
     assert len(text) > 200
 
@@ -131,9 +133,9 @@ def test_what_happened_before_the_clock_was_right_has_its_time_of_day_afterwards
     history.write([(ENTRY, 62_500_000, "the card ran dry")], 2_000_000)
 
     def lines() -> list[str]:
-        told = story(read(path), 1)
+        told = boot_events(read(path), 1)
         entries = [(each.at_us, each.ready_us, each.text) for each in told.entries]
-        return readable(plain(1, entries, told.count, told.ahead_us, 20)).splitlines()
+        return readable(readable_fields(1, entries, told.count, told.ahead_us, 20)).splitlines()
 
     assert lines() == ["boot 1, 0:01:00.5: the card ran dry"]
     history.write([(CLOCK, 99_000_000, str(1_700_000_000_000_000 - 62_500_000))], 2_000_000)
@@ -144,14 +146,14 @@ def test_what_happened_before_the_clock_was_right_has_its_time_of_day_afterwards
 
 
 def test_what_happens_before_it_is_ready_is_told_as_that() -> None:
-    assert readable(plain(3, [(5, 0, "no sound card")], "", None, 20)) == (
+    assert readable(readable_fields(3, [(5, 0, "no sound card")], "", None, 20)) == (
         "boot 3, before ready: no sound card\n"
     )
 
 
 def test_older_lines_are_counted_and_how_to_see_them_is_told() -> None:
     entries = [(number, 1, f"note {number}") for number in range(1, 6)]
-    lines = readable(plain(3, entries, "5 notes received", None, 2)).splitlines()
+    lines = readable(readable_fields(3, entries, "5 notes received", None, 2)).splitlines()
     assert lines[0] == "boot 3: 3 earlier ones; --last tells more"
     assert [line.split(": ")[1] for line in lines[1:3]] == ["note 4", "note 5"]
     assert lines[3] == "boot 3: 5 notes received"

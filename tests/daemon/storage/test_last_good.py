@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from config.settings import Settings
-from daemon.storage.deferred_writes import QUIET_US, DeferredWrites
-from daemon.storage.last_good import WORDS, LastGood
-from daemon.storage.settings_files import Loaded, SettingsFiles
+from daemon.storage.deferred_writes import PAUSE_US, DeferredWrites
+from daemon.storage.last_good import NAME, LastGood
+from daemon.storage.settings_files import LoadedSettings, SettingsFiles
 
 
 class Card:
@@ -24,15 +24,15 @@ class Card:
         self.place = folder / "learned/last-good.json"
         self.boots()
 
-    def boots(self) -> Loaded:
+    def boots(self) -> LoadedSettings:
         self.pauses = DeferredWrites()
-        last_good = LastGood(self.pauses.ask, self.place)
+        last_good = LastGood(self.pauses.request, self.place)
         self.files = SettingsFiles(None, [], last_good, self.usual)
         return self.files.load()
 
     def rests(self) -> None:
         """Let the music pause."""
-        for now_us in (0, QUIET_US, 2 * QUIET_US):
+        for now_us in (0, PAUSE_US, 2 * PAUSE_US):
             self.pauses.tick(0, 0, now_us)
 
 
@@ -52,7 +52,7 @@ def test_a_faulty_file_plays_as_it_was_when_last_good(card: Card) -> None:
     assert loaded.faults == [f"{card.owner}: line 1: polyphony = 0: has to be 1 to 256"]
     assert loaded.remarks == [f"{card.owner}: plays as it was when it was last without a fault"]
     # The faulty text never takes the good one's place.
-    assert card.pauses.waiting == []
+    assert card.pauses.pending == []
     assert card.boots().settings.polyphony == 7
 
 
@@ -70,12 +70,12 @@ def test_a_mended_file_and_a_deleted_one_are_taken_as_they_are(card: Card) -> No
 def test_nothing_is_written_before_a_pause_nor_what_is_there_already(card: Card) -> None:
     card.owner.write_text("polyphony = 7\n")
     card.boots()
-    assert card.pauses.waiting == [WORDS]
+    assert card.pauses.pending == [NAME]
     assert not card.place.exists()
     card.rests()
     assert list(json.loads(card.place.read_text())) == [str(card.owner)]
     card.boots()
-    assert card.pauses.waiting == []
+    assert card.pauses.pending == []
 
 
 @pytest.mark.parametrize("kept", [b"", b"{", b"[1]", b"\xff\xfe", b'{"a": 1}', b"null"])
@@ -114,8 +114,8 @@ def test_a_second_edit_within_one_step_of_a_coarse_clock_is_noticed(card: Card) 
     card.boot.write_text("polyphony = 32\n")
     os.utime(card.boot, (1000, 1000))
     assert card.files.stamp() == before
-    card.files.edited({card.boot})
+    card.files.note_changes({card.boot})
     assert card.files.stamp() != before
     before = card.files.stamp()
-    card.files.edited({card.boot.with_name("kernel.img")})
+    card.files.note_changes({card.boot.with_name("kernel.img")})
     assert card.files.stamp() == before

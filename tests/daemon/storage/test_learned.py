@@ -8,7 +8,7 @@ from config.settings import Settings
 from daemon.midi.channel_state import ChannelState
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.last_good import LastGood
-from daemon.storage.learned import KEY, WORDS, Learned
+from daemon.storage.learned import KEY, NAME, LearnedFile
 from daemon.storage.settings_files import SettingsFiles
 
 REED, BELL = 1, 7
@@ -25,7 +25,7 @@ class Box:
         kept = LastGood(None, folder / "last-good.json")
         self.files = SettingsFiles(None, [], kept, layers)
         self.settings = self.files.load().settings
-        self.learned = Learned(self.pauses.ask, self.files.write_quietly, self.place)
+        self.learned = LearnedFile(self.pauses.request, self.files.write_own, self.place)
 
     def choose(self, program: int, channel: int = 0, bank: int = 0) -> None:
         self.chase.record((0xB0 | channel, 32, bank), 0)
@@ -33,7 +33,7 @@ class Box:
         self.look()
 
     def look(self) -> None:
-        self.learned.look(self.chase.programs(), self.settings, self.files.origins)
+        self.learned.keep_sound(self.chase.programs(), self.settings, self.files.origins)
 
     def again(self, folder: Path) -> Settings:
         """Switch off in a pause and on again."""
@@ -56,19 +56,19 @@ def test_nothing_is_written_while_nothing_else_is_chosen(tmp_path: Path) -> None
     box = Box(tmp_path)
     box.look()
     box.choose(0)
-    assert box.pauses.waiting == []
+    assert box.pauses.pending == []
     box.choose(BELL)
-    assert box.pauses.waiting == [WORDS]
+    assert box.pauses.pending == [NAME]
     box.pauses.flush()
     box.choose(BELL)
-    assert box.pauses.waiting == []
+    assert box.pauses.pending == []
 
 
 def test_a_sound_that_the_owner_named_stays(tmp_path: Path) -> None:
     (tmp_path / "owner.toml").write_text('[sound]\nname = "sine"\n')
     box = Box(tmp_path)
     box.choose(BELL)
-    assert box.pauses.waiting == []
+    assert box.pauses.pending == []
     assert box.again(tmp_path).sound.name == "sine"
 
 
@@ -79,7 +79,7 @@ def test_channels_that_disagree_and_programs_without_a_sound_choose_nothing(
     box = Box(tmp_path)
     box.chase.record((0xC0, BELL), 0)
     box.choose(program, channel, bank)
-    assert box.pauses.waiting == []
+    assert box.pauses.pending == []
 
 
 def test_a_bank_of_the_settings_is_understood(tmp_path: Path) -> None:
