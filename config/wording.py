@@ -136,6 +136,11 @@ def printable(text: str) -> str:
     return "".join(each if each.isprintable() else ascii(each)[1:-1] for each in text)
 
 
+def counted(number: int, thing: str) -> str:
+    """Return a number and what it counts: 1 note, 2 notes."""
+    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
+
+
 def lower_first(message: str) -> str:
     """Return a message as the second half of a line."""
     return message[:1].lower() + message[1:]

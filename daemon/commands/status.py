@@ -9,8 +9,8 @@ import json
 import sys
 from typing import Any
 
+from config.wording import counted
 from daemon.commands.refresh import follow
-from daemon.diagnosis.rate_limit import counted
 from daemon.keeper.control_socket import ask
 
 _LABEL = 13

@@ -1,4 +1,4 @@
-"""What would have helped: the key to change, computed from what was measured.
+"""What would have helped: the setting to change, computed from what was measured.
 
 Units: microseconds, frames, shares of a block's time.
 """
@@ -8,6 +8,7 @@ from typing import get_args
 
 from config.settings import Audio, Settings
 from daemon.diagnosis.load_model import Load
+from daemon.ipc.counters import percentile_us
 from daemon.player.governor import HIGH
 
 MOST_NOTES = 256
@@ -17,46 +18,46 @@ BLOCKS: tuple[int, ...] = get_args(Audio.model_fields["block_frames"].annotation
 def polyphony(
     needed: int, in_force: int, load: Load, *, exact: bool = True, many: bool = False
 ) -> str:
-    """Return what keeping stolen notes takes: a polyphony, and how much of a block's time."""
+    """Return the polyphony that would have kept stolen notes, and how much time a block it takes.
+
+    ``exact``: nothing was missed, else more may be needed. ``many``: there are several notes.
+    """
     whose = "them" if many else "it"
     if needed > MOST_NOTES:
         return f"more than {MOST_NOTES} notes were held at once"
     least = "" if exact else "at least "
-    said = f"{least}polyphony = {needed} would have kept {whose}"
+    advice = f"{least}polyphony = {needed} would have kept {whose}"
     voice = load.one_more()
     if voice is None:
-        return f"{said}; what that takes is not measured yet"
+        return f"{advice}; its cost has not been measured yet"
     if not load.allows(needed):
         share = 100 * load.at(needed)
-        many_voices = f"{least}{needed} voices would have kept {whose}"
-        return f"{many_voices}: too much here, {share:.0f} % of the deadline"
+        voices = f"{least}{needed} voices would have kept {whose}"
+        return f"{voices}: too much here, {share:.0f} % of the deadline"
     more = 100 * voice * (needed - in_force)
     amount = f"{more:.0f} %" if more >= 1 else "less than 1 %"
-    return f"{said}: {amount} of the deadline more"
+    return f"{advice}: {amount} of the deadline more"
 
 
 def channels(channel: int, settings: Settings) -> str:
-    """Return the setting that lets a channel be heard."""
+    """Return the setting with which a channel is listened to."""
     listened = sorted({*settings.controller.channels, channel})
     return f"[controller] channels = {listened} would play it"
 
 
 def blocks(wait_us: int, frames: int, sample_rate: int) -> str:
-    """Return the longer block that would have bridged a wait; empty: it was not the wait."""
-    longest = 1e6 * frames / sample_rate
-    if wait_us <= HIGH * longest:
+    """Return the block length that would have covered a wait; empty: the wait was not the cause."""
+    if wait_us <= HIGH * 1e6 * frames / sample_rate:
         return ""
     for longer in BLOCKS:
         if longer > frames and HIGH * 1e6 * longer / sample_rate >= wait_us:
             return (
-                f"[audio] block_frames = {longer} would have bridged it "
+                f"[audio] block_frames = {longer} would have covered it "
                 f"({wait_us / 1000:.1f} of {1000 * longer / sample_rate:.1f} ms)"
             )
     return ""
 
 
 def longest_us(now: Sequence[int], before: Sequence[int]) -> int:
-    """Return the upper end of the highest bin that was hit between two histograms."""
-    top = max((place for place, n in enumerate(now) if n > before[place]), default=0)
-    octave = max((top >> 3) - 1, 0)
-    return ((top - (octave << 3)) << octave) + (1 << octave) - 1
+    """Return the longest time that was added between two histograms, rounded up to its bin."""
+    return percentile_us(tuple(n - m for n, m in zip(now, before, strict=True)), 1.0)

@@ -1,9 +1,9 @@
-"""The chronicle: what did not go as played, remembered here and on the card, told when asked.
+"""The event log: what did not go as played, remembered here and on the card, for `partiald why`.
 
 Units: microseconds of the monotonic clock (``_us``), which on a board begins at power-on.
-Threads: the main loop's alone, but for the warnings of other threads' log lines.
+Threads: the main loop's alone, except for warnings that other threads log.
 
-It reads what player and ring count anyway; nothing of it is on the way of a note.
+It reads what the player and the ring count anyway; no note passes through it.
 """
 
 import logging
@@ -11,13 +11,14 @@ from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 from config.settings import Settings
+from config.wording import counted
 from daemon.diagnosis import advice
 from daemon.diagnosis.load_model import Load
-from daemon.diagnosis.lost_note_words import happened, helps, note_words
-from daemon.diagnosis.lost_notes import LostNotes, StolenNotes
-from daemon.diagnosis.rate_limit import Pace, counted
+from daemon.diagnosis.lost_notes import LostNote, LostNotes, note_words
+from daemon.diagnosis.rate_limit import Pace
 from daemon.diagnosis.timeline import Entry, Timeline, Warnings
 from daemon.ipc.counters import Snapshot
+from daemon.key_names import key_name
 from daemon.linux.boot import wall_clock_ahead_us, wall_clock_is_set
 from daemon.storage import event_file
 from daemon.storage.deferred_writes import DeferredWrites
@@ -27,41 +28,41 @@ from voices.notes.note_count import Note
 log = logging.getLogger(__name__)
 
 _MANY = 16
-"""Notes told one by one at each look; in a flood the others are summed."""
+"""Notes entered one by one at each look; in a flood the others are counted together."""
 _CLOCK_US = 10_000_000
 _CLOCK_STEP_US = 2_000_000
 
 
-class Told(Protocol):
-    """Where the player tells what becomes of notes."""
+class NoteSource(Protocol):
+    """Where the player reports what becomes of notes."""
 
     missed: int
 
     def take(self) -> list[Note]:
-        """Return what was told since the last call."""
+        """Return what was reported since the last call."""
 
 
 class EventLog:
-    """One daemon's memory.
+    """What one daemon remembers.
 
     Parameters
     ----------
     clock_us
         The monotonic clock.
-    outcomes
-        From the player; None: notes are not followed one by one.
-    kept
-        The file that outlives the power; None: there is none.
-    pauses
+    notes
+        The player's records; None: notes are not followed one by one.
+    file
+        The file that survives power-off; None: there is none.
+    writes
         When it may be written.
     """
 
     def __init__(
         self,
         clock_us: Callable[[], int],
-        outcomes: Told | None = None,
-        kept: EventFile | None = None,
-        pauses: DeferredWrites | None = None,
+        notes: NoteSource | None = None,
+        file: EventFile | None = None,
+        writes: DeferredWrites | None = None,
     ) -> None:
         self.timeline, self.load = Timeline(), Load()
         self.settings = Settings()
@@ -69,38 +70,38 @@ class EventLog:
         self.names: Mapping[int, str] = {}
         """The controllers that are there, by number."""
         self.ready_us = 0
-        """When sound was possible first; 0: it has not been yet."""
-        self._clock_us, self._outcomes, self._kept = clock_us, outcomes, kept
-        self._pauses = pauses or DeferredWrites()
+        """When sound was possible first; 0: not yet."""
+        self._clock_us, self._notes, self._file = clock_us, notes, file
+        self._writes = writes or DeferredWrites()
         self._lost = LostNotes()
         self._last = Snapshot()
         self._missed = self._overflowed = 0
         self._ahead_us, self._clock_due_us = 0, 0
-        self._stolen: list[StolenNotes] = []
+        self._stolen: list[LostNote] = []
         self._stolen_us = 0
         self._pace = Pace()
-        self._count = self._kept_count = ""
+        self._count = self._written_count = ""
 
     @property
     def boot(self) -> int:
-        """The number of this boot; 0: nothing is kept, so boots are not counted."""
-        return self._kept.boot if self._kept else 0
+        """The number of this boot; 0: there is no file, so boots are not counted."""
+        return self._file.boot if self._file else 0
 
     def begin(self) -> None:
         """Enter the start; before anything plays, since it writes at once."""
-        if self._kept is None:
+        if self._file is None:
             return
-        again, now_us = self._kept.is_same_boot, self._clock_us()
+        again, now_us = self._file.is_same_boot, self._clock_us()
         try:
-            self._kept.begin(now_us, 0)
+            self._file.begin(now_us, 0)
         except OSError as error:
             log.warning("what happens is not kept through power-off: %s", error.strerror or error)
-            self._kept = None
+            self._file = None
             return
         if again:
             self.timeline.add(Entry(now_us, "partiald was started again"))
 
-    def ears(self) -> Warnings:
+    def warning_handler(self) -> Warnings:
         """Return a handler that puts the log's warnings on the timeline."""
         return Warnings(self.timeline, self._clock_us)
 
@@ -110,44 +111,52 @@ class EventLog:
             self._follow(running, now_us)
         fresh = accounts["queue overflow"] - self._overflowed
         if fresh > 0:
-            happens = "was lost: more came at once than the queue holds"
-            self.timeline.add(Entry(now_us, "a note-on", happens, count=fresh, like="overflow"))
+            happened = "was lost: more came at once than the queue holds"
+            entry = Entry(now_us, "a note-on", happened, count=fresh, similar="overflow")
+            self.timeline.add(entry)
         self._overflowed += fresh
         if self._stolen and self._pace.due(now_us, self._stolen_us):
-            self._tell_stolen(now_us)
-        self._keep(now_us, accounts)
+            self._log_stolen(now_us)
+        self._save(now_us, accounts)
 
     def player_ended(self, last: Snapshot, why: str, now_us: int) -> None:
-        """Enter what a player leaves; before its accounts are settled."""
+        """Enter what a player leaves behind; before its accounts are settled."""
         self._follow(last, now_us)
         for lost in self._lost.end(last.frame):
             self._enter(lost, last, now_us, why)
-        self._last, self._missed = Snapshot(), self._outcomes.missed if self._outcomes else 0
+        self._last, self._missed = Snapshot(), self._notes.missed if self._notes else 0
 
     def unheard(self, time_us: int, controller: int, message: bytes) -> None:
-        """Enter a note-on that came while there was nothing to sound through."""
-        what = note_words(message[1], (message[0] & 0x0F) + 1, controller, self.names)
-        happens, like = "was not played: no sound card", ("no sound card", controller)
-        self.timeline.add(Entry(time_us, what, happens, like=like))
+        """Enter a note-on that came while there was no sound card."""
+        key, channel = message[1], (message[0] & 0x0F) + 1
+        self.timeline.add(
+            Entry(
+                time_us,
+                note_words(key, channel, controller, self.names),
+                "was not played: no sound card",
+                similar=("no sound card", controller, channel),
+                name=key_name(key),
+            )
+        )
 
     def stop(self, now_us: int) -> None:
-        """Tell what is left to tell."""
+        """Log and write what is left."""
         if self._stolen:
-            self._tell_stolen(now_us)
-        if self._kept is not None:
-            self._pauses.request("what happened", lambda: self._write(all_of_it=True))
+            self._log_stolen(now_us)
+        if self._file is not None:
+            self._writes.request("what happened", lambda: self._write(everything=True))
 
-    def told(self, boot: int, last: int) -> dict[str, Any]:
-        """Return the latest entries of a boot; 0: of this one, below 0: of one before it.
+    def answer(self, boot: int, last: int) -> dict[str, Any]:
+        """Return the latest entries of a boot; 0: of this one, below 0: of an earlier one.
 
         Raises
         ------
         OSError
-            When what was kept can't be read.
+            If the file can't be read.
         """
         number = boot if boot > 0 else self.boot + boot
-        records = event_file.read(self._kept.path) if self._kept else []
-        first = self._kept.first_serial if self._kept else 0
+        records = event_file.read(self._file.path) if self._file else []
+        first = self._file.first_serial if self._file else 0
         story = event_file.boot_events([each for each in records if each.serial < first], number)
         entries = [(each.at_us, each.ready_us, each.text) for each in story.entries]
         count, ahead_us = story.count, story.ahead_us
@@ -166,74 +175,75 @@ class EventLog:
         if running.blocks < before.blocks:
             before = Snapshot()
         self.load.look(running)
-        if self._outcomes is not None:
-            notes = self._outcomes.take()
-            missed, self._missed = self._outcomes.missed - self._missed, self._outcomes.missed
-            lost = self._lost.take(notes, missed=missed > 0)
-            for each in lost[:_MANY]:
-                self._enter(each, running, now_us)
-            for each in lost[_MANY:]:
-                self._enter(each, running, now_us, summed=True)
+        if self._notes is not None:
+            notes = self._notes.take()
+            missed, self._missed = self._notes.missed - self._missed, self._notes.missed
+            for number, each in enumerate(self._lost.take(notes, missed=missed > 0)):
+                self._enter(each, running, now_us, together=number >= _MANY)
         self._missed_blocks(running, before, now_us)
 
     def _missed_blocks(self, now: Snapshot, before: Snapshot, now_us: int) -> None:
-        """Enter what went wrong on the way out."""
+        """Enter underflows, late messages and silenced blocks."""
         dry = now.underflows - before.underflows
         if dry:
             wait_us = advice.longest_us(now.entry_counts, before.entry_counts)
             wait_us += advice.longest_us(now.render_counts, before.render_counts)
-            helped = advice.blocks(wait_us, now.block_frames, now.sample_rate)
-            entry = Entry(now_us, "the card", "ran dry", helped, dry, weight=wait_us)
-            entry.like = "underflow"
+            helps = advice.blocks(wait_us, now.block_frames, now.sample_rate)
+            entry = Entry(now_us, "the card", "ran dry", helps, dry, weight=wait_us)
+            entry.similar = "underflow"
             self.timeline.add(entry)
         if late := now.late_events - before.late_events:
-            self.timeline.add(Entry(now_us, "a message", "came late", "", late, like="late"))
+            self.timeline.add(Entry(now_us, "a message", "came late", "", late, similar="late"))
         if faults := now.faults - before.faults:
-            happens = f"was silenced by a fault: {now.last_error}"
-            self.timeline.add(Entry(now_us, "a block", happens, "", faults, like="faults"))
+            happened = f"was silenced by a fault: {now.last_error}"
+            self.timeline.add(Entry(now_us, "a block", happened, "", faults, similar="faults"))
 
     def _enter(
-        self, lost: StolenNotes, seen: Snapshot, now_us: int, why: str = "", *, summed: bool = False
+        self, lost: LostNote, seen: Snapshot, now_us: int, why: str = "", *, together: bool = False
     ) -> None:
-        """Put a lost note on the timeline."""
+        """Put a lost note on the timeline; ``together``: counted with others of its kind."""
         stolen = lost.note.account == "stolen"
         if stolen and lost.needed <= self.settings.polyphony and lost.exact:
-            return  # let go at the moment it was taken: nothing was missed
+            return  # released at the moment it was taken: nothing was missed
         entry = self._entry(lost, seen, now_us, why)
-        if summed or not (stolen or lost.note.account == "cut"):
-            entry.like = (lost.note.account, lost.note.controller, lost.note.channel)
+        if together or not (stolen or lost.note.account == "cut"):
+            entry.similar = (lost.note.account, lost.note.controller, lost.note.channel)
         self.timeline.add(entry)
         if stolen:
             self._stolen_us = self._stolen_us if self._stolen else now_us
             self._stolen.append(lost)
 
-    def _entry(self, lost: StolenNotes, seen: Snapshot, now_us: int, why: str = "") -> Entry:
+    def _entry(self, lost: LostNote, seen: Snapshot, now_us: int, why: str = "") -> Entry:
         note, rate = lost.note, seen.sample_rate
         at_us = now_us - round((seen.frame - lost.at_frame) * 1e6 / rate) if rate else now_us
-        what = note_words(note.key, note.channel, note.controller, self.names)
-        helped = helps(lost, self.settings, self.load)
-        return Entry(min(at_us, now_us), what, happened(lost, rate, why), helped)
+        return Entry(
+            min(at_us, now_us),
+            note_words(note.key, note.channel, note.controller, self.names),
+            lost.happened(rate, why),
+            lost.helps(self.settings, self.load),
+            name=key_name(note.key),
+        )
 
-    def _tell_stolen(self, now_us: int) -> None:
+    def _log_stolen(self, now_us: int) -> None:
         most, many = max(self._stolen, key=lambda each: each.needed), len(self._stolen) > 1
         log.warning(
-            "%s gave way to newer ones in the last %d s; %s; 'partiald why' names them",
+            "%s gave way to newer ones in the last %d s; %s; 'partiald why' lists them",
             counted(len(self._stolen), "note"),
             max(round((now_us - self._stolen_us) / 1e6), 1),
             advice.polyphony(
                 most.needed, self.settings.polyphony, self.load, exact=most.exact, many=many
             ),
         )
-        self._pace.told(now_us)
+        self._pace.logged(now_us)
         self._stolen = []
 
-    # --- what outlives the power ------------------------------------------------------------
+    # --- what survives power-off ------------------------------------------------------------
 
-    def _keep(self, now_us: int, accounts: Mapping[str, int]) -> None:
-        told = [f"{count:,} {name}" for name, count in accounts.items() if count]
+    def _save(self, now_us: int, accounts: Mapping[str, int]) -> None:
+        counts = [f"{count:,} {name}" for name, count in accounts.items() if count]
         received = f"{counted(sum(accounts.values()), 'note')} received"
-        self._count = ": ".join([received, *[", ".join(told)] * bool(told)])
-        if self._kept is None:
+        self._count = ": ".join([received, *[", ".join(counts)] * bool(counts)])
+        if self._file is None:
             return
         moved = False
         if now_us >= self._clock_due_us:
@@ -241,17 +251,17 @@ class EventLog:
             moved = wall_clock_is_set() and (
                 abs(wall_clock_ahead_us() - self._ahead_us) > _CLOCK_STEP_US
             )
-        if self.timeline.settled(now_us) or self._count != self._kept_count or moved:
-            self._pauses.request("what happened", self._write)
+        if self.timeline.any_settled(now_us) or self._count != self._written_count or moved:
+            self._writes.request("what happened", self._write)
 
-    def _write(self, *, all_of_it: bool = False) -> None:
-        assert self._kept is not None
+    def _write(self, *, everything: bool = False) -> None:
+        assert self._file is not None
         now_us = self._clock_us()
-        entries = self.timeline.keep(None if all_of_it else now_us)
-        happens = [(event_file.ENTRY, each.at_us, str(each)) for each in entries]
-        happens.append((event_file.COUNT, now_us, self._count))
+        entries = self.timeline.take_unsaved(None if everything else now_us)
+        records = [(event_file.ENTRY, each.at_us, str(each)) for each in entries]
+        records.append((event_file.COUNT, now_us, self._count))
         if wall_clock_is_set():
             self._ahead_us = wall_clock_ahead_us()
-            happens.append((event_file.CLOCK, now_us, str(self._ahead_us)))
-        self._kept_count = self._count
-        self._kept.write(happens, self.ready_us)
+            records.append((event_file.CLOCK, now_us, str(self._ahead_us)))
+        self._written_count = self._count
+        self._file.write(records, self.ready_us)

@@ -1,20 +1,22 @@
-"""What goes wrong again and again, told in few lines.
+"""Log lines on what goes wrong again and again: few of them, with counts.
 
 Units: microseconds of the monotonic clock (``_us``).
 Threads: the main loop's alone.
 
-Promise: nothing is dropped, it is summed; at most one line a minute for the same thing.
+Promise: nothing is dropped, it is counted; at most one line a minute for the same thing.
 """
 
 import logging
+from dataclasses import dataclass
 
+from config.wording import counted
 from daemon.ipc.counters import Snapshot
 
 log = logging.getLogger(__name__)
 
 _MINUTE_US = 60_000_000
 _BURST_US = 1_000_000
-_RAREST_US = 16 * _MINUTE_US
+_LONGEST_GAP_US = 16 * _MINUTE_US
 _NAMES = {
     "underflows": ("underflow", "underflows"),
     "late": ("message too late for its frame", "messages too late for their frame"),
@@ -23,16 +25,11 @@ _NAMES = {
 }
 
 
-def counted(number: int, thing: str) -> str:
-    """Return a number and what it counts: 1 note, 2 notes."""
-    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
-
-
 class Pace:
-    """When there may be another line on what goes on and on.
+    """When there may be another line on something that goes on.
 
     The first waits for the burst to be over; then a minute passes between two, and twice as long
-    each time while it does not stop, up to sixteen: an evening of it is still read in one screen.
+    each time while it does not stop, up to sixteen: a whole evening of it still fits one screen.
     """
 
     def __init__(self) -> None:
@@ -44,15 +41,15 @@ class Pace:
         over = now_us - since_us >= _BURST_US
         return over and (self._line_us is None or now_us - self._line_us >= self._gap_us)
 
-    def told(self, now_us: int) -> None:
+    def logged(self, now_us: int) -> None:
         """Take note of a line."""
         last, self._line_us = self._line_us, now_us
         lasting = last is not None and now_us - last < 2 * self._gap_us
-        self._gap_us = min(2 * self._gap_us, _RAREST_US) if lasting else _MINUTE_US
+        self._gap_us = min(2 * self._gap_us, _LONGEST_GAP_US) if lasting else _MINUTE_US
 
 
-class Troubles:
-    """Differences of the board's counters, logged."""
+class MissedReport:
+    """What was missed: underflows, late messages, silenced blocks, a full queue."""
 
     def __init__(self) -> None:
         self._seen = dict.fromkeys(_NAMES, 0)
@@ -62,7 +59,7 @@ class Troubles:
         self._last: Snapshot | None = None
 
     def look(self, snapshot: Snapshot, overflows: int, now_us: int) -> None:
-        """Take the figures of now; write a line when one is due."""
+        """Take in the counters; write a line when one is due."""
         figures = {
             "underflows": snapshot.underflows,
             "late": snapshot.late_events,
@@ -81,78 +78,107 @@ class Troubles:
         if quiet:
             self._since_us = now_us
         if self._pace.due(now_us, self._since_us):
-            self._tell(now_us)
+            self._log(now_us)
 
     def flush(self, now_us: int) -> None:
         """Write what is left; before the end."""
         if any(self._pending.values()):
-            self._tell(now_us)
+            self._log(now_us)
 
-    def _tell(self, now_us: int) -> None:
+    def _log(self, now_us: int) -> None:
         counts = ", ".join(f"{n} {_NAMES[name][n > 1]}" for name, n in self._pending.items() if n)
         seconds = max(round((now_us - self._since_us) / 1e6), 1)
-        shape = ""
+        details = ""
         last = self._last
         if last is not None and last.block_frames:
-            shape = (
+            details = (
                 f" ({last.block_frames}-frame blocks, longest {last.max_us / 1000:.1f} ms"
                 f" of {last.deadline_us / 1000:.1f} ms)"
             )
             if last.last_error:
-                shape += f"; latest fault: {last.last_error}"
-        log.warning("%s in the last %d s%s", counts, seconds, shape)
+                details += f"; latest fault: {last.last_error}"
+        log.warning("%s in the last %d s%s", counts, seconds, details)
         self._pending = dict.fromkeys(_NAMES, 0)
-        self._pace.told(now_us)
+        self._pace.logged(now_us)
 
 
 class LoadShedReport:
     """What the governor leaves out: the first step at once, and what halves it again.
 
-    Other steps are summed until a minute has passed.
+    Other steps are counted until a minute has passed.
     """
 
     def __init__(self) -> None:
-        self._steps = self._most = self._pending = self._told_most = 0
-        self._told_us: int | None = None
+        self._steps = self._most = self._pending = self._logged_most = 0
+        self._logged_us: int | None = None
 
     def look(self, snapshot: Snapshot, now_us: int) -> None:
-        """Take the figures of now; write a line when one is due."""
+        """Take in the counters; write a line when one is due."""
         steps, most = snapshot.spare_steps, snapshot.most_partials
         # Fewer steps are a new player's.
         self._pending += steps - self._steps if steps >= self._steps else steps
-        due = self._told_us is None or now_us - self._told_us >= _MINUTE_US
-        if self._pending and (due or 0 < most <= self._told_most // 2):
+        due = self._logged_us is None or now_us - self._logged_us >= _MINUTE_US
+        if self._pending and most and (due or most <= self._logged_most // 2):
             log.warning(
                 "a block took %d %% of its time: at most %d partials sound now, the quietest are"
                 " left out (%s); fewer voices or longer blocks keep them",
                 *(snapshot.spare_percent, most, counted(self._pending, "step")),
             )
-            self._told_us, self._told_most, self._pending = now_us, most, 0
+            self._logged_us, self._logged_most, self._pending = now_us, most, 0
         elif self._most and not most:
             log.info("time enough again: all partials sound")
-            self._told_us = None
+            self._logged_us = None
         self._steps, self._most = steps, most
 
 
+@dataclass
+class _Line:
+    """A line that was logged, and how often it has come again since."""
+
+    level: int
+    at_us: int
+    count: int = 0
+    gap_us: int = _MINUTE_US
+
+
 class Repeats:
-    """Lines that may come again and again: the first at once, the others summed."""
+    """Lines that may come again and again: the first at once, the others counted."""
 
     def __init__(self, logger: logging.Logger) -> None:
         self._log = logger
-        self._told: dict[str, list[int]] = {}
+        self._lines: dict[str, _Line] = {}
 
     def tell(self, level: int, text: str, now_us: int) -> None:
-        """Log a line, or count it when it was logged just now; just now lasts ever longer."""
-        for each, (us, n, _) in list(self._told.items()):
-            if not n and now_us - us >= _MINUTE_US:
-                del self._told[each]
-        if text not in self._told:
-            self._told[text] = [now_us, 0, _MINUTE_US]
+        """Log a line, or count it if it was logged a short while ago; a while grows each time."""
+        line = self._lines.get(text)
+        if line is None or (not line.count and now_us - line.at_us >= line.gap_us):
+            self._lines[text] = _Line(level, now_us)
             self._log.log(level, "%s", text)
-            return
-        entry = self._told[text]
-        entry[1] += 1
-        if now_us - entry[0] >= entry[2]:
-            seconds = (now_us - entry[0]) // 1_000_000
-            self._log.log(level, "%s (%d times in the last %d s)", text, entry[1], seconds)
-            self._told[text] = [now_us, 0, min(2 * entry[2], _RAREST_US)]
+        else:
+            line.count += 1
+        self.tick(now_us)
+
+    def tick(self, now_us: int) -> None:
+        """Log the counts that are due; forget what has not come again."""
+        for text, line in list(self._lines.items()):
+            waited_us = now_us - line.at_us
+            if waited_us < line.gap_us:
+                continue
+            if not line.count:
+                del self._lines[text]
+                continue
+            self._report(text, line, waited_us)
+            line.at_us, line.count = now_us, 0
+            line.gap_us = min(2 * line.gap_us, _LONGEST_GAP_US)
+
+    def flush(self, now_us: int) -> None:
+        """Log what has been counted; before the end."""
+        for text, line in self._lines.items():
+            if line.count:
+                self._report(text, line, now_us - line.at_us)
+        self._lines.clear()
+
+    def _report(self, text: str, line: "_Line", waited_us: int) -> None:
+        seconds = max(round(waited_us / 1e6), 1)
+        times = counted(line.count, "time")
+        self._log.log(line.level, "%s (%s in the last %d s)", text, times, seconds)

@@ -81,7 +81,7 @@ class Wiring:
             self._ports, ring.put, channel_state=chase, serial_of=serial_of, wake=self._wake
         )
         chronicle = EventLog(_clock_us, self._spawner.outcomes, _kept(), pauses)
-        logging.getLogger().addHandler(chronicle.ears())
+        logging.getLogger().addHandler(chronicle.warning_handler())
         self._keeper = Keeper(
             self._files,
             self._listener,
@@ -136,7 +136,7 @@ class Wiring:
 
     def _answer(self, request: Request) -> dict[str, object]:
         if isinstance(request, AskWhy):
-            return self._keeper.chronicle.told(request.boot, request.last)
+            return self._keeper.chronicle.answer(request.boot, request.last)
         if isinstance(request, AskLearn):
             where = self._chase.controls()
             self._learning.begin(request.target, request.partial, where, time.monotonic())
@@ -145,7 +145,7 @@ class Wiring:
         return self._keeper.status()
 
     def _report(self) -> str:
-        lost = self._keeper.chronicle.told(0, _MOST_REPORTED)
+        lost = self._keeper.chronicle.answer(0, _MOST_REPORTED)
         return f"{status.readable(self._keeper.status())}\n{why.readable(lost)}"
 
     def _wake(self) -> None:

@@ -15,8 +15,9 @@ from functools import partial
 from typing import Any, Protocol
 
 from config.settings import Binding, Settings
+from config.wording import counted
 from daemon.diagnosis.event_log import EventLog
-from daemon.diagnosis.rate_limit import Repeats, counted
+from daemon.diagnosis.rate_limit import Repeats
 from daemon.keeper.indicators import Indicators
 from daemon.keeper.mixer_watch import MixerWatch
 from daemon.keeper.poweroff_chord import HOLD_US, PowerOffChord
@@ -139,6 +140,7 @@ class Keeper:
     def tick(self) -> None:
         """Do what is due; several times a second, and when the player has something to say."""
         now_us = self._clock_us()
+        self._repeats.tick(now_us)
         self._look_for_controllers(now_us)
         self._look_for_edits(now_us)
         if self._health.tick(now_us):
@@ -188,6 +190,7 @@ class Keeper:
         accounts = self._lives.tally.accounts(snapshot)
         self.chronicle.tick(now_us, snapshot, accounts)
         self.chronicle.stop(now_us)
+        self._repeats.flush(now_us)
         self._lives.stop(now_us)
         self._listener.close()
         notes = counted(sum(accounts.values()), "note")

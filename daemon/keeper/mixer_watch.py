@@ -49,6 +49,7 @@ class MixerWatch:
 
     def tick(self, card: Card | None, now_us: int) -> None:
         """Look, when it is time; ``card``: the one that plays, or None."""
+        self._repeats.tick(now_us)
         if card is None or card.number < 0:
             self._closed, self._look_us = None, now_us
             return

@@ -15,7 +15,8 @@ from typing import Any, Protocol
 
 from config.settings import Settings
 from config.sound import Sound
-from daemon.diagnosis.rate_limit import LoadShedReport, Repeats, Troubles, counted
+from config.wording import counted
+from daemon.diagnosis.rate_limit import LoadShedReport, MissedReport, Repeats
 from daemon.ipc.counters import SharedCounters, Snapshot
 from daemon.ipc.message_ring import MessageRing
 from daemon.keeper.new_cards import NewCards
@@ -107,7 +108,7 @@ class PlayerSupervisor:
         self._newcomers = newcomers or NewCards(lambda: [])
         self._newcomers_us = 0
         self._level = SafeVolume(chase)
-        self._troubles = Troubles()
+        self._missed = MissedReport()
         self._spared = LoadShedReport()
         self._repeats = Repeats(log)
         self._settings = Settings()
@@ -179,6 +180,7 @@ class PlayerSupervisor:
 
     def tick(self, now_us: int) -> bool:
         """Look after the player; return whether the work goes on, for the watchdog."""
+        self._repeats.tick(now_us)
         for event in self._players.events():
             self._take(event, now_us)
         if self._started_us is None:
@@ -190,7 +192,7 @@ class PlayerSupervisor:
                 self._start(now_us)
             return True
         snapshot = self._board.snapshot()
-        self._troubles.look(snapshot, self._ring.overflows, now_us)
+        self._missed.look(snapshot, self._ring.overflows, now_us)
         self._spared.look(snapshot, now_us)
         if self.output is None:
             return True  # what makes players ends one that does not begin
@@ -211,7 +213,8 @@ class PlayerSupervisor:
     def stop(self, now_us: int) -> None:
         """Have the player end and start no other."""
         self._stopping = True
-        self._troubles.flush(now_us)
+        self._missed.flush(now_us)
+        self._repeats.flush(now_us)
         if self._started_us is not None:
             self._players.stop()
 

@@ -28,7 +28,7 @@ class Gig(VirtualDaemon):
         self.pauses = DeferredWrites()
         kept = EventFile(folder / "happened", "one")
         chronicle = EventLog(lambda: self.now_us, self.outcomes, kept, self.pauses)
-        logging.getLogger().addHandler(chronicle.ears())
+        logging.getLogger().addHandler(chronicle.warning_handler())
         super().__init__(pauses=self.pauses, chronicle=chronicle)
 
     def start(self, job: PlayerJob) -> None:
@@ -54,7 +54,7 @@ class Gig(VirtualDaemon):
             self.run(0.1)
 
     def why(self) -> list[str]:
-        return readable(self.keeper.chronicle.told(0, 500)).splitlines()
+        return readable(self.keeper.chronicle.answer(0, 500)).splitlines()
 
 
 @pytest.fixture

@@ -28,7 +28,7 @@ VOICE_US = 13
 
 
 class Evening:
-    """A player whose blocks take as long as its voices are many, and the chronicle beside it."""
+    """A player whose blocks take as long as its voices are many, and the event log beside it."""
 
     def __init__(self, path: Path | None, this_boot: str = "one", **settings: Any) -> None:
         self.now_us = 1_000_000
@@ -50,13 +50,13 @@ class Evening:
         self.tally = NoteTotals(self.ring)
         self.pauses = DeferredWrites()
         kept = EventFile(path, this_boot) if path else None
-        self.chronicle = EventLog(lambda: self.now_us, outcomes, kept, self.pauses)
-        self.chronicle.settings = self.settings
-        self.chronicle.names = {0: "Cargo Bike Keys 25"}
-        self.ears = self.chronicle.ears()
-        logging.getLogger().addHandler(self.ears)
-        self.chronicle.begin()
-        self.chronicle.ready_us = self.now_us
+        self.event_log = EventLog(lambda: self.now_us, outcomes, kept, self.pauses)
+        self.event_log.settings = self.settings
+        self.event_log.names = {0: "Cargo Bike Keys 25"}
+        self.handler = self.event_log.warning_handler()
+        logging.getLogger().addHandler(self.handler)
+        self.event_log.begin()
+        self.event_log.ready_us = self.now_us
 
     def _clock_ns(self) -> int:
         self._ns += 1000 * self.voice_us * self.playing.instrument.sounding if self._ns else 1
@@ -74,7 +74,7 @@ class Evening:
 
     def tick(self) -> None:
         seen = self.board.snapshot()
-        self.chronicle.tick(self.now_us, seen, self.tally.accounts(seen))
+        self.event_log.tick(self.now_us, seen, self.tally.accounts(seen))
         self.pauses.tick(self.ring.notes, seen.sounding, self.now_us)
 
     def send(self, *messages: tuple[int, int, int]) -> None:
@@ -82,7 +82,7 @@ class Evening:
             self.ring.put(message, self.now_us, 0)
 
     def why(self, boot: int = 0) -> list[str]:
-        return readable(self.chronicle.told(boot, 200)).splitlines()
+        return readable(self.event_log.answer(boot, 200)).splitlines()
 
 
 @pytest.fixture
@@ -194,10 +194,10 @@ def test_the_log_has_one_line_for_many_stolen_notes(
     evening = Evening(path, polyphony=4)
     for _ in range(3):
         stolen(evening)
-    evening.chronicle.stop(evening.now_us)
+    evening.event_log.stop(evening.now_us)
     lines = [line for line in caplog.messages if "gave way" in line]
     assert lines[0].endswith(
-        "polyphony = 6 would have kept them: 2 % of the deadline more; 'partiald why' names them"
+        "polyphony = 6 would have kept them: 2 % of the deadline more; 'partiald why' lists them"
     )
     assert len(lines) == 2
     assert sum(int(line.split()[0]) for line in lines) == 6
@@ -229,21 +229,51 @@ def test_a_flood_is_summed_and_costs_no_more_entries_than_a_look(path: Path) -> 
     for key in range(30, 90):
         evening.send((0x80, key, 0))
     evening.run(0.5)
-    assert len(evening.chronicle.timeline.entries()) < 40
-    assert sum(entry.count for entry in evening.chronicle.timeline.entries()) > 200
+    assert len(evening.event_log.timeline.entries()) < 40
+    assert sum(entry.count for entry in evening.event_log.timeline.entries()) > 200
 
 
 def test_notes_without_a_card_and_notes_cut_by_its_loss_are_told(path: Path) -> None:
     evening = Evening(path)
-    evening.tally.unheard = evening.chronicle.unheard
+    evening.tally.unheard = evening.event_log.unheard
     evening.send((0x90, 60, 100))
     evening.run(0.5)
-    evening.chronicle.player_ended(evening.board.snapshot(), "'box' went away", evening.now_us)
+    evening.event_log.player_ended(evening.board.snapshot(), "'box' went away", evening.now_us)
     evening.send((0x90, 64, 100))
     evening.tally.drain()
     first, second, _ = evening.why()
     assert first.endswith("C4 (60) on channel 1 was cut after 0.5 s: 'box' went away")
     assert second.endswith("E4 (64) on channel 1 was not played: no sound card")
+
+
+def test_different_notes_counted_together_are_all_named(path: Path) -> None:
+    evening = Evening(path, polyphony=32)
+    evening.send(*((0x90, 40 + n, 100) for n in range(23)))
+    evening.run(0.5)
+    evening.ring.put(GONE, evening.now_us, 0)
+    evening.run(0.3)
+    *alone, together, count = evening.why()
+    assert count == "boot 1: 23 notes received: 23 cut"
+    assert len({line.split(": ")[1] for line in alone}) == len(alone) == 16
+    assert together.endswith(
+        "G#3 (56) on channel 1 was cut after 0.5 s: controller unplugged; "
+        "the same for A3, A#3, B3, C4, C#4, D4, within 1 s"
+    )
+
+
+def test_of_many_notes_that_no_card_played_the_first_are_named_and_the_others_counted(
+    path: Path,
+) -> None:
+    evening = Evening(path)
+    evening.tally.unheard = evening.event_log.unheard
+    evening.send(*((0x90, 60 + n % 15, 100) for n in range(20)), (0x91, 60, 100))
+    evening.tally.drain()
+    first, other_channel = evening.why()[:2]
+    assert first.endswith(
+        "C4 (60) on channel 1 was not played: no sound card; the same for C#4, D4, D#4, E4, F4, "
+        "F#4, G4, G#4, A4, A#4, B4, C5 and 7 more, within 1 s"
+    )
+    assert other_channel.endswith("C4 (60) on channel 2 was not played: no sound card")
 
 
 def test_under_a_pedal_held_all_evening_no_more_is_kept_than_is_remembered() -> None:

@@ -238,7 +238,7 @@ def test_a_weak_supply_stands_on_the_timeline_with_the_losses_before_and_after_i
     """
     daemon = VirtualDaemon(health=BoardHealth(tmp_path))
     chronicle = daemon.keeper.chronicle
-    ears = chronicle.ears()
+    ears = chronicle.warning_handler()
     logging.getLogger().addHandler(ears)
     try:
         daemon.keeper.start()
@@ -254,7 +254,7 @@ def test_a_weak_supply_stands_on_the_timeline_with_the_losses_before_and_after_i
         daemon.run(1.0)
     finally:
         logging.getLogger().removeHandler(ears)
-    pulled, weak, dry = readable(chronicle.told(0, 20)).splitlines()[:3]
+    pulled, weak, dry = readable(chronicle.answer(0, 20)).splitlines()[:3]
     assert "controller lost: 'Cargo Bike Keys 25'" in pulled
     assert (
         "the supply voltage is too low: use a shorter or thicker cable, a stronger supply" in weak
