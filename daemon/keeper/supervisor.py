@@ -287,7 +287,6 @@ class PlayerSupervisor:
         if played and self._silent_since_us is None:
             self._silent_since_us = now_us
         if event.kind == "refused":
-            # The same every second: told when it changes.
             if event.text != self._told_reason:
                 self._told_reason = event.text
                 log.log(level, "%s; looking every %.1f s", event.text, LOOK_US / 1e6)
