@@ -48,11 +48,9 @@ types: .venv/develop.stamp
 	$(BIN)/mypy
 
 bench: .venv/bench.stamp
-	PYTHONPATH=. $(BIN)/python tests/bench/engine.py
-	PYTHONPATH=. $(BIN)/python tests/bench/curve.py
-	-PYTHONPATH=. $(BIN)/python tests/bench/render.py
-	-PYTHONPATH=. $(BIN)/python tests/bench/start.py
-	-PYTHONPATH=. $(BIN)/python tests/bench/memory.py
+	@failed=0; for each in engine curve render start memory; do \
+		PYTHONPATH=. $(BIN)/python tests/bench/$$each.py || failed=1; \
+	done; exit $$failed
 
 fuzz: .venv/develop.stamp
 	PYTHONPATH=. $(BIN)/python tests/soak/fuzz_bytes.py

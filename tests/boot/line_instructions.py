@@ -2,6 +2,14 @@
 
 Runs inside the guest: ``python3 -m tests.boot.line_instructions SHIFT``. The tracing itself costs
 some at every line; as much as at an empty one is taken off each time.
+
+Motion is what was hardest to make cheap. What was tried, in thousands of instructions for a block
+of 16 x 32 x 128 of which eleven voices sounded (for all sixteen a fifth more): sines and cosines
+for every row, 2,440; powers of a few turns, even and odd halves apart, 1,220; rows and their lines
+as one product, 1,170; the phases of all cells as one small product, 960; the whole arc of the phase
+as a factor after the product instead of its line in each row, 850, and the error of a partial of
+4.4 kHz -83 dB instead of -69; powers shared by two cells that meet, 780; room that is kept, calls
+into numpy that are one, 728. Cells twice as long left spurs of -73 dBc where -75 is the limit.
 """
 
 import os
