@@ -38,10 +38,10 @@ STANDS_ON: dict[str, set[str]] = {
     "daemon.errors": {"voices.instrument"},
     "voices.instrument": {"voices.receiver", "voices.output"},
     "voices.receiver": {"voices.notes"},
-    "voices.notes": {"voices.channels", "voices.synthesis"},
+    "voices.notes": {"voices.channels"},
     "voices.output": {"voices.synthesis"},
     "voices.synthesis": {"voices.modulation"},
-    "voices.channels": {"voices.curves"},
+    "voices.channels": {"voices.synthesis"},
     "voices.modulation": {"voices.curves"},
     "voices.curves": {"config"},
     "config": set(),
@@ -53,10 +53,7 @@ KNOWN_UPWARD = {
     ("daemon.commands", "daemon.command_line"),
     ("daemon.keeper", "daemon.commands"),
     ("daemon.player", "daemon.keeper"),
-    ("voices.channels", "voices.notes"),
     ("voices.channels", "voices.receiver"),
-    ("voices.channels", "voices.synthesis"),
-    ("voices.synthesis", "voices.notes"),
 }
 """Being mended."""
 KNOWN_CIRCLES = ("voices.", "daemon.command")

@@ -151,8 +151,8 @@ class Instrument:
         self.frame = frame + frames
         if self._receiver.sensing.watched:
             self._receiver.listen(frame)
-        if self._pool.lanes.gliding:
-            self._pool.lanes.glide(self.frame)
+        if self._pool.modulation.gliding:
+            self._pool.modulation.glide(self.frame)
         banks = [bank for bank in self._pool.banks.values() if bank.count]
         if not banks:
             out.fill(0.0)
@@ -165,7 +165,7 @@ class Instrument:
         for bank in banks:
             wave, level = bank.render(frame, ramps)
             mix(wave, level, bank, gain_ramps, self._stereo, first=bank is banks[0])
-            self._pool.retire(bank.ended(self.frame), self.frame)
+            self._pool.end(bank.ended(self.frame), self.frame)
         self.peaks = self._limiter.limit(self._stereo)
         out[...] = self._interleaved
 

@@ -6,15 +6,10 @@ control sets is kept in the unit of its target.
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 10-17; GM2 v1.2a for the values at power-up.
 """
 
-from typing import TYPE_CHECKING
-
 from config.settings import Binding
 from voices.channels.pedals import Pedals
+from voices.channels.tunings import Tuning
 from voices.curves import bipolar_map
-
-if TYPE_CHECKING:
-    from voices.channels.tunings import Tuning
-    from voices.notes.voice import Voice
 
 NULL = 127
 """Both halves of a parameter number at this value: none is chosen."""
@@ -41,22 +36,20 @@ class Channel:
     """The state of one channel."""
 
     def __init__(self, controller: int, number: int) -> None:
-        self.index = -1
-        """Its place in `Smoother`."""
+        self.motion_row = -1
+        """Its row in `Smoother`."""
         self.controller = controller
         self.number = number
         """0 to 15, as on the wire."""
-        self.goals: list[float] = []
+        self.targets: list[float] = []
         """Where the controls want each column of `Smoother`."""
         self.stale = False
         """Whether they have been set since, with nobody to hear it."""
         self.rate_hz = 0.0
         """Where they want the vibrato's pace."""
-        self.soloists: list[Voice] = []
-        """Its voices that move by themselves."""
         self.manager: Channel | None = None
         """The channel that speaks for the whole zone, if this one is a member of one."""
-        self.leader = self
+        self.control_channel = self
         """The channel whose controls count: its own, or its zone's."""
         self.members: list[Channel] = []
         """The members of the zone this channel speaks for."""
@@ -102,12 +95,12 @@ class Channel:
 
     def join(self, manager: "Channel | None") -> None:
         """Become a member of a zone, or of none."""
-        self.manager, self.leader = manager, manager or self
+        self.manager, self.control_channel = manager, manager or self
 
     @property
     def pedals(self) -> Pedals:
         """The pedals that hold its notes."""
-        return self.leader.own_pedals
+        return self.control_channel.own_pedals
 
     @property
     def parameter(self) -> int | None:

@@ -94,4 +94,4 @@ def bend_cents(channel: Channel) -> float:
 
 def rate_hz(channel: Channel, settings: Settings) -> float:
     """Return the pace of a channel's vibrato: CC 76 halves and doubles it."""
-    return float(settings.vibrato.rate_hz * 2.0 ** ((channel.leader.values[76] - 64) / 64))
+    return float(settings.vibrato.rate_hz * 2.0 ** ((channel.control_channel.values[76] - 64) / 64))

@@ -23,13 +23,13 @@ class Tuning:
         self._sample_rate = sample_rate
         self.name = name
         self.pitches = list(pitches)
-        self.turning = [self._turns(pitch) for pitch in self.pitches]
+        self.frequencies = [self._turns(pitch) for pitch in self.pitches]
         """Cycles per frame of every key."""
 
     def put(self, key: int, pitch: float) -> None:
         """Tune one key."""
         self.pitches[key] = pitch
-        self.turning[key] = self._turns(pitch)
+        self.frequencies[key] = self._turns(pitch)
 
     def _turns(self, pitch: float) -> float:
         return float(440.0 * 2.0 ** ((pitch - 69.0) / 12.0) / self._sample_rate)
@@ -61,7 +61,7 @@ class Tunings:
             tuning.temperament,
         )
         # Exactly the frequencies of the law, so that tables made once are found again.
-        self.preset.turning = [
+        self.preset.frequencies = [
             key_frequency(key, tuning.a4_hz, tempered) / self._sample_rate for key in range(128)
         ]
         self._programs.clear()

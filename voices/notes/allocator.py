@@ -13,10 +13,10 @@ KeyAddress = tuple[int, int, int]
 
 
 class Holdable(Protocol):
-    """What the allocator has to know about a voice."""
+    """What the allocator must know about a voice."""
 
     @property
-    def place(self) -> KeyAddress:
+    def address(self) -> KeyAddress:
         """The key that struck it."""
 
     @property
@@ -28,7 +28,7 @@ V = TypeVar("V", bound=Holdable)
 
 
 class Allocator(dict[KeyAddress, V]):
-    """The voices in use by place, in the order in which they were struck."""
+    """The voices in use by address, in the order in which they were struck."""
 
     def __init__(self, polyphony: int) -> None:
         super().__init__()
@@ -43,17 +43,17 @@ class Allocator(dict[KeyAddress, V]):
         return next((voice for voice in voices if voice.released), oldest)
 
     def surplus(self, coming: int = 0) -> Iterator[V]:
-        """Yield the voices that have to give way before ``coming`` more are struck."""
+        """Yield the voices that must give way before ``coming`` more are struck."""
         while len(self) + coming > self.polyphony:
             voice = self.victim()
-            del self[voice.place]
+            del self[voice.address]
             yield voice
 
-    def strike(self, voice: V) -> None:
-        """Enter a new voice; its place has to be free."""
-        self[voice.place] = voice
+    def enter(self, voice: V) -> None:
+        """Enter a new voice; its address must be free."""
+        self[voice.address] = voice
 
     def drop(self, voice: V) -> None:
         """Take a voice out, if it still has its place."""
-        if self.get(voice.place) is voice:
-            del self[voice.place]
+        if self.get(voice.address) is voice:
+            del self[voice.address]

@@ -1,22 +1,23 @@
 """The notes: what keys and pedals do to voices.
 
-Every note-on comes through `Notes.strike`. A key that is struck again takes over its own voice, and
-the first Note Off lets it go, as a receiver may that does not stack (MIDI 1.0, A-4); with
+Every note-on comes through `Notes.note_on`. A key that is struck again takes over its own voice,
+and the first Note Off releases it, as a receiver may that does not stack (MIDI 1.0, A-4); with
 ``counted_note_offs`` it sounds until there was one Note Off for every Note On.
 
 Units: frames, absolute; velocities 1.0 to 127.0. Threads: the instrument's.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from voices.channels.channel import Channel
 from voices.channels.control_targets import pressed_by
 from voices.modulation.smoother import LEFT, PITCH, RIGHT
 from voices.notes.allocator import KeyAddress
 from voices.notes.legato import Legato
-from voices.notes.voice import Voice
+from voices.notes.voice import Voice, onset_spectrum
 from voices.notes.voice_pool import VoicePool
 from voices.synthesis.envelope_segment import attack
+from voices.synthesis.slot import Slot
 
 NEUTRAL = 64
 """The release velocity of keys that have none (MIDI 1.0, p. 10)."""
@@ -25,205 +26,215 @@ NEUTRAL = 64
 class Notes:
     """The rules by which notes come and go."""
 
-    def __init__(self, ensemble: VoicePool) -> None:
-        self._ensemble = ensemble
-        self._lanes = ensemble.lanes
-        self._slurs = Legato(ensemble)
+    def __init__(self, pool: VoicePool) -> None:
+        self._pool = pool
+        self._modulation = pool.modulation
+        self._legato = Legato(pool)
 
-    def knows(self, sound: str) -> bool:
+    def has_sound(self, name: str) -> bool:
         """Return whether there is a sound of a name."""
-        return sound in self._ensemble.sounds
+        return name in self._pool.sounds
 
     # --- keys ------------------------------------------------------------------------------
 
-    def refuse(self, account: str, place: KeyAddress, velocity: int, at: int) -> None:
+    def refuse(self, account: str, address: KeyAddress, velocity: int, at: int) -> None:
         """Book a note-on that nothing sounds for."""
-        controller, channel, key = place
-        self._ensemble.ledger.turn_away(account, controller, channel + 1, key, velocity, at)
+        controller, channel, key = address
+        self._pool.ledger.turn_away(account, controller, channel + 1, key, velocity, at)
 
-    def strike(self, channel: Channel, key: int, velocity: float, at: int) -> None:
+    def note_on(self, channel: Channel, key: int, velocity: float, at: int) -> None:
         """Begin a note, or book why it cannot sound."""
-        ensemble, leader = self._ensemble, channel.leader
-        place = (channel.controller, channel.number, key)
-        timbre = ensemble.timbre(leader.sound)
-        turning = channel.tuning.turning[key]
-        if turning * 2.0 ** (channel.goals[PITCH] / 1200.0) * timbre.lowest >= 0.5:
-            self.refuse("above half the sample rate", place, int(velocity), at)
+        pool, controls = self._pool, channel.control_channel
+        address = (channel.controller, channel.number, key)
+        timbre = pool.timbre(controls.sound)
+        frequency = channel.tuning.frequencies[key]
+        if frequency * 2.0 ** (channel.targets[PITCH] / 1200.0) * timbre.lowest >= 0.5:
+            self.refuse("above half the sample rate", address, int(velocity), at)
             return
-        velocity = ensemble.settings.controller.fixed_velocity or velocity
-        note = ensemble.ledger.strike(place[0], channel.number + 1, key, int(velocity), at)
-        if self._slurs.take_over(channel, note, at):
+        velocity = pool.settings.controller.fixed_velocity or velocity
+        note = pool.ledger.strike(address[0], channel.number + 1, key, int(velocity), at)
+        if self._legato.take_over(channel, note, at):
             return
-        before = ensemble.allocator.get(place)
+        before = pool.allocator.get(address)
         offs_due = 1
-        if before and before.key_down and ensemble.settings.controller.counted_note_offs:
+        if before and before.key_down and pool.settings.controller.counted_note_offs:
             offs_due += before.offs_due
         if before:
-            ensemble.give_way(before, note, at)
-        ensemble.make_room(place, note, at)
-        ensemble.settle(channel, at)
+            pool.give_way(before, note, at)
+        pool.make_room(address, note, at)
+        pool.jump_if_silent(channel, at)
         segment = attack(
             at,
-            timbre.attack * 2.0**leader.attack_octaves,
+            timbre.attack * 2.0**controls.attack_octaves,
             timbre.sustain,
-            timbre.decay_rate / 2.0**leader.decay_octaves,
+            timbre.decay_rate / 2.0**controls.decay_octaves,
         )
-        soft = leader.own_pedals.soft
-        voice = Voice(note, place, channel, timbre, turning, segment, velocity, soft=soft)
+        spectrum = onset_spectrum(timbre, velocity, soft=controls.own_pedals.soft)
+        slot = Slot(timbre, key, frequency, spectrum, segment, channel.motion_row)
+        voice = Voice(note, address, channel, frequency, [slot], channel.motion_row)
         voice.offs_due = offs_due
-        voice.audible = bool(channel.goals[LEFT] or channel.goals[RIGHT])
-        ensemble.enter(voice)
-        self._slurs.begin(voice, at)
+        voice.audible = bool(channel.targets[LEFT] or channel.targets[RIGHT])
+        pool.enter(voice)
+        self._legato.begin(voice, at)
 
     def key_up(self, channel: Channel, key: int, at: int, velocity: int = NEUTRAL) -> None:
-        """Let a key go; a pedal may hold on to its note."""
-        ensemble, pedals = self._ensemble, channel.pedals
-        place = (channel.controller, channel.number, key)
-        ensemble.lost.key_up(place, at, pedal=pedals.holding)
-        voice = ensemble.allocator.get(place)
+        """Release a key; a pedal may hold on to its note."""
+        pool, pedals = self._pool, channel.pedals
+        address = (channel.controller, channel.number, key)
+        pool.stolen.key_up(address, at, pedal=pedals.holding)
+        voice = pool.allocator.get(address)
         if voice is None or not voice.key_down:
             if channel.covers:
-                self._slurs.uncover(channel, key)
+                self._legato.uncover(channel, key)
             return
         voice.offs_due -= 1
         if voice.offs_due > 0:
             return
-        if velocity:  # many keys that do not feel how they are let go send 0
-            reach = ensemble.settings.controller.release_octaves
+        if velocity:  # many keys that do not measure how they are released send 0
+            reach = pool.settings.controller.release_octaves
             voice.release_octaves = reach * (NEUTRAL - velocity) / NEUTRAL
-        self._key_gone(voice, at)
+        self._key_is_up(voice, at)
 
     def keys_up(self, channel: Channel, at: int) -> None:
-        """Let every key of a channel go."""
-        ensemble, pedals = self._ensemble, channel.pedals
-        number = channel.controller, channel.number
-        ensemble.lost.keys_up(*number, at, pedal=pedals.holding)
-        for voice in ensemble.of(channel):
+        """Release every key of a channel."""
+        pool, pedals = self._pool, channel.pedals
+        pool.stolen.keys_up(channel.controller, channel.number, at, pedal=pedals.holding)
+        for voice in pool.voices_of(channel):
             voice.covered.clear()
             if voice.key_down:
-                self._key_gone(voice, at)
+                self._key_is_up(voice, at)
 
-    def _key_gone(self, voice: Voice, at: int) -> None:
+    def _key_is_up(self, voice: Voice, at: int) -> None:
         """Release a note whose key is up, or let a pedal hold it."""
         pedals = voice.channel.pedals
         voice.key_down = False
         if pedals.freeze and not pedals.hold:
-            self._ensemble.freeze(voice, at)
+            self._pool.freeze(voice, at)
         if not (pedals.holding or voice.latched):
             self._nothing_holds(voice, at)
 
     def _nothing_holds(self, voice: Voice, at: int) -> None:
-        if not self._slurs.go_back(voice, at):
-            self._ensemble.let_go(voice, at)
+        if not self._legato.return_to_held(voice, at):
+            self._pool.release(voice, at)
 
-    def press(self, channel: Channel, key: int, pressure: int, at: int) -> None:
-        """Take the pressure on one key."""
-        voice = self._ensemble.allocator.get((channel.controller, channel.number, key))
+    def key_pressure(self, channel: Channel, key: int, pressure: int, at: int) -> None:
+        """Set the pressure on one key."""
+        voice = self._pool.allocator.get((channel.controller, channel.number, key))
         if voice is not None:
             self._press(voice, pressure, at)
 
     def _press(self, voice: Voice, pressure: int, at: int) -> None:
-        settings = self._ensemble.settings
-        own = self._lanes.give(voice)
-        own.pressure = pressure
-        own.gain, own.swing, own.tilt = pressed_by(pressure, settings.pressure.key, settings)
-        self._lanes.aim(voice, at)
+        settings = self._pool.settings
+        controls = self._modulation.controls(voice)
+        controls.pressure = pressure
+        added = pressed_by(pressure, settings.pressure.key, settings)
+        controls.gain, controls.depth, controls.tilt = added
+        self._modulation.refresh(voice, at)
 
-    def unpress(self, channel: Channel, at: int) -> None:
+    def clear_key_pressure(self, channel: Channel, at: int) -> None:
         """Take the pressure off every key of a channel."""
-        for voice in list(channel.soloists):
-            if voice.own is not None and voice.own.pressure:
+        for voice in list(self.independent(channel)):
+            if voice.controls is not None and voice.controls.pressure:
                 self._press(voice, 0, at)
 
     # --- pedals ----------------------------------------------------------------------------
 
     def hold_down(self, channel: Channel, at: int) -> None:
-        """Catch what is in its release and still high enough."""
-        for voice in self._under(channel):
-            self._ensemble.catch(voice, at)
+        """Hold again what is in its release and still high enough."""
+        for voice in self._under_pedals_of(channel):
+            self._pool.recapture(voice, at)
 
     def freeze_down(self, channel: Channel, at: int) -> None:
         """Keep every note at the level it has."""
-        for voice in self._under(channel):
+        for voice in self._under_pedals_of(channel):
             if not voice.released:
-                self._ensemble.freeze(voice, at)
+                self._pool.freeze(voice, at)
 
     def freeze_up(self, channel: Channel, at: int) -> None:
-        """Let the levels go on, and what no other pedal holds go."""
+        """Let the levels go on, and release what no other pedal holds."""
         self.pedal_up(channel, at)
-        for voice in self._under(channel):
+        for voice in self._under_pedals_of(channel):
             if voice.frozen and not voice.released:
-                self._ensemble.thaw(voice, at)
+                self._pool.resume(voice, at)
 
     def sostenuto_down(self, channel: Channel) -> None:
         """Latch the keys that are down."""
-        for voice in self._under(channel):
+        for voice in self._under_pedals_of(channel):
             voice.latched = voice.key_down
 
     def sostenuto_up(self, channel: Channel) -> None:
-        """Unlatch them; `pedal_up` has to follow."""
-        for voice in self._under(channel):
+        """Unlatch them; `pedal_up` must follow."""
+        for voice in self._under_pedals_of(channel):
             voice.latched = False
 
     def pedal_up(self, channel: Channel, at: int) -> None:
-        """Let go what no pedal of a channel holds any more."""
+        """Release what no pedal of a channel holds any more."""
         if channel.pedals.holding:
             return
         for each in (channel, *channel.members):
-            self._ensemble.lost.pedal_up(each.controller, each.number, at)
-        for voice in self._under(channel):
+            self._pool.stolen.pedal_up(each.controller, each.number, at)
+        for voice in self._under_pedals_of(channel):
             if not (voice.key_down or voice.latched or voice.released):
                 self._nothing_holds(voice, at)
 
-    def _under(self, channel: Channel) -> Iterator[Voice]:
+    def _under_pedals_of(self, channel: Channel) -> Iterator[Voice]:
         """Yield the voices that a channel's pedals hold."""
         pedals = channel.pedals
-        for voice in list(self._ensemble.allocator.values()):
+        for voice in list(self._pool.allocator.values()):
             if voice.channel.pedals is pedals:
                 yield voice
 
     # --- all at once -----------------------------------------------------------------------
 
-    def channels(self) -> list[Channel]:
+    def sounding_channels(self) -> list[Channel]:
         """Return the channels that sound, tails and fades included, and those they follow."""
         found: dict[Channel, None] = {}
-        for bank in self._ensemble.banks.values():
-            for voice in bank.voices:
-                found[voice.channel] = None
-                if voice.own is not None:
-                    found[voice.own.leader] = None
+        for voice in self._pool.voices():
+            found[voice.channel] = None
+            if voice.controls is not None:
+                found[voice.controls.control_channel] = None
         return list(found)
 
-    def heard(self, channel: Channel) -> None:
+    def mark_audible(self, channel: Channel) -> None:
         """Remember that the notes of a channel can be heard now."""
-        for voice in self._ensemble.of(channel):
+        for voice in self._pool.voices_of(channel):
             voice.audible = True
 
-    def silence(self, channel: Channel, at: int) -> None:
+    def sound_off(self, channel: Channel, at: int) -> None:
         """End every note of a channel at once, without a click."""
-        self._ensemble.lost.keys_up(channel.controller, channel.number, at, pedal=False)
-        for voice in self._ensemble.of(channel):
-            self._ensemble.cut(voice, at, "all sound off")
+        self._pool.stolen.keys_up(channel.controller, channel.number, at, pedal=False)
+        for voice in self._pool.voices_of(channel):
+            self._pool.cut(voice, at, "all sound off")
 
-    def cut(self, controller: int, at: int, by: str) -> None:
-        """Release every note of a controller."""
-        ensemble = self._ensemble
-        ensemble.lost.unplugged(controller, at)
-        for voice in [v for v in ensemble.allocator.values() if v.place[0] == controller]:
+    def cut_controller(self, controller: int, at: int, by: str) -> None:
+        """Release every note of a controller, whatever holds it."""
+        pool = self._pool
+        pool.stolen.unplugged(controller, at)
+        for voice in [v for v in pool.allocator.values() if v.address[0] == controller]:
             voice.covered.clear()
-            ensemble.book(voice, "cut", at, by)
-            ensemble.release(voice, at)
+            pool.book(voice, "cut", at, by)
+            pool.start_release(voice, at)
+
+    # --- controls --------------------------------------------------------------------------
+
+    def independent(self, channel: Channel) -> Sequence[Voice]:
+        """Return the voices that follow a channel from a row of their own in `Smoother`."""
+        return self._modulation.independent(channel)
+
+    def forget_targets(self, channel: Channel, column: int) -> None:
+        """Set the columns of `Smoother` from one on again: they mean something else now."""
+        self._modulation.forget_targets(channel, column)
 
     def glide(self, until: int) -> None:
         """Move every gliding note along up to a frame."""
-        if self._lanes.gliding:
-            self._lanes.glide(until)
+        if self._modulation.gliding:
+            self._modulation.glide(until)
 
-    def follow(self, voice: Voice, at: int) -> None:
-        """Send a note that moves by itself to where its channel's controls are now."""
-        self._lanes.aim(voice, at)
+    def refresh(self, voice: Voice, at: int) -> None:
+        """Send an independent voice to where its channel's controls are now."""
+        self._modulation.refresh(voice, at)
 
     def retune(self, channel: Channel, at: int) -> None:
         """Bring the sounding notes of a channel to its tuning, without a click."""
-        for voice in self._ensemble.of(channel):
-            self._slurs.retune(voice, at)
+        for voice in self._pool.voices_of(channel):
+            self._legato.retune(voice, at)

@@ -1,86 +1,78 @@
-"""A voice: one sounding note and its place in a bank."""
+"""A voice: one sounding note and the slots in which it sounds."""
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from voices.channels.channel import Channel
+from voices.channels.note_controls import NoteControls
 from voices.notes.allocator import KeyAddress
 from voices.notes.note_count import Note
-from voices.synthesis.envelope_segment import Segment
+from voices.synthesis.slot import Slot
 from voices.synthesis.timbre import OnsetSpectrum, Timbre
-
-if TYPE_CHECKING:
-    from voices.notes.note_modulation import NoteControls
-    from voices.synthesis.bank import Bank
 
 SOFT_DB, SOFT_TILT_DB = -3.0, -1.5
 """What the soft pedal does: dB, and dB per octave above the key (our choice; no source)."""
 
 
+@dataclass(slots=True, eq=False)
 class Voice:
     """One note, from its onset until its last sample.
 
-    It has one of the polyphony's places until it is stolen or struck again; then it only fades.
+    It counts towards the polyphony until it is stolen or its key is struck again; then it only
+    fades.
     """
 
-    bank: "Bank"
-    index = -1
-    """Its row there."""
-    ends = float("inf")
-    """The frame from which it is silent."""
-    key_down = True
-    offs_due = 1
-    """How many Note Offs let its key go."""
-    latched = False
+    note: Note
+    address: KeyAddress
+    channel: Channel
+    frequency: float
+    """Cycles per frame of the key for which it began, not bent."""
+    slots: list[Slot]
+    """Where it sounds; those that are silent leave."""
+    motion_row: int
+    """Its row in `Smoother`: its channel's, or one of its own."""
+    controls: NoteControls | None = None
+    """What it adds to its channel's controls; None: it moves with its channel."""
+    offs_due: int = 1
+    """How many Note Offs release its key."""
+    key_down: bool = True
+    latched: bool = False
     """Whether the sostenuto pedal holds it."""
-    frozen = False
+    frozen: bool = False
     """Whether Hold 2 keeps its level."""
-    release_octaves = 0.0
-    """How much slower it is released for how its key was let go."""
-    own: "NoteControls | None" = None
-    """What it does by itself, in a lane of its own; None: it moves with its channel."""
-    released = False
+    released: bool = False
     """Whether neither key nor pedal holds it."""
-    audible = False
+    release_octaves: float = 0.0
+    """How much slower its release is for the velocity with which its key came up."""
+    audible: bool = False
     """Whether its channel's gain has been above zero since its onset."""
+    covered: list[Note] = field(default_factory=list)
+    """The notes whose keys are still down but whose voice this is now (mono)."""
 
-    def __init__(
-        self,
-        note: Note,
-        place: KeyAddress,
-        channel: Channel,
-        timbre: Timbre,
-        frequency: float,
-        segment: Segment,
-        velocity: float,
-        *,
-        soft: bool = False,
-    ) -> None:
-        self.note = note
-        self.place = place
-        self.channel = channel
-        self.lane = channel.index
-        """Its row in `Smoother`: its channel's, or one of its own."""
-        self.key = note.key
-        """The key its spectrum is for."""
-        self.timbre = timbre
-        self.frequency = frequency
-        """Cycles per frame of the key, not bent."""
-        self.struck = _struck(timbre, velocity, soft=soft)
-        self.segment = segment
-        self.covered: list[Note] = []
-        """The notes whose keys are still down but whose voice this is now (mono)."""
+    @property
+    def ends(self) -> float:
+        """The frame from which it is silent."""
+        ends = 0.0
+        for slot in self.slots:
+            ends = max(ends, slot.ends)
+        return ends
+
+    def follow(self, motion_row: int) -> None:
+        """Move with another row of `Smoother` from now on."""
+        self.motion_row = motion_row
+        for slot in self.slots:
+            slot.follow(motion_row)
 
 
-def _struck(timbre: Timbre, velocity: float, *, soft: bool) -> OnsetSpectrum:
+def onset_spectrum(timbre: Timbre, velocity: float, *, soft: bool) -> OnsetSpectrum:
     """Return what a voice begins with at a velocity of 1.0 to 127.0."""
     whole = int(velocity)
-    struck = timbre.struck(whole)
+    spectrum = timbre.struck(whole)
     between = velocity - whole
     if not (between or soft):
-        return struck
-    levels = struck.fixed[3]
+        return spectrum
+    levels = spectrum.fixed[3]
     if between and whole < 127:
         levels = levels + (timbre.struck(whole + 1).fixed[3] - levels) * between
     if soft:

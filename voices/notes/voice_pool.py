@@ -1,7 +1,7 @@
-"""The ensemble: every voice there is, from its first sample to its last, whatever asks for it.
+"""The voice pool: every voice there is, from its first sample to its last.
 
 Whatever ends a note goes through one of these methods, which book it in the ledger and start the
-last segment of its envelope.
+last segment of its envelopes.
 
 Units: frames, absolute. Threads: the instrument's.
 """
@@ -23,6 +23,7 @@ from voices.synthesis.bank import Bank
 from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import decay, fade
 from voices.synthesis.partial_gains import PartialGains
+from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
 from voices.synthesis.timbre import Timbre
 
@@ -36,20 +37,21 @@ class VoicePool:
     def __init__(
         self,
         ledger: Ledger,
-        motion: Smoother,
+        smoother: Smoother,
         spectrum: PartialGains,
         sample_rate: int,
         frames: int,
     ) -> None:
         self.allocator: Allocator[Voice] = Allocator(1)
         self.banks: dict[int, Bank] = {}
+        self._voice_of: dict[Slot, Voice] = {}
         self.sounds: Mapping[str, Sound] = {}
         self.settings: Settings
         self.sample_rate = sample_rate
         self.ledger = ledger
-        self.motion = motion
-        self.lanes = NoteModulation(motion)
-        self.lost = StolenNotes(ledger)
+        self.smoother = smoother
+        self.modulation = NoteModulation(smoother)
+        self.stolen = StolenNotes(ledger)
         self._spectrum = spectrum
         self._frames = frames
         self._fade_frames = int(FADE_S * sample_rate)
@@ -78,7 +80,7 @@ class VoicePool:
         chosen = self.settings.sound
         for name in ("", *chosen.programs, *chain.from_iterable(chosen.banks.values())):
             self._bank(self.timbre(name))
-        self._cache.prepare(self.timbre(""), enumerate(tunings.preset.turning))
+        self._cache.prepare(self.timbre(""), enumerate(tunings.preset.frequencies))
 
     def timbre(self, name: str) -> Timbre:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
@@ -98,7 +100,7 @@ class VoicePool:
                 timbre.partials,
                 self._frames,
                 self.settings.polyphony,
-                self.motion,
+                self.smoother,
                 self._spectrum,
                 self._cache,
                 self._cells,
@@ -107,11 +109,11 @@ class VoicePool:
 
     # --- notes begin -----------------------------------------------------------------------
 
-    def make_room(self, place: KeyAddress, note: Note, at: int) -> None:
+    def make_room(self, address: KeyAddress, note: Note, at: int) -> None:
         """Free one of the polyphony's places, for a key that nothing sounds for."""
-        self.lost.end(place, at)
+        self.stolen.end(address, at)
         if len(self.allocator) >= self.allocator.polyphony:
-            self.retire([voice for voice in self.allocator.values() if voice.ends <= at], at)
+            self._retire([voice for voice in self.allocator.values() if voice.ends <= at], at)
             for voice in self.allocator.surplus(coming=1):
                 self.steal(voice, at, taken_by=note.serial)
 
@@ -123,77 +125,82 @@ class VoicePool:
             self._fade(voice, at)
 
     def enter(self, voice: Voice) -> None:
-        """Let a voice sound; its place has to be free."""
-        self.allocator.strike(voice)
-        self._bank(voice.timbre).add(voice)
+        """Let a voice sound; its key's address must be free."""
+        self.allocator.enter(voice)
+        for slot in voice.slots:
+            self._voice_of[slot] = voice
+            self._bank(slot.timbre).add(slot)
 
-    def settle(self, channel: Channel, at: int) -> None:
-        """Take the controls of a channel that is silent at a frame to their goals at once."""
-        if self.motion.at_rest:
-            return
-        ended = []
-        for bank in self.banks.values():
-            for voice in bank.voices:
-                if voice.channel is channel:
-                    if voice.ends > at:
-                        return
-                    ended.append(voice)
-        for voice in ended:  # they still sound in this block, and their controls glide
-            self.lanes.give(voice)
-        self.motion.snap(channel.index)
+    def voices(self) -> Iterable[Voice]:
+        """Return every voice that sounds, tails and fades included, once a slot."""
+        return self._voice_of.values()
 
-    def of(self, channel: Channel) -> list[Voice]:
-        """Return the voices of a channel, the oldest first."""
+    def voices_of(self, channel: Channel) -> list[Voice]:
+        """Return the voices of a channel that count towards the polyphony, the oldest first."""
         return [voice for voice in self.allocator.values() if voice.channel is channel]
+
+    def jump_if_silent(self, channel: Channel, at: int) -> None:
+        """Take the controls of a channel that is silent at a frame to their targets at once."""
+        if self.smoother.at_rest:
+            return
+        voices = [voice for voice in self.voices() if voice.channel is channel]
+        if any(voice.ends > at for voice in voices):
+            return
+        for voice in voices:  # they still sound in this block, and their controls glide
+            self.modulation.controls(voice)
+        self.smoother.snap(channel.motion_row)
 
     # --- notes end -------------------------------------------------------------------------
 
-    def let_go(self, voice: Voice, at: int) -> None:
+    def release(self, voice: Voice, at: int) -> None:
         """Release a note that neither key nor pedal holds any more."""
         self.book(voice, "released", at)
-        self.release(voice, at)
+        self.start_release(voice, at)
 
-    def release(self, voice: Voice, at: int) -> None:
+    def start_release(self, voice: Voice, at: int) -> None:
         """Start a note's release from the level it has."""
         if not voice.released:
             voice.key_down, voice.released, voice.latched = False, True, False
-            octaves = voice.channel.leader.release_octaves + voice.release_octaves
-            rate = voice.timbre.release_rate / 2.0**octaves
-            voice.bank.change(voice, decay(at, voice.segment.level_at(at), 0.0, rate))
+            factor = 2.0 ** (voice.channel.control_channel.release_octaves + voice.release_octaves)
+            for slot in voice.slots:
+                rate = slot.timbre.release_rate / factor
+                slot.change(decay(at, slot.level_at(at), 0.0, rate))
             if voice.channel.manager is not None:
-                self.lanes.leave(voice, voice.channel.manager, at)
+                self.modulation.leave_zone(voice, voice.channel.manager, at)
 
-    def catch(self, voice: Voice, at: int) -> None:
+    def recapture(self, voice: Voice, at: int) -> None:
         """Hold a note in its release again, if it is still above where it would come to rest.
 
         Source: MIDI 1.0, A-5, for Hold 1. Partials that all decay by themselves rest at nothing.
         """
-        timbre, level = voice.timbre, voice.segment.level_at(at)
-        dying = bool(timbre.decays[: timbre.count].all())
-        high = level > (0.0 if dying else timbre.sustain)
-        if voice.released and voice.note.account == "released" and high:
-            voice.released = False
-            rest = level if dying else timbre.sustain
-            segment = decay(at, level, rest, timbre.decay_rate)
-            voice.bank.change(voice, segment)
+        if not voice.released or voice.note.account != "released":
+            return
+        for slot in voice.slots:
+            timbre, level = slot.timbre, slot.level_at(at)
+            dying = bool(timbre.decays[: timbre.count].all())
+            if level > (0.0 if dying else timbre.sustain):
+                voice.released = False
+                rest = level if dying else timbre.sustain
+                slot.change(decay(at, level, rest, timbre.decay_rate))
 
     def freeze(self, voice: Voice, at: int) -> None:
         """Keep a note at the level it has."""
         voice.frozen = True
-        level = voice.segment.level_at(at)
-        voice.bank.change(voice, decay(at, level, level, 1.0))
+        for slot in voice.slots:
+            level = slot.level_at(at)
+            slot.change(decay(at, level, level, 1.0))
 
-    def thaw(self, voice: Voice, at: int) -> None:
+    def resume(self, voice: Voice, at: int) -> None:
         """Let a note whose level was kept go on towards its sustain level."""
         voice.frozen = False
-        timbre, level = voice.timbre, voice.segment.level_at(at)
-        segment = decay(at, level, timbre.sustain, timbre.decay_rate)
-        voice.bank.change(voice, segment)
+        for slot in voice.slots:
+            timbre, level = slot.timbre, slot.level_at(at)
+            slot.change(decay(at, level, timbre.sustain, timbre.decay_rate))
 
     def steal(self, voice: Voice, at: int, detail: str = "", taken_by: int = 0) -> None:
         """Take the voice from a note; its key may still be down."""
         if not voice.released:
-            self.lost.add(voice.place, voice.note, key_down=voice.key_down)
+            self.stolen.add(voice.address, voice.note, key_down=voice.key_down)
         self.book(voice, "stolen", at, detail, taken_by)
         self._fade(voice, at)
 
@@ -203,12 +210,20 @@ class VoicePool:
         self.allocator.drop(voice)
         self._fade(voice, at)
 
-    def retire(self, ended: Iterable[Voice], at: int) -> None:
-        """Take voices that are silent out of the polyphony."""
-        for voice in ended:
+    def end(self, slots: Iterable[Slot], at: int) -> None:
+        """Take slots that are silent from their voices, and voices without any out of the pool."""
+        for slot in slots:
+            voice = self._voice_of.pop(slot)
+            voice.slots.remove(slot)
+            if not voice.slots:
+                self._retire([voice], at)
+
+    def _retire(self, silent: Iterable[Voice], at: int) -> None:
+        """Take voices out of the polyphony."""
+        for voice in silent:
             self.book(voice, "died away", at)
             self.allocator.drop(voice)
-            self.lanes.free(voice)
+            self.modulation.free(voice)
 
     def end_tails(self, at: int) -> int:
         """Fade every note that is released; return how many."""
@@ -221,7 +236,8 @@ class VoicePool:
     def _fade(self, voice: Voice, at: int) -> None:
         """End a voice on a raised cosine that makes no click."""
         voice.released = True
-        voice.bank.change(voice, fade(at, voice.segment.level_at(at), self._fade_frames))
+        for slot in voice.slots:
+            slot.change(fade(at, slot.level_at(at), self._fade_frames))
 
     def book(
         self, voice: Voice, account: str, at: int, detail: str = "", taken_by: int = 0

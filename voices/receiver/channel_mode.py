@@ -59,7 +59,7 @@ class Routing:
 
 
 def _sound_off(receiver: "Receiver", channel: Channel, number: int, value: int, at: int) -> None:
-    receiver.notes.silence(channel, at)
+    receiver.notes.sound_off(channel, at)
 
 
 def _reset(receiver: "Receiver", channel: Channel, number: int, value: int, at: int) -> None:
@@ -69,7 +69,7 @@ def _reset(receiver: "Receiver", channel: Channel, number: int, value: int, at: 
     if channel.manager is None:
         receiver.notes.sostenuto_up(channel)
         receiver.notes.freeze_up(channel, at)
-    receiver.notes.unpress(channel, at)
+    receiver.notes.clear_key_pressure(channel, at)
     receiver.aim(channel, at)
 
 

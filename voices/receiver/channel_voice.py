@@ -40,7 +40,7 @@ def _note_on(receiver: "Receiver", channel: "Channel", key: int, velocity: int, 
     if velocity:
         if channel.stale:
             receiver.refresh(channel, at)
-        receiver.notes.strike(channel, key, precise, at)
+        receiver.notes.note_on(channel, key, precise, at)
     else:
         receiver.notes.key_up(channel, key, at)
 
@@ -59,7 +59,7 @@ def _key_pressure(
     receiver: "Receiver", channel: "Channel", key: int, pressure: int, at: int
 ) -> None:
     if channel.manager is None:
-        receiver.notes.press(channel, key, pressure, at)
+        receiver.notes.key_pressure(channel, key, pressure, at)
 
 
 def _program(receiver: "Receiver", channel: "Channel", program: int, _: int, at: int) -> None:
@@ -67,7 +67,7 @@ def _program(receiver: "Receiver", channel: "Channel", program: int, _: int, at:
         choice = receiver.settings.sound
         bank = str(channel.values[0] << 7 | channel.values[32])
         programs = choice.banks.get(bank, choice.programs)
-        if program < len(programs) and receiver.notes.knows(programs[program]):
+        if program < len(programs) and receiver.notes.has_sound(programs[program]):
             channel.sound = programs[program]
 
 

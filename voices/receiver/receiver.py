@@ -36,7 +36,7 @@ REPLIES = 16
 class Receiver:
     """The channels of every controller."""
 
-    def __init__(self, notes: Notes, motion: Smoother, *, sample_rate: int, mono: bool) -> None:
+    def __init__(self, notes: Notes, smoother: Smoother, *, sample_rate: int, mono: bool) -> None:
         self.notes = notes
         self.master = Master()
         self.tunings = Tunings(sample_rate)
@@ -47,7 +47,7 @@ class Receiver:
         """Controller and message, whole, for whoever can send them."""
         self.bound: list[int] = []
         """The partials with a control of their own, from 1, in the order of `Smoother`."""
-        self._motion = motion
+        self._smoother = smoother
         self._mono = mono
         self._modes: dict[int, Routing] = {}
         self.controls: list[Handler | None] = []
@@ -77,7 +77,7 @@ class Receiver:
             self._routed = routed
             for controller, modes in self._modes.items():
                 # What is down may be heard no more when it is let go.
-                self.notes.cut(controller, frame, "other channels in the settings")
+                self.notes.cut_controller(controller, frame, "other channels in the settings")
                 self.zones.forget(modes.channels)
                 for channel in modes.channels:
                     channel.own_pedals.lift()
@@ -89,12 +89,10 @@ class Receiver:
         bound = [*STANDING, *sorted({each.partial for each in settings.bindings if each.partial})]
         if bound != self.bound:
             self.bound = bound
-            self._motion.set_level_columns(len(bound))
+            self._smoother.set_level_columns(len(bound))
             for channel in self._channels():
-                del channel.goals[FIRST_LEVEL:]
-                for voice in channel.soloists:
-                    if voice.own is not None:
-                        del voice.own.goals[FIRST_LEVEL:]
+                del channel.targets[FIRST_LEVEL:]
+                self.notes.forget_targets(channel, FIRST_LEVEL)
         self.aim_all(frame)
 
     def _act_of(self, number: int, controls: set[int]) -> Handler | None:
@@ -148,7 +146,7 @@ class Receiver:
 
     def unplugged(self, controller: int, at: int, by: str = "controller unplugged") -> None:
         """Release every note of a controller that is gone, and reset its controls."""
-        self.notes.cut(controller, at, by)
+        self.notes.cut_controller(controller, at, by)
         self.sensing.forget(controller)
         modes = self._modes.get(controller)
         if modes is not None:
@@ -157,13 +155,13 @@ class Receiver:
     def listen(self, now: int) -> None:
         """Turn off the notes of controllers that were to keep talking and fell silent."""
         for controller in self.sensing.silent(now):
-            self.notes.cut(controller, now, "active sensing: the controller fell silent")
+            self.notes.cut_controller(controller, now, "active sensing: the controller fell silent")
 
     def power_up(self, at: int) -> None:
         """Bring everything to where it is at power-on."""
         self.master.power_up()
         for controller, modes in self._modes.items():
-            self.notes.cut(controller, at, "general MIDI on or off")
+            self.notes.cut_controller(controller, at, "general MIDI on or off")
             self._power_up(modes, at)
 
     def _power_up(self, modes: Routing, at: int) -> None:
@@ -177,7 +175,7 @@ class Receiver:
             self.settings.controller.channels,
         )
         for channel in modes.channels:
-            self.notes.unpress(channel, at)
+            self.notes.clear_key_pressure(channel, at)
         self._aim_soon(modes.channels, at)
 
     def reply(self, controller: int, body: bytes) -> None:
@@ -191,11 +189,11 @@ class Receiver:
         channels = [Channel(controller, number) for number in range(CHANNELS)]
         for channel in channels:
             channel.tuning = self.tunings.find(0, 0) or self.tunings.preset
-            channel.goals = self._goals(channel)
+            channel.targets = self._goals(channel)
             channel.rate_hz = rate_hz(channel, self.settings)
-        first = self._motion.add_rows([channel.goals for channel in channels])
+        first = self._smoother.add_rows([channel.targets for channel in channels])
         for channel in channels:
-            channel.index = first + channel.number
+            channel.motion_row = first + channel.number
         modes = self._modes[controller] = Routing(channels)
         chosen = self.settings.controller
         modes.power_up(chosen.mode, chosen.basic_channel, chosen.channels)
@@ -228,31 +226,32 @@ class Receiver:
         rate = rate_hz(channel, self.settings)
         if rate != channel.rate_hz:
             channel.rate_hz = rate
-            for lane in (channel.index, *(voice.lane for voice in channel.soloists)):
-                self._motion.set_vibrato_rate(lane, rate, at)
-        old = channel.goals
+            rows = [voice.motion_row for voice in self.notes.independent(channel)]
+            for row in (channel.motion_row, *rows):
+                self._smoother.set_vibrato_rate(row, rate, at)
+        old = channel.targets
         if aims != old:
             self.notes.glide(at)
             for column, goal in enumerate(aims):
                 if column >= len(old) or goal != old[column]:
-                    self._motion.set_target(channel.index, column, goal, at)
-            channel.goals = aims
-            for voice in channel.soloists:
-                self.notes.follow(voice, at)
+                    self._smoother.set_target(channel.motion_row, column, goal, at)
+            channel.targets = aims
+            for voice in self.notes.independent(channel):
+                self.notes.refresh(voice, at)
             if (aims[LEFT] or aims[RIGHT]) and not (old[LEFT] or old[RIGHT]):
-                self.notes.heard(channel)
+                self.notes.mark_audible(channel)
         for member in channel.members:
             self.aim(member, at)
 
     def bend(self, channel: Channel, at: int) -> None:
         """Send the pitch of a channel to where its controls are."""
-        if channel.members or channel.soloists or channel.stale:
+        if channel.members or self.notes.independent(channel) or channel.stale:
             self.aim(channel, at)
             return
         goal = pitch_cents(channel, self.master)
-        if goal != channel.goals[PITCH]:
-            self._motion.set_target(channel.index, PITCH, goal, at)
-            channel.goals[PITCH] = goal
+        if goal != channel.targets[PITCH]:
+            self._smoother.set_target(channel.motion_row, PITCH, goal, at)
+            channel.targets[PITCH] = goal
 
     def aim_all(self, at: int) -> None:
         """Send every channel to where its controls and the master controls are."""
@@ -265,13 +264,13 @@ class Receiver:
         """
         for channel in channels:
             channel.stale = True
-        swinging = [channel for channel in channels if channel.goals[VIBRATO_DEPTH]]
-        for channel in (*self.notes.channels(), *swinging):
+        swinging = [channel for channel in channels if channel.targets[VIBRATO_DEPTH]]
+        for channel in (*self.notes.sounding_channels(), *swinging):
             self.refresh(channel, at)
 
     def refresh(self, channel: Channel, at: int) -> None:
         """Send a channel, and the one that leads it, to where their controls have long been."""
-        for each in (channel.leader, channel):
+        for each in (channel.control_channel, channel):
             if each.stale:
                 self.aim(each, at)
 

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import GAINS, PITCH, SHAPE, Smoother
-from voices.notes.voice import Voice
 from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import Segment
 from voices.synthesis.envelopes import Envelopes
 from voices.synthesis.moving_voices import render_moving
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.phasor_tables import Tables, shape_of
+from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
 from voices.synthesis.voice_arrays import VoiceArrays
 
@@ -50,7 +50,7 @@ class Bank:
         self.active_partials = partials
         """How many partials of each voice are rendered: the loudest."""
         self.count = 0
-        self.voices: list[Voice] = []
+        self.slots: list[Slot] = []
         self.rows = VoiceArrays(partials, frames, voices + SPARE_ROWS)
         self._envelopes = Envelopes(voices + SPARE_ROWS, frames)
         self._frames = frames
@@ -74,33 +74,37 @@ class Bank:
         self._views: tuple[NDArray[Any], ...] = ()
         self._views_of = (0, 0)
 
-    def add(self, voice: Voice) -> None:
-        """Give a voice a row; its onset lies in the next block."""
+    def add(self, slot: Slot) -> None:
+        """Give a slot a row; its onset lies in the next block."""
         row = self.count
         if row == self.rows.capacity:
             self.rows.grow(2 * row)
             self._envelopes.grow(2 * row)
             self._make_scratch()
         self.count += 1
-        voice.bank, voice.index = self, row
-        self.voices.append(voice)
-        self._coming.append(voice.segment)
-        if not voice.segment.sustain:
-            self._watch_end(voice)
+        slot.bank, slot.index = self, row
+        self.slots.append(slot)
+        self._coming.append(slot.segment)
+        if not slot.segment.sustain:
+            self._watch_end(slot)
 
-    def change(self, voice: Voice, segment: Segment) -> None:
-        """Start another segment of a voice's envelope, inside the next block."""
-        voice.segment = segment
-        self._envelopes.change(voice.index, segment)
-        self._watch_end(voice)
+    def change(self, slot: Slot, segment: Segment) -> None:
+        """Start another segment of a slot's envelope, inside the next block."""
+        slot.segment = segment
+        self._envelopes.change(slot.index, segment)
+        self._watch_end(slot)
 
-    def _watch_end(self, voice: Voice) -> None:
-        if voice.segment.sustain > 0:
-            voice.ends = float("inf")
+    def follow(self, slot: Slot, motion_row: int) -> None:
+        """Move a slot with another row of `Smoother` from now on."""
+        slot.motion_row = self.rows.channel[slot.index] = motion_row
+
+    def _watch_end(self, slot: Slot) -> None:
+        if slot.segment.sustain > 0:
+            slot.ends = float("inf")
             return
-        loudest = voice.struck.loudest
-        voice.ends = voice.segment.falls_below(min(0.5, SILENT / max(loudest, SILENT)))
-        self._next_end = min(self._next_end, voice.ends)
+        loudest = slot.onset_spectrum.loudest
+        slot.ends = slot.segment.falls_below(min(0.5, SILENT / max(loudest, SILENT)))
+        self._next_end = min(self._next_end, slot.ends)
 
     def render(
         self, frame: int, passage: Ramps | None
@@ -150,7 +154,7 @@ class Bank:
         """Give all voices that have come since the last block what is in their rows, at once."""
         first = self.count - len(self._coming)
         onsets = [segment.start for segment in self._coming]
-        self.rows.enter(first, self.voices[first:], onsets)
+        self.rows.enter(first, self.slots[first:], onsets)
         self._envelopes.start(first, self._coming)
         self._coming.clear()
         self._any_stale = True
@@ -215,11 +219,11 @@ class Bank:
 
     def _tables(self, which: NDArray[np.intp], turning: NDArray[np.float64]) -> list[Tables]:
         """Fill in the tables of voices for frequencies, and return them."""
-        rows, voices = self.rows, [self.voices[row] for row in which]
+        rows, slots = self.rows, [self.slots[row] for row in which]
         known = self._cache.tables(
             [
-                (voice.timbre, voice.key, turns)
-                for voice, turns in zip(voices, turning.tolist(), strict=True)
+                (slot.timbre, slot.key, turns)
+                for slot, turns in zip(slots, turning.tolist(), strict=True)
             ]
         )
         for row, tables in zip(which.tolist(), known, strict=True):
@@ -243,25 +247,25 @@ class Bank:
         rows.state[which] = level * rows.starts[which] * turned
         rows.phase[which], rows.since[which], rows.turning[which] = phase, frame, turning
 
-    def ended(self, frame: int) -> list[Voice]:
-        """Take out and return the voices that are silent from ``frame`` on."""
+    def ended(self, frame: int) -> list[Slot]:
+        """Take out and return the slots that are silent from ``frame`` on."""
         if frame >= self._next_tidy:
             self._tidy(frame - frame % TIDY_FRAMES)
         if frame < self._next_end:
             return []
-        ended = [voice for voice in self.voices if voice.ends <= frame]
-        for voice in ended:
-            self._take_out(voice)
-        self._next_end = min((voice.ends for voice in self.voices), default=float("inf"))
+        ended = [slot for slot in self.slots if slot.ends <= frame]
+        for slot in ended:
+            self._take_out(slot)
+        self._next_end = min((slot.ends for slot in self.slots), default=float("inf"))
         return ended
 
-    def _take_out(self, voice: Voice) -> None:
-        """Hand the row of a voice to the last one."""
-        last = self.voices.pop()
+    def _take_out(self, slot: Slot) -> None:
+        """Hand the row of a slot to the last one."""
+        last = self.slots.pop()
         self.count -= 1
-        if last is not voice:
-            row = last.index = voice.index
-            self.voices[row] = last
+        if last is not slot:
+            row = last.index = slot.index
+            self.slots[row] = last
             self.rows.move(self.count, row)
             self._envelopes.move(self.count, row)
 
@@ -279,4 +283,4 @@ class Bank:
         rows.starts[used][faint] = 0.0
         rows.levels[used][faint] = 0.0
         for row in np.flatnonzero(~rows.levels[used].any(axis=1)):
-            self.voices[row].ends = self._next_end = frame
+            self.slots[row].ends = self._next_end = frame

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.notes.voice import Voice
 from voices.synthesis.phasor_tables import shape_of
+from voices.synthesis.slot import Slot
 
 
 class VoiceArrays:
@@ -72,23 +72,23 @@ class VoiceArrays:
         self._packed = [getattr(self, name) for name in names]
         self.capacity = capacity
 
-    def enter(self, first: int, voices: Sequence[Voice], onsets: Sequence[float]) -> None:
-        """Fill rows from ``first`` on for voices whose onsets lie in the next block."""
-        used = slice(first, first + len(voices))
+    def enter(self, first: int, slots: Sequence[Slot], onsets: Sequence[float]) -> None:
+        """Fill rows from ``first`` on for slots whose onsets lie in the next block."""
+        used = slice(first, first + len(slots))
         self.course[used] = [
-            (voice.frequency, 0.0, 0.0, onset, onset)
-            for voice, onset in zip(voices, onsets, strict=True)
+            (slot.frequency, 0.0, 0.0, onset, onset)
+            for slot, onset in zip(slots, onsets, strict=True)
         ]
-        self.channel[used] = [voice.lane for voice in voices]
+        self.channel[used] = [slot.motion_row for slot in slots]
         self.stale[used] = True
         self.newest = max(self.newest, *onsets)
-        for row, voice in enumerate(voices, first):
-            self.fading = self.fading or voice.timbre.fading
-            self.highest = max(self.highest, voice.timbre.highest * voice.frequency)
-            self.starts[row] = voice.struck.starts
-            self.fixed[row] = voice.struck.fixed
+        for row, slot in enumerate(slots, first):
+            self.fading = self.fading or slot.timbre.fading
+            self.highest = max(self.highest, slot.timbre.highest * slot.frequency)
+            self.starts[row] = slot.onset_spectrum.starts
+            self.fixed[row] = slot.onset_spectrum.fixed
             if self.fading:
-                self.decays[row] = voice.timbre.decays_at(voice.key)
+                self.decays[row] = slot.timbre.decays_at(slot.key)
         turn = 2 * np.pi * self.frequency[used]
         self.pace[used].imag = self.ratios[used] * turn[:, None]
 

@@ -29,7 +29,7 @@ def received(messages: list[bytes]) -> dict[str, object]:
     programs = [message[1] for message in messages if message[0] & 0xF0 == 0xC0]
     return {
         **{name: getattr(channel, name) for name in told},
-        "goals": list(channel.goals),  # the channel's own changes with what is sent next
+        "goals": list(channel.targets),  # the channel's own changes with what is sent next
         "hold": channel.pedals.hold,
         "program": programs[-1:],
     }

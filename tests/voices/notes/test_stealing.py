@@ -25,7 +25,7 @@ class Model:
         self.voices: list[list[object]] = []  # key, released
         self.stolen: list[int] = []
 
-    def strike(self, key: int) -> None:
+    def enter(self, key: int) -> None:
         self.voices = [voice for voice in self.voices if voice[0] != key]
         while len(self.voices) >= self.polyphony:
             victim = next((v for v in self.voices if v[1]), self.voices[0])
@@ -63,7 +63,7 @@ def test_notes_are_stolen_in_the_order_of_the_model(polyphony: int) -> None:
                 key = chance.randrange(30, 90)
                 down.add(key)
                 instrument.take((0x90, key, 100), frame)
-                model.strike(key)
+                model.enter(key)
                 struck[instrument.ledger.received] = key
         instrument.render(out)
         accounts = instrument.ledger.accounts()
@@ -77,7 +77,7 @@ def test_notes_are_stolen_in_the_order_of_the_model(polyphony: int) -> None:
 
 class Held:
     def __init__(self, key: int, *, released: bool = False) -> None:
-        self.place = (0, 0, key)
+        self.address = (0, 0, key)
         self.released = released
 
 
@@ -85,7 +85,7 @@ def test_a_full_allocator_gives_the_oldest_voice_back() -> None:
     allocator: Allocator[Held] = Allocator(3)
     first, second, third = (Held(key) for key in (60, 62, 64))
     for voice in (first, second, third):
-        allocator.strike(voice)
+        allocator.enter(voice)
     assert list(allocator.surplus(coming=1)) == [first]
     assert list(allocator.values()) == [second, third]
 
@@ -93,8 +93,8 @@ def test_a_full_allocator_gives_the_oldest_voice_back() -> None:
 def test_a_released_voice_goes_before_an_older_one_that_is_held() -> None:
     allocator: Allocator[Held] = Allocator(3)
     for voice in (Held(60), Held(62, released=True), Held(64, released=True)):
-        allocator.strike(voice)
-    assert allocator.victim().place[2] == 62
+        allocator.enter(voice)
+    assert allocator.victim().address[2] == 62
 
 
 def test_a_note_held_by_the_pedal_counts_as_held() -> None:
@@ -180,7 +180,7 @@ class PedalModel:
         self.polyphony, self.pedal = polyphony, False
         self.notes: dict[int, str] = {}  # key: "down", "pedal" or "released"
 
-    def strike(self, key: int) -> None:
+    def enter(self, key: int) -> None:
         self.notes.pop(key, None)
         if len(self.notes) == self.polyphony:
             released = (each for each, state in self.notes.items() if state == "released")
@@ -208,7 +208,7 @@ def test_the_keys_that_are_heard_are_those_the_model_has_left(polyphony: int) ->
             match chance.randrange(5):
                 case 0 | 1:
                     events.append(on(frame, key))
-                    model.strike(key)
+                    model.enter(key)
                 case 2 | 3:
                     events.append(off(frame, key))
                     model.release(key)

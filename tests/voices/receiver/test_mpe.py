@@ -87,7 +87,7 @@ def test_brightness_and_pressure_are_each_notes_own() -> None:
     assert player.level(69) == pytest.approx(before[0] + 6.0, abs=0.05)
     assert player.level(81) == pytest.approx(before[1] + 6.0, abs=0.05)
     player.send("B1 4A 7F")
-    tilts = [player.instrument.channel(number).goals[4] for number in (1, 2)]
+    tilts = [player.instrument.channel(number).targets[4] for number in (1, 2)]
     assert tilts[0] > tilts[1] == 0.0
 
 

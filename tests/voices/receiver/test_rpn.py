@@ -74,13 +74,13 @@ def test_tuning_moves_a_sounding_note() -> None:
 @pytest.mark.parametrize(("high", "low", "cents"), [(0, 64, 50.0), (0, 8, 6.25), (1, 0, 100.0)])
 def test_the_depth_of_modulation(high: int, low: int, cents: float) -> None:
     player = parameter(Player().control(1, 127), 5, high, low)
-    swing = player.instrument.channel(0).goals[3]
+    swing = player.instrument.channel(0).targets[3]
     assert swing == pytest.approx(cents)
 
 
 def test_without_a_parameter_the_depth_is_that_of_the_settings() -> None:
     player = Player(vibrato={"depth_cents": 80.0}).control(1, 127)
-    assert player.instrument.channel(0).goals[3] == pytest.approx(80.0)
+    assert player.instrument.channel(0).targets[3] == pytest.approx(80.0)
 
 
 # MIDI p. 12: a new coarse value sets the fine one to 0, of data entry too.
