@@ -7,11 +7,12 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz install-test boot-test cards wheel clean
+.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz install-test boot-test cards wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
 	@echo "make test      the tests"
+	@echo "make quick     those of them that start no process: under a minute"
 	@echo "make check     ruff, mypy and the tests: what a change must pass"
 	@echo "make bench     how much of each block's time the sound takes, on this machine"
 	@echo "make fuzz      random bytes and messages, millions, through the instrument: ten minutes"
@@ -34,6 +35,10 @@ rehearse: .venv/play.stamp
 
 test: .venv/develop.stamp
 	$(BIN)/pytest
+
+quick: .venv/develop.stamp
+	@$(BIN)/pytest -q -m "not gig" >.venv/quick.log || { cat .venv/quick.log; exit 1; }
+	@tail -n 1 .venv/quick.log
 
 check: lint types test
 

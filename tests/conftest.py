@@ -1,12 +1,17 @@
-"""What several test files share."""
+"""What several test files share, and the mark `gig`: what starts processes or servers.
+
+All of `tests/gig` and `tests/install` is marked; elsewhere a test marks itself. All others are
+pure: they fail as soon as they start a process.
+"""
 
 import os
+import sys
 
 # Before numpy comes in, as in the program: one thread, and a process that may be forked.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 
 import pytest
@@ -14,6 +19,35 @@ import pytest
 from tests.support.daemon_process import Daemon
 from tests.support.jack_server import JackServer, own_name
 from tests.support.stage import staged
+
+STARTS_A_PROCESS = {"subprocess.Popen", "os.fork", "os.forkpty", "os.posix_spawn", "os.system"}
+pure_test: str | None = None
+"""The one that runs now, if it is pure."""
+
+
+def keep_pure(event: str, _arguments: tuple[object, ...]) -> None:
+    if pure_test is not None and event in STARTS_A_PROCESS:
+        pytest.fail(f"{pure_test} starts a process: it needs @pytest.mark.gig")
+
+
+sys.addaudithook(keep_pure)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if item.path.parent.name in ("gig", "install"):
+            item.add_marker("gig")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    global pure_test
+    pure_test = None if item.get_closest_marker("gig") else item.nodeid
+    try:
+        return (yield)
+    finally:
+        pure_test = None
 
 
 @pytest.fixture

@@ -251,6 +251,7 @@ def test_no_folder_of_tests_or_units_is_a_package() -> None:
     assert not list((ROOT / "systemd").rglob("*.py"))
 
 
+@pytest.mark.gig
 def test_the_keeper_does_without_numpy() -> None:
     """So it starts while another process imports that, and keeps its memory small."""
     program = "import sys, daemon.keeper.event_loop; sys.exit('numpy' in sys.modules)"

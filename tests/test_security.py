@@ -83,6 +83,7 @@ def settled(folder: Path) -> tuple[InstanceLock, ServedSocket]:
     return seat, ServedSocket(folder)
 
 
+@pytest.mark.gig
 def test_a_user_without_the_group_can_do_nothing(runtime: Path) -> None:
     seat, served = settled(runtime)
     try:
@@ -96,6 +97,7 @@ def test_a_user_without_the_group_can_do_nothing(runtime: Path) -> None:
         seat.release()
 
 
+@pytest.mark.gig
 def test_a_member_of_the_group_can_ask_and_look_and_no_more(runtime: Path) -> None:
     seat, served = settled(runtime)
     try:

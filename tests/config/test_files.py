@@ -103,6 +103,7 @@ def test_a_folder_that_is_gone_is_an_os_error(tmp_path: Path) -> None:
     assert os.listdir(tmp_path) == []
 
 
+@pytest.mark.gig
 def test_a_disk_that_fills_up_leaves_the_old_file_and_nothing_else(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text(OLD)

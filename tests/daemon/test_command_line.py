@@ -41,6 +41,7 @@ def _signals() -> Iterator[None]:
         signal.signal(number, handler)
 
 
+@pytest.mark.gig
 def test_a_bare_call_says_what_to_do_first(tmp_path: Path) -> None:
     done = partiald(cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
@@ -178,6 +179,7 @@ def test_only_what_a_stop_alone_can_end_ends_well_by_one(words: str, code: int) 
     assert main(words.split(), lambda _: stop) == code
 
 
+@pytest.mark.gig
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 @pytest.mark.parametrize(
     ("module", "words", "code"),
@@ -217,6 +219,7 @@ def test_a_stop_while_libraries_are_imported_ends_it_quietly(
     assert (process.returncode, out, err) == (code, "", told)
 
 
+@pytest.mark.gig
 def test_a_reader_that_leaves_early_is_no_fault(tmp_path: Path) -> None:
     reading, writing = os.pipe()
     os.close(reading)
@@ -232,6 +235,7 @@ def test_a_reader_that_leaves_early_is_no_fault(tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (0, b"")
 
 
+@pytest.mark.gig
 def test_a_full_disk_behind_the_output_is_told_once(tmp_path: Path) -> None:
     with open("/dev/full", "w") as full:
         done = subprocess.run(
@@ -246,11 +250,13 @@ def test_a_full_disk_behind_the_output_is_told_once(tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (1, "partiald: No space left on device\n")
 
 
+@pytest.mark.gig
 def test_letters_the_terminal_lacks_are_replaced(tmp_path: Path) -> None:
     done = partiald("sounds", cwd=tmp_path, PYTHONIOENCODING="ascii")
     assert (done.returncode, done.stderr) == (0, "")
 
 
+@pytest.mark.gig
 def test_numpy_gets_one_thread_before_it_is_imported(tmp_path: Path) -> None:
     script = (
         "import os, sys; import daemon.__main__;"

@@ -3,6 +3,10 @@
 import subprocess
 import sys
 
+import pytest
+
+pytestmark = pytest.mark.gig
+
 LAST = "; sys.stdout.write(str('importlib.metadata' in sys.modules))"
 
 

@@ -26,6 +26,7 @@ def test_the_readme_has_the_chart() -> None:
     assert printed[1] == chart()
 
 
+@pytest.mark.gig
 def test_the_command_prints_it(tmp_path: Path) -> None:
     done = partiald("chart", cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")

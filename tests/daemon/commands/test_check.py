@@ -11,6 +11,8 @@ from config.library import OWNER_FOLDERS, SHIPPED
 from config.settings import Settings
 from tests.support.command import ROOT, command, environment
 
+pytestmark = pytest.mark.gig
+
 MINE = """
 polyphony = 8
 [controller]

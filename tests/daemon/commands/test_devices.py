@@ -106,6 +106,7 @@ def bare(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.mark.gig
 def test_with_nothing_there_each_table_is_one_line_and_all_is_well(
     tmp_path: Path, bare: Path
 ) -> None:
@@ -118,6 +119,7 @@ def test_with_nothing_there_each_table_is_one_line_and_all_is_well(
     ]
 
 
+@pytest.mark.gig
 def test_the_real_libraries_complaints_are_kept_from_the_user(tmp_path: Path) -> None:
     done = partiald("devices", cwd=tmp_path, JACK_DEFAULT_SERVER=NOBODY)
     assert (done.returncode, done.stderr) == (0, "")
@@ -125,6 +127,7 @@ def test_the_real_libraries_complaints_are_kept_from_the_user(tmp_path: Path) ->
     assert "\n\nSound cards" in done.stdout
 
 
+@pytest.mark.gig
 @pytest.mark.parametrize(
     ("module", "fault", "title", "remedy"),
     [
@@ -149,6 +152,7 @@ def test_a_library_that_is_missing_is_told_with_its_remedy_and_hides_no_other_ta
     assert "no such library" not in other
 
 
+@pytest.mark.gig
 def test_a_real_controller_and_a_real_server_are_shown_and_would_play(
     jack_server: JackServer, tmp_path: Path
 ) -> None:
@@ -170,6 +174,7 @@ def test_a_real_controller_and_a_real_server_are_shown_and_would_play(
     assert "sound server; no card matches 'organ'" in narrowed
 
 
+@pytest.mark.gig
 def test_a_faulty_settings_file_is_named_and_left_out(tmp_path: Path, bare: Path) -> None:
     settings = tmp_path / "partiald.toml"
     settings.write_text('polyphony = 0\n[controller]\nname = "bell"\n')

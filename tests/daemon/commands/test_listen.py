@@ -233,6 +233,7 @@ def listen(jack_server: JackServer) -> Iterator[Callable[..., Command]]:
         each.close()
 
 
+@pytest.mark.gig
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_real_port_is_heard_lost_and_heard_again_until_it_is_stopped(
     listen: Callable[..., Command], number: signal.Signals
@@ -257,6 +258,7 @@ def test_a_real_port_is_heard_lost_and_heard_again_until_it_is_stopped(
         assert listening.process.stderr.read() == ""
 
 
+@pytest.mark.gig
 def test_the_name_on_the_command_line_goes_before_the_one_in_the_settings(
     listen: Callable[..., Command], tmp_path: Path
 ) -> None:
@@ -269,6 +271,7 @@ def test_the_name_on_the_command_line_goes_before_the_one_in_the_settings(
         assert listening.line() == f"listening to: {NAME}"
 
 
+@pytest.mark.gig
 def test_a_faulty_settings_file_is_named_and_every_controller_is_heard(
     listen: Callable[..., Command], tmp_path: Path
 ) -> None:
@@ -283,6 +286,7 @@ def test_a_faulty_settings_file_is_named_and_every_controller_is_heard(
     assert fault == f"partiald: {settings}: line 1: polyphony = 0: has to be 1 to 256; left out\n"
 
 
+@pytest.mark.gig
 def test_without_the_midi_library_it_fails_in_one_line(tmp_path: Path) -> None:
     (tmp_path / "rtmidi.py").write_text("raise ImportError('no such luck')\n")
     done = partiald("listen", cwd=tmp_path, front=tmp_path)
@@ -292,6 +296,7 @@ def test_without_the_midi_library_it_fails_in_one_line(tmp_path: Path) -> None:
     assert "apt install python3-rtmidi" in done.stderr
 
 
+@pytest.mark.gig
 def test_a_reader_that_has_heard_enough_ends_it(jack_server: JackServer) -> None:
     """As in ``partiald listen | head -1``."""
     reading, writing = os.pipe()

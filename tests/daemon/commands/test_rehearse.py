@@ -127,6 +127,7 @@ def test_the_owners_controller_name_does_not_shut_the_simulated_one_out() -> Non
     assert adapted.polyphony == 4
 
 
+@pytest.mark.gig
 def test_a_newcomer_gets_report_picture_and_files_soon(
     tmp_path: Path, without_libraries: Path
 ) -> None:
@@ -150,6 +151,7 @@ def test_a_newcomer_gets_report_picture_and_files_soon(
     assert mido.MidiFile(tmp_path / "rehearsal/rehearsal.mid").length > 20
 
 
+@pytest.mark.gig
 def test_what_it_played_can_be_rendered_without_sound_and_midi_libraries(
     tmp_path: Path, without_libraries: Path
 ) -> None:
@@ -161,6 +163,7 @@ def test_what_it_played_can_be_rendered_without_sound_and_midi_libraries(
     assert (second.returncode, second.stderr) == (0, "")
 
 
+@pytest.mark.gig
 def test_aloud_without_a_card_is_one_line_and_no_failure(
     tmp_path: Path, without_libraries: Path
 ) -> None:
@@ -169,11 +172,13 @@ def test_aloud_without_a_card_is_one_line_and_no_failure(
     assert done.stdout.splitlines()[-1].startswith("Not played aloud: ")
 
 
+@pytest.mark.gig
 def test_a_second_rehearsal_replaces_the_first(tmp_path: Path) -> None:
     made = [partiald("rehearse", cwd=tmp_path).returncode for _ in range(2)]
     assert made == [0, 0]
 
 
+@pytest.mark.gig
 def test_colours_and_the_spectrum_are_shown_where_they_can_be(tmp_path: Path) -> None:
     done = partiald("rehearse", cwd=tmp_path, FORCE_COLOR="1", COLORTERM="truecolor")
     assert "\x1b[38;2;" in done.stdout

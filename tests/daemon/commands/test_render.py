@@ -126,6 +126,7 @@ def test_silence_lasts_as_long_as_the_song_says() -> None:
     assert RATE <= len(audio) <= RATE + 1024
 
 
+@pytest.mark.gig
 def test_the_same_song_gives_the_same_file(tmp_path: Path) -> None:
     tune(tmp_path / "tune.mid")
     for name in ("a.wav", "b.wav"):
@@ -133,6 +134,7 @@ def test_the_same_song_gives_the_same_file(tmp_path: Path) -> None:
     assert (tmp_path / "a.wav").read_bytes() == (tmp_path / "b.wav").read_bytes()
 
 
+@pytest.mark.gig
 def test_the_summary_says_what_was_made_of_the_song(tmp_path: Path) -> None:
     tune(tmp_path / "tune.mid")
     done = partiald("render", "tune.mid", "-o", "tune.wav", cwd=tmp_path)
@@ -148,6 +150,7 @@ def test_the_summary_says_what_was_made_of_the_song(tmp_path: Path) -> None:
     assert "\x1b" not in done.stdout
 
 
+@pytest.mark.gig
 def test_repairs_are_told(tmp_path: Path) -> None:
     path = tune(tmp_path / "tune.mid")
     path.write_bytes(path.read_bytes()[:-4] + b"junk of another program")
@@ -159,6 +162,7 @@ def test_repairs_are_told(tmp_path: Path) -> None:
     assert "repaired: the header says 3 tracks, the file has 1" in done.stdout
 
 
+@pytest.mark.gig
 def test_a_named_sound_plays_the_whole_song(tmp_path: Path) -> None:
     tune(tmp_path / "tune.mid")  # its program change asks for the second sound
     for name, words in {
@@ -173,6 +177,7 @@ def test_a_named_sound_plays_the_whole_song(tmp_path: Path) -> None:
     assert made["asked"] == made["second"]
 
 
+@pytest.mark.gig
 def test_a_settings_file_rules_the_rendering(tmp_path: Path) -> None:
     tune(tmp_path / "tune.mid")
     (tmp_path / "mine.toml").write_text("polyphony = 1\n[audio]\nsample_rate = 44100\n")
@@ -182,6 +187,7 @@ def test_a_settings_file_rules_the_rendering(tmp_path: Path) -> None:
     assert "stolen by E4; polyphony = 2 would have kept it" in done.stdout
 
 
+@pytest.mark.gig
 def test_force_replaces_a_file(tmp_path: Path) -> None:
     tune(tmp_path / "tune.mid")
     (tmp_path / "tune.wav").write_bytes(b"old")

@@ -39,6 +39,7 @@ def test_a_sound_is_shown_with_every_partial(name: str) -> None:
     assert f"attack   {sound.envelope.attack_s:g} s" in told
 
 
+@pytest.mark.gig
 def test_a_sound_is_drawn_into_a_file_named_after_it(tmp_path: Path) -> None:
     done = partiald("sounds", "draw", "sine", cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
@@ -46,6 +47,7 @@ def test_a_sound_is_drawn_into_a_file_named_after_it(tmp_path: Path) -> None:
     assert "sine.png" in done.stdout
 
 
+@pytest.mark.gig
 def test_force_draws_over_a_picture(tmp_path: Path) -> None:
     (tmp_path / "a.png").touch()
     done = partiald("sounds", "draw", "sine", "-o", "a.png", "--force", cwd=tmp_path)

@@ -90,6 +90,7 @@ def test_status_says_why_nothing_sounds_and_what_the_governor_allows() -> None:
     assert "(24 partials, 512 allowed at this load)" in readable(STATUS | {"most_partials": 512})
 
 
+@pytest.mark.gig
 def test_without_a_daemon_status_is_one_line_and_fails(tmp_path: Path) -> None:
     done = partiald("status", "--json", cwd=tmp_path, RUNTIME_DIRECTORY=str(tmp_path))
     assert (done.returncode, done.stdout) == (1, "")

@@ -61,6 +61,7 @@ def test_a_stopped_tone_fades_out_in_a_twentieth_of_a_second() -> None:
     assert tone.over
 
 
+@pytest.mark.gig
 def test_without_a_card_it_says_so_in_one_line_and_fails() -> None:
     environment = os.environ | {
         "JACK_DEFAULT_SERVER": "partiald-nobody",
@@ -72,6 +73,7 @@ def test_without_a_card_it_says_so_in_one_line_and_fails() -> None:
     assert done.stdout.startswith("Mind your ears")
 
 
+@pytest.mark.gig
 def test_a_card_that_is_not_there_is_named_beside_those_that_are(jack_server: JackServer) -> None:
     done = subprocess.run(
         [*COMMAND, "--device", "street organ"], capture_output=True, text=True, timeout=30
@@ -105,6 +107,7 @@ def test_a_card_that_is_held_is_named_with_what_lets_it_go(
     assert trouble(card, error) == expected
 
 
+@pytest.mark.gig
 def test_it_announces_each_step_and_ends_with_zero_when_interrupted(
     jack_server: JackServer, tmp_path: Path
 ) -> None:
@@ -126,6 +129,7 @@ def test_it_announces_each_step_and_ends_with_zero_when_interrupted(
     assert len(lines) == 6
 
 
+@pytest.mark.gig
 def test_a_sound_server_that_dies_under_it_ends_it_with_one_line(jack_server: JackServer) -> None:
     process = subprocess.Popen(COMMAND, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:

@@ -16,6 +16,8 @@ from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import NAME, VirtualController
 from tests.support.waiting import wait_until
 
+pytestmark = pytest.mark.gig
+
 SETTINGS = "polyphony = 2\n[controller]\nchannels = [1]\n[audio]\nblock_frames = 128\n"
 STOLEN = re.compile(
     r"boot 1, \d:\d\d:\d\d\.\d: C4 \(60\) on channel 1 gave its voice to G4 after \d+\.\d s; "

@@ -125,6 +125,7 @@ def publish_for_ever(board: SharedCounters) -> None:
         board.publish(meter, state)
 
 
+@pytest.mark.gig
 def test_a_snapshot_is_never_torn_not_even_by_a_killed_writer() -> None:
     memory = mmap.mmap(-1, SharedCounters.SIZE)
     board, last = SharedCounters(memoryview(memory)), 0

@@ -2,6 +2,8 @@ import os
 import random
 import threading
 
+import pytest
+
 from daemon.ipc.json_link import Link
 
 
@@ -36,6 +38,7 @@ def test_an_object_larger_than_any_buffer_arrives() -> None:
     there.close()
 
 
+@pytest.mark.gig
 def test_the_end_of_the_other_process_is_seen_after_its_last_words() -> None:
     here, there = Link.pair()
     child = os.fork()

@@ -98,6 +98,7 @@ def test_threads_of_the_producer_lose_nothing() -> None:
         assert times == list(range(400))
 
 
+@pytest.mark.gig
 def test_messages_cross_from_one_process_to_another() -> None:
     memory = mmap.mmap(-1, MessageRing.SIZE)
     ring, total = MessageRing(memoryview(memory)), 20_000

@@ -65,6 +65,7 @@ def test_who_sits_down_leaves_their_number_in_a_folder_closed_to_strangers(contr
     seat.release()
 
 
+@pytest.mark.gig
 def test_a_second_one_is_told_who_sits_there(
     control: Path, holder: "subprocess.Popen[str]"
 ) -> None:
@@ -76,6 +77,7 @@ def test_a_second_one_is_told_who_sits_there(
         InstanceLock([control])
 
 
+@pytest.mark.gig
 def test_a_daemon_in_any_of_the_places_is_the_one_daemon(
     control: Path, holder: "subprocess.Popen[str]", tmp_path: Path
 ) -> None:
@@ -84,6 +86,7 @@ def test_a_daemon_in_any_of_the_places_is_the_one_daemon(
     assert not (tmp_path / "elsewhere").exists()
 
 
+@pytest.mark.gig
 def test_the_seat_of_a_killed_daemon_is_free(
     control: Path, holder: "subprocess.Popen[str]"
 ) -> None:

@@ -3,6 +3,8 @@
 import signal
 from pathlib import Path
 
+import pytest
+
 from daemon.keeper.report_file import EVERY_US, NAME, Report, versions
 from daemon.storage.deferred_writes import PAUSE_US, DeferredWrites
 from tests.support.daemon_process import Daemon
@@ -62,6 +64,7 @@ def test_the_versions_name_python_and_the_libraries() -> None:
     assert not any("not installed" in line for line in lines)
 
 
+@pytest.mark.gig
 def test_the_daemon_reports_status_and_losses_when_its_settings_ask_for_it(tmp_path: Path) -> None:
     settings = "[report]\nwrite = true\n"
     daemon = Daemon(tmp_path, settings, JACK_DEFAULT_SERVER="partiald-none")

@@ -142,6 +142,7 @@ def peak_db(folder: Path) -> float:
     return float(20 * np.log10(np.abs(record(folder)).max()))
 
 
+@pytest.mark.gig
 def test_the_whole_daemon_is_as_quiet_after_a_restart_as_before(
     jack_server: JackServer, tmp_path: Path
 ) -> None:

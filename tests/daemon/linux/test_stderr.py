@@ -59,11 +59,13 @@ print("from Python", file=sys.stderr)
 """
 
 
+@pytest.mark.gig
 def test_hushed_libraries_are_silent_for_good_and_python_is_not() -> None:
     done = subprocess.run([sys.executable, "-c", HUSHED], capture_output=True, timeout=30)
     assert (done.returncode, done.stderr) == (0, b"from Python\n")
 
 
+@pytest.mark.gig
 def test_it_works_without_any_stderr() -> None:
     script = (
         "import os; os.close(2)\n"

@@ -116,6 +116,7 @@ def controller(jack_server: JackServer) -> Iterator[VirtualController]:
         yield plugged
 
 
+@pytest.mark.gig
 def test_messages_come_with_their_time(controller: VirtualController, ports: RtMidiPorts) -> None:
     heard: list[tuple[list[int], int]] = []
     wait_until(lambda: PORT in ports.names())
@@ -147,6 +148,7 @@ port.delete()
 """
 
 
+@pytest.mark.gig
 def test_an_answer_reaches_the_device_that_asked_and_no_other(
     jack_server: JackServer, ports: RtMidiPorts
 ) -> None:
@@ -168,6 +170,7 @@ def test_an_answer_reaches_the_device_that_asked_and_no_other(
         asker.stdout.close()
 
 
+@pytest.mark.gig
 def test_a_port_that_is_gone_is_refused(controller: VirtualController, ports: RtMidiPorts) -> None:
     wait_until(ports.names)
     controller.pull()
@@ -175,6 +178,7 @@ def test_a_port_that_is_gone_is_refused(controller: VirtualController, ports: Rt
         ports.open(PORT, lambda message, time_us: None)
 
 
+@pytest.mark.gig
 def test_a_server_that_returns_is_found_again(jack_server: JackServer, tmp_path: Path) -> None:
     now_us = [0]
     ports = RtMidiPorts(sound_devices=tmp_path, clock_us=lambda: now_us[0])
@@ -202,6 +206,7 @@ def test_a_server_that_returns_is_found_again(jack_server: JackServer, tmp_path:
     ports.close()
 
 
+@pytest.mark.gig
 def test_opening_and_closing_a_hundred_times_leaks_nothing(
     controller: VirtualController, ports: RtMidiPorts
 ) -> None:
@@ -262,6 +267,7 @@ ports.close()
 """
 
 
+@pytest.mark.gig
 def test_a_port_can_be_closed_while_messages_pour_in(jack_server: JackServer) -> None:
     """In a process of its own, since one that waits for itself waits without end."""
     with VirtualController() as controller:

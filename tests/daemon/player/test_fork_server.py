@@ -63,6 +63,7 @@ def box() -> Iterator[Box]:
     made.spawner.close()
 
 
+@pytest.mark.gig
 def test_a_player_plays_what_comes_through_the_ring(jack_server: JackServer, box: Box) -> None:
     ready = box.start()
     assert "'system', 48000 Hz, 64-frame blocks, 2 channels" in ready.text
@@ -80,6 +81,7 @@ def test_a_player_plays_what_comes_through_the_ring(jack_server: JackServer, box
     assert (seen.faults, seen.last_error) == (0, "")
 
 
+@pytest.mark.gig
 def test_one_log_line_says_what_the_player_got_and_what_was_refused(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -99,6 +101,7 @@ def test_one_log_line_says_what_the_player_got_and_what_was_refused(
     assert "\n" not in line.text
 
 
+@pytest.mark.gig
 def test_an_unplugged_controllers_notes_are_released(jack_server: JackServer, box: Box) -> None:
     box.start()
     for key in (60, 64, 67):
@@ -109,6 +112,7 @@ def test_an_unplugged_controllers_notes_are_released(jack_server: JackServer, bo
     assert sum(box.board.snapshot().accounts.values()) == 3
 
 
+@pytest.mark.gig
 def test_settings_and_sounds_change_while_it_plays(jack_server: JackServer, box: Box) -> None:
     box.start(polyphony=4)
     box.play(0x90, 60, 100)
@@ -129,6 +133,7 @@ def test_settings_and_sounds_change_while_it_plays(jack_server: JackServer, box:
     assert box.spawner.playing
 
 
+@pytest.mark.gig
 def test_settings_that_fail_are_told_and_the_old_ones_stay(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -144,6 +149,7 @@ def test_settings_that_fail_are_told_and_the_old_ones_stay(
     wait_until(lambda: box.board.snapshot().received == 1)
 
 
+@pytest.mark.gig
 def test_a_stopped_player_says_so_and_another_can_be_started(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -159,6 +165,7 @@ def test_a_stopped_player_says_so_and_another_can_be_started(
         assert box.players() == []
 
 
+@pytest.mark.gig
 def test_a_killed_player_is_told_at_once_and_its_accounts_stay(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -180,6 +187,7 @@ def test_a_killed_player_is_told_at_once_and_its_accounts_stay(
     assert box.board.snapshot().received == 0
 
 
+@pytest.mark.gig
 def test_a_player_that_the_kernel_ends_for_running_away_counts_as_a_lost_card(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -191,6 +199,7 @@ def test_a_player_that_the_kernel_ends_for_running_away_counts_as_a_lost_card(
     assert "ran away" in box.event("lost", timeout_s=1.0).text
 
 
+@pytest.mark.gig
 def test_a_sound_server_that_dies_is_noticed_and_found_again(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -206,6 +215,7 @@ def test_a_sound_server_that_dies_is_noticed_and_found_again(
     box.start()
 
 
+@pytest.mark.gig
 def test_without_the_card_named_the_best_one_plays_and_that_is_told(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -215,6 +225,7 @@ def test_without_the_card_named_the_best_one_plays_and_that_is_told(
     assert box.event("ready").details["card"]["name"] == "system"
 
 
+@pytest.mark.gig
 def test_a_rate_that_the_card_does_not_have_gives_way_to_its_own(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -224,6 +235,7 @@ def test_a_rate_that_the_card_does_not_have_gives_way_to_its_own(
     assert box.event("ready").details["sample_rate"] == 48_000
 
 
+@pytest.mark.gig
 def test_a_sound_server_that_answers_nothing_is_given_up(jack_server: JackServer) -> None:
     box = Box(open_s=0.5)
     try:
@@ -234,12 +246,14 @@ def test_a_sound_server_that_answers_nothing_is_given_up(jack_server: JackServer
         box.spawner.close()
 
 
+@pytest.mark.gig
 def test_a_sound_server_that_freezes_is_noticed(jack_server: JackServer, box: Box) -> None:
     box.start()
     jack_server.freeze()
     box.event("lost", timeout_s=2.0)
 
 
+@pytest.mark.gig
 def test_a_larger_period_of_the_server_is_mentioned(jack_server: JackServer, box: Box) -> None:
     jack_server.stop()
     jack_server.start(period=1024)
@@ -249,6 +263,7 @@ def test_a_larger_period_of_the_server_is_mentioned(jack_server: JackServer, box
     wait_until(lambda: box.board.snapshot().received == 1)
 
 
+@pytest.mark.gig
 def test_ctrl_c_leaves_players_to_the_keeper(jack_server: JackServer, box: Box) -> None:
     box.start()
     for pid in (*children(os.getpid()), *box.players()):
@@ -258,6 +273,7 @@ def test_ctrl_c_leaves_players_to_the_keeper(jack_server: JackServer, box: Box) 
     wait_until(lambda: box.board.snapshot().blocks > blocks + 200)
 
 
+@pytest.mark.gig
 def test_closing_ends_the_player_too(jack_server: JackServer) -> None:
     box = Box()
     box.start()
@@ -267,6 +283,7 @@ def test_closing_ends_the_player_too(jack_server: JackServer) -> None:
     assert not box.spawner.playing
 
 
+@pytest.mark.gig
 def test_the_end_of_the_spawner_itself_is_told(box: Box) -> None:
     for pid in children(os.getpid()):
         if not children(pid) and "jackd" not in Path(f"/proc/{pid}/comm").read_text():
@@ -275,6 +292,7 @@ def test_the_end_of_the_spawner_itself_is_told(box: Box) -> None:
     assert not box.spawner.alive
 
 
+@pytest.mark.gig
 def test_a_player_that_hangs_does_not_outlive_its_spawner(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -303,6 +321,7 @@ time.sleep(60)
 """
 
 
+@pytest.mark.gig
 def test_no_process_outlives_a_killed_keeper(jack_server: JackServer) -> None:
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
     keeper = subprocess.Popen(
@@ -320,6 +339,7 @@ def test_no_process_outlives_a_killed_keeper(jack_server: JackServer) -> None:
         wait_until(partial(gone, pid), 2.0)
 
 
+@pytest.mark.gig
 def test_where_the_sound_cannot_be_imported_the_daemon_says_why_and_ends_with_1(
     tmp_path: Path,
 ) -> None:

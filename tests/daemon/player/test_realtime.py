@@ -2,6 +2,8 @@ import signal
 import subprocess
 import sys
 
+import pytest
+
 from daemon.player.realtime import PRIORITY, Grant, told
 
 SPIN = """
@@ -25,6 +27,7 @@ def spun() -> tuple[subprocess.CompletedProcess[str], list[Grant]]:
     return done, [Grant(*fields) for fields in json.loads(done.stdout.splitlines()[0])]
 
 
+@pytest.mark.gig
 def test_a_real_time_thread_that_runs_away_is_ended_by_the_kernel() -> None:
     done, (runaway, *_, priority, _) = spun()
     assert runaway.refused == ""
@@ -37,6 +40,7 @@ def test_a_real_time_thread_that_runs_away_is_ended_by_the_kernel() -> None:
         assert len(done.stdout.splitlines()) == 1
 
 
+@pytest.mark.gig
 def test_each_request_is_told_with_what_became_of_it() -> None:
     _, grants = spun()
     assert [grant.what for grant in grants] == [
@@ -75,6 +79,7 @@ print(realtime.raise_priority().refused)
 """
 
 
+@pytest.mark.gig
 def test_without_the_rights_it_says_which_limit_to_lift() -> None:
     script = "import os\nfrom daemon.player import realtime\n" + (
         UNPRIVILEGED if __import__("os").getuid() == 0 else UNPRIVILEGED.replace("os.set", "# ")

@@ -268,6 +268,7 @@ SEE = (
 )
 
 
+@pytest.mark.gig
 def test_a_running_sound_server_is_seen_and_chosen(jack_server: JackServer) -> None:
     import subprocess
     import sys

@@ -123,6 +123,7 @@ def test_a_missing_file_is_an_empty_story(path: Path) -> None:
     assert not any(record.kind == BOOT for record in read(path))
 
 
+@pytest.mark.gig
 def test_what_happened_before_the_clock_was_right_has_its_time_of_day_afterwards(
     tmp_path: Path,
 ) -> None:
