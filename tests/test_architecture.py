@@ -78,7 +78,6 @@ SHORT = {
             "daemon.keeper.settings_diff",
             "daemon.keeper.poweroff_chord",
             "daemon.ipc.exit_status",
-            "daemon.player.cue_tones",
         ),
         "being looked at",
     ),

@@ -60,7 +60,7 @@ class Recording:
         """Whether all of it has been asked for."""
         return self._at >= len(self._audio)
 
-    def block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
+    def render_block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
         """Overwrite ``out`` with what comes next. Real-time safe."""
         if self._stopping:
             self._stopping = False

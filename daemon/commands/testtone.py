@@ -87,7 +87,7 @@ class Tone:
         """Let the tone fade out within the next twentieth of a second."""
         self._end_s = min(self._end_s, self.seconds + _STOP_S)
 
-    def block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
+    def render_block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
         """Overwrite ``out`` with what comes next. Real-time safe."""
         self.underflows += underflow
         times = self._frame / self._sample_rate + self._offsets[: len(out)]

@@ -9,7 +9,7 @@ from typing import get_args
 from config.settings import Audio, Settings
 from daemon.diagnosis.load_model import Load
 from daemon.ipc.counters import percentile_us
-from daemon.player.governor import HIGH
+from daemon.player.governor import HIGH_SHARE
 
 MOST_NOTES = 256
 BLOCKS: tuple[int, ...] = get_args(Audio.model_fields["block_frames"].annotation)
@@ -47,10 +47,10 @@ def channels(channel: int, settings: Settings) -> str:
 
 def blocks(wait_us: int, frames: int, sample_rate: int) -> str:
     """Return the block length that would have covered a wait; empty: the wait was not the cause."""
-    if wait_us <= HIGH * 1e6 * frames / sample_rate:
+    if wait_us <= HIGH_SHARE * 1e6 * frames / sample_rate:
         return ""
     for longer in BLOCKS:
-        if longer > frames and HIGH * 1e6 * longer / sample_rate >= wait_us:
+        if longer > frames and HIGH_SHARE * 1e6 * longer / sample_rate >= wait_us:
             return (
                 f"[audio] block_frames = {longer} would have covered it "
                 f"({wait_us / 1000:.1f} of {1000 * longer / sample_rate:.1f} ms)"

@@ -9,7 +9,7 @@ the sound. The cost of one more voice is the slope of a straight line through th
 """
 
 from daemon.ipc.counters import Snapshot, bin_us
-from daemon.player.governor import HIGH
+from daemon.player.governor import HIGH_SHARE
 
 _FEWEST_BLOCKS = 8
 _KEPT = 0.9
@@ -61,7 +61,7 @@ class Load:
 
     def allows(self, voices: int) -> bool:
         """Return whether the governor would let that many voices keep all their partials."""
-        return self.at(voices) <= HIGH
+        return self.at(voices) <= HIGH_SHARE
 
     def _slope_us(self) -> float:
         """Return the slope of the weighted least-squares line."""

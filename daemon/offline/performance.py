@@ -120,7 +120,7 @@ class _Stage:
         self._playing = Engine(
             settings,
             ring=ring,
-            board=self._board,
+            counters=self._board,
             sample_rate=self._rate,
             block_frames=self._frames,
             instrument=self._instrument,
@@ -144,7 +144,7 @@ class _Stage:
                 self._look(now_us)
                 poll_us += POLL_US
             out = np.empty((self._frames, 2), np.float32)
-            self._playing.block(out, now_us)
+            self._playing.render_block(out, now_us)
             recorded.append(out)
             block += 1
             late_us = now_us - last_us

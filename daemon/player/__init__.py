@@ -1,1 +1,1 @@
-"""The player process: one life of one sound card."""
+"""The player process: it owns the sound card and renders."""

@@ -1,32 +1,32 @@
-"""The governor: what may be rendered, so that every block is ready in time.
-
-It watches how much of its time each block took. When that gets too close to all of it, fewer
-partials are rendered, the quietest of each voice first; when that does not help any more, the
-tails of released notes are ended. No held note ever is. Once there is time to spare, partials
-come back slowly.
+"""The governor: it limits what is rendered, so that every block is ready in time.
 
 Units: shares of a block's time, blocks, partials.
 Threads: the audio callback's. Real-time safe.
+
+It observes how much of its time each block took. When that comes too close to all of it, fewer
+partials are rendered, the quietest of each voice first; when that no longer helps, the tails of
+released notes are ended. No held note ever is. Once there is time to spare, partials come back
+slowly.
 """
 
 from typing import Protocol
 
-HIGH = 0.70
-"""A block that takes more than this share of its time is too long when the next one does too."""
-AIM = 0.55
-"""The share a step aims at."""
-LOW = 0.40
+HIGH_SHARE = 0.70
+"""Two blocks in a row that take more than this share of their time are too long."""
+TARGET_SHARE = 0.55
+"""The share that a step aims at."""
+LOW_SHARE = 0.40
 """Below this there is time to spare."""
 PATIENCE_S = 1.0
-"""How long there has to be before some partials come back."""
+"""How long there must be time to spare before partials come back."""
 SET_BACK = 0.03
-"""How much of that a stray longer block costs: a board has other things to do, too."""
-GIVE_BACK = 1.25
-SETTLING = 4
+"""How much of that one longer block costs: a board has other work as well."""
+RESTORE_FACTOR = 1.25
+SETTLING_BLOCKS = 4
 """Blocks after a step that do not count."""
 
 
-class Sparing(Protocol):
+class LimitedInstrument(Protocol):
     """What the governor needs of an instrument."""
 
     @property
@@ -41,65 +41,65 @@ class Sparing(Protocol):
 
 
 class Governor:
-    """One instrument's load, and the limit it gets."""
+    """The limit of one instrument, from the time its blocks take."""
 
-    def __init__(self, instrument: Sparing, sample_rate: int, block_frames: int) -> None:
+    def __init__(self, instrument: LimitedInstrument, sample_rate: int, block_frames: int) -> None:
         self.limit: int | None = None
         """Partials at most; None: no limit."""
         self.steps = 0
-        """How often it has taken something away."""
+        """How often it has reduced what is rendered."""
         self.tails_ended = 0
-        self.worst = 0.0
+        self.worst_share = 0.0
         """The share of their time that the blocks before the latest step took."""
         self._instrument = instrument
         self._block_us = block_frames / sample_rate * 1e6
-        self._patience = int(PATIENCE_S * sample_rate / block_frames)
-        self._set_back = max(1, int(self._patience * SET_BACK))
+        self._patience_blocks = int(PATIENCE_S * sample_rate / block_frames)
+        self._set_back_blocks = max(1, int(self._patience_blocks * SET_BACK))
         self._settling = 0
-        self._before = 0.0
-        self._low = 0
+        self._long_share = 0.0
+        self._low_blocks = 0
 
     def observe(self, render_us: float) -> None:
-        """Take note of how long a block took, and set what the next one may."""
+        """Observe how long a block took, and limit the next one."""
         share = render_us / self._block_us
         if self._settling:
             self._settling -= 1
-        elif share > HIGH:
-            self._low = 0
-            # One long block tells of the machine, two in a row of the load.
-            if self._before:
-                self._take_away(min(share, self._before))
+        elif share > HIGH_SHARE:
+            self._low_blocks = 0
+            # One long block is the machine's, two in a row are the load.
+            if self._long_share:
+                self._reduce(min(share, self._long_share))
             else:
-                self._before = share
+                self._long_share = share
         else:
-            self._before = 0.0
+            self._long_share = 0.0
             if self.limit is not None:
-                self._low += 1 if share < LOW else -min(self._set_back, self._low)
-                if self._low > self._patience:
-                    self._give_back()
+                spare = share < LOW_SHARE
+                self._low_blocks += 1 if spare else -min(self._set_back_blocks, self._low_blocks)
+                if self._low_blocks > self._patience_blocks:
+                    self._restore()
         if self.limit is not None:
             self._instrument.limit_partials(self.limit)
 
-    def _take_away(self, share: float) -> None:
+    def _reduce(self, share: float) -> None:
         before = self._instrument.partials
-        self.limit = max(1, int(before * AIM / share))
+        self.limit = max(1, int(before * TARGET_SHARE / share))
         after = self._instrument.limit_partials(self.limit)
+        self._settling, self._long_share = SETTLING_BLOCKS, 0.0
         if after >= before:
             tails = self._instrument.end_tails()
             self.tails_ended += tails
-            self._settling, self._before = SETTLING, 0.0
             if not tails:
-                # Nothing is left to take: no step, and the limit is what sounds.
+                # Nothing is left to end: no step, and the limit is what sounds.
                 self.limit = max(self.limit, after)
                 return
         self.steps += 1
-        self.worst = share
-        self._settling, self._before = SETTLING, 0.0
+        self.worst_share = share
 
-    def _give_back(self) -> None:
+    def _restore(self) -> None:
         assert self.limit is not None
         before = self._instrument.partials
-        all_of_them = self._instrument.limit_partials(None)
-        limit = int(max(self.limit, before) * GIVE_BACK)
-        self.limit = None if limit >= all_of_them else limit
-        self._low = 0
+        unlimited = self._instrument.limit_partials(None)
+        limit = int(max(self.limit, before) * RESTORE_FACTOR)
+        self.limit = None if limit >= unlimited else limit
+        self._low_blocks = 0

@@ -24,7 +24,7 @@ from daemon.ipc.message_ring import MessageRing
 from daemon.ipc.note_events import NoteEvents
 from daemon.linux.stderr import silence_libraries
 from daemon.player import realtime
-from daemon.player.cue_tones import samples
+from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import Engine
 from daemon.player.open_card import await_access, candidates, open_first
 from daemon.player.realtime import Grant
@@ -132,7 +132,7 @@ class Player:
             return Ending.REFUSED
         output, playing = opened
         self._mixer = self._set_right(output.card)
-        self._grants.append(realtime.calm_collector())
+        self._grants.append(realtime.freeze_garbage_collector())
         try:
             output.start()
         except OutputError as error:
@@ -157,14 +157,14 @@ class Player:
         playing = Engine(
             settings,
             ring=self._ring,
-            board=self._board,
+            counters=self._board,
             sample_rate=rate,
             block_frames=frames,
             sounds=sounds,
             mono=card.channels == 1,
             governed=True,
-            rise=rise,
-            tell=self._outcomes.put,
+            fade_in=rise,
+            on_note=self._outcomes.put,
         )
         output = Output(
             card, playing, block_frames=frames, sample_rate=rate, on_first=self._raise_priority
@@ -197,7 +197,7 @@ class Player:
 
     def _announce(self, output: Output, settings: Settings) -> None:
         refused = any(grant.refused for grant in self._grants)
-        self._tell("log", realtime.told(self._grants), "warning" if refused else "info")
+        self._tell("log", realtime.summary(self._grants), "warning" if refused else "info")
         block_ms = 1000 * settings.audio.block_frames / output.sample_rate
         if output.card.period_ms > 1.5 * block_ms:
             self._tell(
@@ -224,30 +224,30 @@ class Player:
             if not output.alive(time.monotonic()):
                 self._tell("lost", f"'{output.card.name}' went away", "warning")
                 return Ending.LOST
-            if playing.faults_in_a_row > faulty_blocks:
+            if playing.consecutive_faults > faulty_blocks:
                 text = playing.timing.error.decode("utf-8", "replace")
                 self._tell("ended", f"the instrument fails in every block: {text}", "error")
                 return Ending.FAULT
             if readable and not self._take_orders(playing, output.sample_rate):
                 break
-            for controller, message in playing.replies():
+            for controller, message in playing.fetch_replies():
                 self._link.send(kind="reply", controller=controller, message=message.hex())
-        playing.finish()
+        playing.fade_out()
         until = time.monotonic() + _FADE_S
-        while not playing.silent and time.monotonic() < until:
+        while not playing.is_silent and time.monotonic() < until:
             time.sleep(0.002)
         # What has been rendered is still on its way to the card.
-        time.sleep(min(2 * output.delay_s, 0.2) if playing.silent else 0.0)
+        time.sleep(min(2 * output.delay_s, 0.2) if playing.is_silent else 0.0)
         return Ending.ASKED
 
     def _take_orders(self, playing: Engine, sample_rate: int) -> bool:
         """Hand on what has come; False: nobody is there any more."""
         for message in self._link.receive():
             if "cue" in message:
-                playing.cue(samples(message["cue"], sample_rate, message["level_db"]))
+                playing.play_cue(cue_samples(message["cue"], sample_rate, message["level_db"]))
                 continue
             if "exclusive" in message:
-                playing.exclusive(message["controller"], bytes.fromhex(message["exclusive"]))
+                playing.submit_sysex(message["controller"], bytes.fromhex(message["exclusive"]))
                 continue
             try:
                 playing.submit(*prepared(message["settings"], message["sounds"]))

@@ -1,10 +1,10 @@
-"""What the kernel and the interpreter are asked for, so that blocks come in time.
+"""Real-time settings of the player process: priority, memory, limits, interpreter.
 
 Units: priorities 1 to 99 of the FIFO class; the limits in microseconds.
-Threads: `prepare` in the player's main thread before the stream starts; `raise_priority` inside
-the audio callback's first call, for the thread it runs in.
+Threads: `prepare` on the player's main thread before the stream starts; `raise_priority` in the
+audio callback's first call, for its thread.
 
-Everything here may be refused, and the sound goes on without: each call returns what it got.
+Everything here may be refused, and the player goes on without: each call returns what it got.
 Never in the keeper: the run-away limit ends the whole process.
 """
 
@@ -18,17 +18,17 @@ from typing import NamedTuple
 
 PRIORITY = 70
 RUNAWAY_US = 200_000, 400_000
-"""Real-time CPU time without a pause: the kernel ends the process (soft, hard). A thread of
-PortAudio whose USB card was pulled spins for ever at its real-time priority."""
+"""Real-time CPU time without a pause after which the kernel ends the process (soft, hard). A thread
+of PortAudio whose USB card was pulled spins for ever at its real-time priority."""
 _SWITCH_INTERVAL_S = 1e-4
-# MCL_CURRENT | MCL_FUTURE | MCL_ONFAULT (mlock(2)); without ONFAULT all that is mapped, not all
-# that is used, becomes resident: 322 instead of 66 MiB (measured).
+# MCL_CURRENT | MCL_FUTURE | MCL_ONFAULT (mlock(2)); without ONFAULT all mapped memory, not only
+# what is used, becomes resident: 322 instead of 66 MiB (measured).
 _LOCK_FLAGS = 7
 _CAP_IPC_LOCK = 14
 
 
 class Grant(NamedTuple):
-    """One thing that was asked for."""
+    """One setting that was requested."""
 
     what: str
     refused: str = ""
@@ -40,31 +40,31 @@ class Grant(NamedTuple):
 
 
 def prepare() -> list[Grant]:
-    """Set up the process; return what was granted and what refused."""
+    """Set up the process; return what was granted and what was refused."""
     sys.setswitchinterval(_SWITCH_INTERVAL_S)
     interval = Grant(f"switch interval {1000 * sys.getswitchinterval():g} ms")
     return [limit_runaway(), lock_memory(), interval, one_blas_thread()]
 
 
-def calm_collector() -> Grant:
-    """Make the garbage collector leave what exists alone, and look for no more."""
+def freeze_garbage_collector() -> Grant:
+    """Keep the garbage collector off existing objects, and switch it off."""
     gc.collect()
     gc.freeze()
     gc.disable()
     return Grant("collector frozen")
 
 
-def told(grants: Sequence[Grant]) -> str:
-    """Return in one line what was granted and what refused."""
+def summary(grants: Sequence[Grant]) -> str:
+    """Return in one line what was granted and what was refused."""
     granted = ", ".join(grant.what for grant in grants if not grant.refused)
     refused = "; ".join(str(grant) for grant in grants if grant.refused)
     return f"player has {granted}" + f"; playing without {refused}" * bool(refused)
 
 
 def one_blas_thread() -> Grant:
-    """Tell whether matrix products stay in the thread that asks for them.
+    """Report whether matrix products stay on the thread that computes them.
 
-    The library reads it once, when numpy is imported.
+    The library reads the variable once, when numpy is imported.
     """
     what = "BLAS on one thread"
     if os.environ.get("OPENBLAS_NUM_THREADS") == "1":
@@ -76,7 +76,7 @@ def limit_runaway() -> Grant:
     """Have the kernel end this process when a real-time thread spins."""
     what = f"run-away limit {RUNAWAY_US[0] // 1000} ms"
     try:
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # an end that is meant leaves no dump
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # an intended end leaves no dump
         resource.setrlimit(resource.RLIMIT_RTTIME, RUNAWAY_US)
     except (OSError, ValueError) as error:
         return Grant(what, str(error))
@@ -88,7 +88,7 @@ def lock_memory() -> Grant:
     what = "memory locked"
     limit = resource.getrlimit(resource.RLIMIT_MEMLOCK)[0]
     if limit != resource.RLIM_INFINITY and not _may_lock_any():
-        # Locking within a finite limit would make a later allocation fail in mid-play.
+        # Locking within a finite limit would make a later allocation fail while playing.
         return Grant(what, f"the limit is {limit >> 10} KiB; LimitMEMLOCK=infinity lifts it")
     libc = ctypes.CDLL(None, use_errno=True)
     if libc.mlockall(_LOCK_FLAGS) != 0:

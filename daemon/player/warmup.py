@@ -1,6 +1,6 @@
-"""A little music that nobody hears, before the first that somebody does.
+"""Warm-up: a few blocks that nobody hears, before the first that is played.
 
-The first product alone takes milliseconds: the algebra library fetches its memory then.
+The first matrix product alone takes milliseconds: the BLAS library allocates its memory then.
 
 Threads: any, while nothing plays.
 """
@@ -18,17 +18,14 @@ _USUAL_RATE = 48_000
 
 
 def warm_up(settings: Settings, sounds: dict[str, Sound] | None) -> int:
-    """Play a little on an instrument that nobody hears; return how many notes it was."""
+    """Play a few notes on a scratch instrument; return how many."""
     sample_rate = settings.audio.sample_rate or _USUAL_RATE
-    ring, board = (
-        MessageRing(memoryview(bytearray(MessageRing.SIZE))),
-        SharedCounters(memoryview(bytearray(SharedCounters.SIZE))),
-    )
+    ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
     frames = settings.audio.block_frames
-    scratch = Engine(
+    engine = Engine(
         settings,
         ring=ring,
-        board=board,
+        counters=SharedCounters(memoryview(bytearray(SharedCounters.SIZE))),
         sample_rate=sample_rate,
         block_frames=frames,
         sounds=sounds,
@@ -38,5 +35,5 @@ def warm_up(settings: Settings, sounds: dict[str, Sound] | None) -> int:
         now_us = number * 1_000_000 * frames // sample_rate
         status, key = (0x90, 0x80)[number % 2], 48 + number // 2 % 12
         ring.put((status, key, 64), now_us, 0)
-        scratch.block(out, now_us)
-    return scratch.instrument.ledger.received
+        engine.render_block(out, now_us)
+    return engine.instrument.ledger.received

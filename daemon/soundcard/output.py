@@ -31,7 +31,7 @@ _MOST_CHANNELS = 64
 class Source(Protocol):
     """Renders the blocks."""
 
-    def block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
+    def render_block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
         """Overwrite ``out``; real-time safe."""
 
 
@@ -146,9 +146,9 @@ class Output:
                 out.fill(0.0)
                 return
             if direct:
-                source.block(out, now_us, underflow)
+                source.render_block(out, now_us, underflow)
                 return
-            source.block(stereo, now_us, underflow)
+            source.render_block(stereo, now_us, underflow)
             out[:, :carried] = stereo[:, :carried]
             out[:, carried:] = 0.0
 

@@ -24,7 +24,7 @@ from config.settings import Settings
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import MessageRing
 from daemon.player.engine import Engine
-from daemon.player.realtime import calm_collector
+from daemon.player.realtime import freeze_garbage_collector
 
 VOICES, RATE, FRAMES = 128, 48_000, 256
 SOUND = "flat64"
@@ -78,9 +78,9 @@ def main() -> int:
         SharedCounters(memoryview(bytearray(SharedCounters.SIZE))),
     )
     settings = Settings.model_validate({"polyphony": VOICES, "sound": {"name": SOUND}})
-    playing = Engine(settings, ring=ring, board=board, sample_rate=RATE, block_frames=FRAMES)
+    playing = Engine(settings, ring=ring, counters=board, sample_rate=RATE, block_frames=FRAMES)
     out = np.zeros((FRAMES, 2), np.float32)
-    calm_collector()
+    freeze_garbage_collector()
     print(
         f"\npolyphony {VOICES}, 64 partials, {FRAMES} frames; MiB above {imported:.1f} of imports:"
     )
@@ -100,7 +100,7 @@ def main() -> int:
         if block % gesture == every:  # the wheels back: an hour of vibrato would take an hour
             for channel in range(8):
                 ring.put((0xB0 | channel, 1, 0), now_us, 0)
-        playing.block(out, now_us)
+        playing.render_block(out, now_us)
         voices += playing.instrument.sounding
         minutes, rest = divmod(block + 1, 60 * RATE // FRAMES)
         if not rest:

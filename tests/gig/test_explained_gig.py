@@ -38,10 +38,10 @@ class Gig(VirtualDaemon):
             self.playing = Engine(
                 Settings.model_validate(job.settings_plain),
                 ring=self.ring,
-                board=self.board,
+                counters=self.board,
                 sample_rate=RATE,
                 block_frames=FRAMES,
-                tell=self.outcomes.put,
+                on_note=self.outcomes.put,
             )
 
     def tune(self, chance: random.Random, bars: int, keys: int) -> None:

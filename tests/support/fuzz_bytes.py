@@ -24,7 +24,7 @@ def fuzz(total: int, seed: int) -> Engine:
     chance = random.Random(seed)
     ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
     board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
-    playing = Engine(SETTINGS, ring=ring, board=board, sample_rate=RATE, block_frames=BLOCK)
+    playing = Engine(SETTINGS, ring=ring, counters=board, sample_rate=RATE, block_frames=BLOCK)
     sysex, chase = SysexQueue(), ChannelState()
     ports = [
         intake.add_port()
@@ -43,15 +43,15 @@ def fuzz(total: int, seed: int) -> Engine:
         sent, strings = sent + len(string), strings + 1
         if strings % PER_BLOCK == 0:
             for controller, message in sysex.fetch():
-                playing.exclusive(controller, message)
+                playing.submit_sysex(controller, message)
             now_us += BLOCK * 1_000_000 // RATE
-            playing.block(out, now_us)
+            playing.render_block(out, now_us)
             told = f"seed {seed}, {sent} bytes"
             assert playing.timing.faults == 0, f"{told}: {playing.timing.error.decode()}"
             assert np.isfinite(out).all(), told
             assert np.abs(out).max() <= ceiling, told
             ledger = playing.instrument.ledger
             assert ledger.received == sum(ledger.accounts().values()), told
-            playing.replies()
+            playing.fetch_replies()
             chase.messages()
     return playing

@@ -18,7 +18,7 @@ from daemon.linux.led import StatusLed
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
 from daemon.midi.simulated import SimulatedPorts
-from daemon.player.cue_tones import samples
+from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import Engine
 from daemon.player.fork_server import PlayerEvent, PlayerJob
 from daemon.soundcard.card import Card
@@ -94,7 +94,7 @@ class VirtualDaemon:
             return
         settings = Settings.model_validate(job.settings_plain)
         self.playing = Engine(
-            settings, ring=self.ring, board=self.board, sample_rate=RATE, block_frames=FRAMES
+            settings, ring=self.ring, counters=self.board, sample_rate=RATE, block_frames=FRAMES
         )
         details = {
             "card": Card("box", "usb", RATE, 2, 0).as_plain(),
@@ -108,11 +108,11 @@ class VirtualDaemon:
 
     def exclusive(self, controller: int, message: bytes) -> None:
         assert self.playing is not None
-        self.playing.exclusive(controller, message)
+        self.playing.submit_sysex(controller, message)
 
     def cue(self, name: str, level_db: float) -> None:
         assert self.playing is not None
-        self.playing.cue(samples(name, RATE, level_db))
+        self.playing.play_cue(cue_samples(name, RATE, level_db))
 
     def stop(self) -> None:
         self.end("stopped", "ended", "info")
@@ -135,8 +135,8 @@ class VirtualDaemon:
                 self.keeper.tick()
                 due_us += round(TICK_S * 1e6)
             if self.playing is not None:
-                self.playing.block(out, self.now_us)
-                for controller, message in self.playing.replies():
+                self.playing.render_block(out, self.now_us)
+                for controller, message in self.playing.fetch_replies():
                     details = {"controller": controller, "message": message.hex()}
                     self._events.append(PlayerEvent("reply", "", details=details))
             self.now_us += round(block_us)

@@ -192,7 +192,7 @@ def test_aloud_begins_with_silence_and_grows_evenly() -> None:
     out = np.empty((rate // 2, 2), np.float32)
     peaks = []
     while not recording.ended:
-        recording.block(out, 0)
+        recording.render_block(out, 0)
         peaks.append(float(out.max()))
     assert peaks[: int(2 * LEAD_S)] == [0.0] * int(2 * LEAD_S)
     assert peaks == sorted(peaks)
@@ -205,9 +205,9 @@ def test_stopped_by_hand_it_fades_out_without_a_jump() -> None:
     rate = 8000
     recording = Recording(np.ones((10 * rate, 2), np.float32), rate)
     out = np.empty((8 * rate, 2), np.float32)
-    recording.block(out, 0)
+    recording.render_block(out, 0)
     recording.stop()
-    recording.block(out, 0)
+    recording.render_block(out, 0)
     assert recording.ended
     assert np.abs(np.diff(out[:, 0], prepend=1.0)).max() < 0.01
     assert np.count_nonzero(out[:, 0]) < 0.051 * rate

@@ -21,7 +21,7 @@ def played(tone: Tone, seconds: float) -> NDArray[np.float32]:
     blocks = []
     for _ in range(int(seconds * RATE / BLOCK)):
         out = np.full((BLOCK, 2), np.nan, np.float32)
-        tone.block(out, 0)
+        tone.render_block(out, 0)
         blocks.append(out)
     return np.concatenate(blocks)
 

@@ -41,11 +41,11 @@ class Evening:
         self.playing = Engine(
             self.settings,
             ring=self.ring,
-            board=self.board,
+            counters=self.board,
             sample_rate=RATE,
             block_frames=FRAMES,
             clock_ns=self._clock_ns,
-            tell=outcomes.put,
+            on_note=outcomes.put,
         )
         self.tally = NoteTotals(self.ring)
         self.pauses = DeferredWrites()
@@ -66,7 +66,7 @@ class Evening:
         out = np.zeros((FRAMES, 2), np.float32)
         until, due_us = self.now_us + round(seconds * 1e6), self.now_us
         while self.now_us < until:
-            self.playing.block(out, self.now_us)
+            self.playing.render_block(out, self.now_us)
             self.now_us += round(FRAMES * 1e6 / RATE)
             if self.now_us >= due_us:
                 self.tick()

@@ -13,8 +13,8 @@ from daemon.keeper.cues import PATTERNS, Cues
 from daemon.keeper.indicators import Indicators
 from daemon.keeper.poweroff_chord import HOLD_US, PowerOffChord
 from daemon.linux.led import STEP_US, State, StatusLed
-from daemon.player.cue_tones import samples
-from daemon.player.engine import RISE_S, Engine
+from daemon.player.cue_tones import cue_samples
+from daemon.player.engine import FADE_IN_S, Engine
 from tests.support.fakes import ScriptedInstrument
 
 RATE, FRAMES = 48_000, 64
@@ -23,7 +23,7 @@ TICK_US = 250_000
 
 @pytest.mark.parametrize("name", PATTERNS)
 def test_a_cue_is_as_quiet_as_the_settings_say_and_begins_and_ends_softly(name: str) -> None:
-    wave = samples(name, RATE, -40.0)
+    wave = cue_samples(name, RATE, -40.0)
     assert wave.dtype == np.float32
     assert 20 * np.log10(np.abs(wave).max()) == pytest.approx(-40.0, abs=0.1)
     assert np.abs(np.diff(wave)).max() < 0.01 * 2 * np.pi * 800 / RATE  # no click: a sine's slope
@@ -35,24 +35,24 @@ def playing(rise: bool = False) -> Engine:
     return Engine(
         Settings(),
         ring=MessageRing(memoryview(bytearray(MessageRing.SIZE))),
-        board=SharedCounters(memoryview(bytearray(SharedCounters.SIZE))),
+        counters=SharedCounters(memoryview(bytearray(SharedCounters.SIZE))),
         sample_rate=RATE,
         block_frames=FRAMES,
         instrument=ScriptedInstrument(0.5 if rise else 0.0),
-        rise=rise,
+        fade_in=rise,
     )
 
 
 def sounded(player: Engine, blocks: int) -> np.ndarray:
     out = np.zeros((blocks, FRAMES, 2), np.float32)
     for number, block in enumerate(out):
-        player.block(block, number * 1_000_000 * FRAMES // RATE)
+        player.render_block(block, number * 1_000_000 * FRAMES // RATE)
     return out.reshape(-1, 2)
 
 
 def test_the_player_adds_a_cue_once_on_both_sides() -> None:
-    player, wave = playing(), samples("found", RATE, -30.0)
-    player.cue(wave)
+    player, wave = playing(), cue_samples("found", RATE, -30.0)
+    player.play_cue(wave)
     heard = sounded(player, 400)
     assert np.array_equal(heard[: len(wave), 0], wave)
     assert np.array_equal(heard[:, 0], heard[:, 1])
@@ -60,10 +60,10 @@ def test_the_player_adds_a_cue_once_on_both_sides() -> None:
 
 
 def test_the_first_half_second_of_a_card_grows_out_of_silence() -> None:
-    heard = np.abs(sounded(playing(rise=True), round(RISE_S * RATE / FRAMES) + 10)[:, 0])
+    heard = np.abs(sounded(playing(rise=True), round(FADE_IN_S * RATE / FRAMES) + 10)[:, 0])
     assert heard[0] == 0.0
     assert np.all(np.diff(heard) >= -1e-6)
-    assert heard[round(RATE * RISE_S / 2)] == pytest.approx(0.25, rel=0.05)
+    assert heard[round(RATE * FADE_IN_S / 2)] == pytest.approx(0.25, rel=0.05)
     assert heard[-1] == np.float32(0.5)
 
 

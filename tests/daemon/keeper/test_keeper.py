@@ -175,7 +175,7 @@ def test_a_tuning_reaches_the_player_and_the_one_after_it(daemon: VirtualDaemon)
         assert daemon.playing is not None
         heard = np.zeros((RATE // FRAMES, FRAMES, 2), np.float32)
         for block in heard:
-            daemon.playing.block(block, daemon.now_us)
+            daemon.playing.render_block(block, daemon.now_us)
             daemon.now_us += FRAMES * 1_000_000 // RATE
         wave = heard.reshape(-1, 2)[:, 0]
         crossings = np.flatnonzero((wave[:-1] < 0) & (wave[1:] >= 0))

@@ -27,7 +27,7 @@ class Stage:
         self.playing = Engine(
             Settings(),
             ring=self.ring,
-            board=self.board,
+            counters=self.board,
             sample_rate=RATE,
             block_frames=block,
             instrument=None if real else self.fake,
@@ -41,7 +41,7 @@ class Stage:
 
     def step(self, count: int = 1, late_us: float = 0.0, underflow: bool = False) -> None:
         for _ in range(count):
-            self.playing.block(self.out, round(self.now_us + late_us), underflow)
+            self.playing.render_block(self.out, round(self.now_us + late_us), underflow)
             self.blocks += 1
 
 
@@ -164,11 +164,11 @@ def test_an_exception_costs_one_silent_block_and_is_told() -> None:
     stage.fake.failing = True
     stage.step(2)
     assert not stage.out.any()
-    assert stage.playing.faults_in_a_row == 2
+    assert stage.playing.consecutive_faults == 2
     stage.fake.failing = False
     stage.step()
     assert stage.out.all()
-    assert stage.playing.faults_in_a_row == 0
+    assert stage.playing.consecutive_faults == 0
     seen = stage.board.snapshot()
     assert (seen.faults, seen.last_error) == (2, "RuntimeError: the bellows leak")
     assert seen.blocks == 4
@@ -186,9 +186,9 @@ def test_a_block_beyond_full_scale_is_silenced(level: float) -> None:
 def test_the_sound_fades_out_before_the_player_goes() -> None:
     stage = Stage()
     stage.step()
-    stage.playing.finish()
+    stage.playing.fade_out()
     faded = []
-    while not stage.playing.silent:
+    while not stage.playing.is_silent:
         stage.step()
         faded.append(stage.out[:, 0].copy())
         assert len(faded) < 100

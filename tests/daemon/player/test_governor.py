@@ -3,7 +3,7 @@
 import numpy as np
 
 from config.settings import Settings
-from daemon.player.governor import HIGH, PATIENCE_S, Governor
+from daemon.player.governor import HIGH_SHARE, PATIENCE_S, Governor
 from tests.support.playing import sound
 from voices.instrument import Instrument
 
@@ -54,7 +54,7 @@ def test_three_times_what_fits_is_shed_within_a_few_blocks_and_no_tail_is_needed
     load = Load(wanted=4096, us_per_partial=3 * BLOCK_US / 4096)
     governor = Governor(load, RATE, BLOCK)
     share = run(load, governor, 0.05)
-    assert share < HIGH
+    assert share < HIGH_SHARE
     assert load.partials < 4096 / 3
     assert 1 <= governor.steps <= 5
     assert load.tails == 3

@@ -4,14 +4,14 @@ import sys
 
 import pytest
 
-from daemon.player.realtime import PRIORITY, Grant, told
+from daemon.player.realtime import PRIORITY, Grant, summary
 
 SPIN = """
 import json, os, sys, time
 os.environ['OPENBLAS_NUM_THREADS'] = '1'
 from daemon.player import realtime
 grants = [*realtime.prepare(), realtime.raise_priority()]
-grants.append(realtime.calm_collector())
+grants.append(realtime.freeze_garbage_collector())
 print(json.dumps([list(grant) for grant in grants]), flush=True)
 until = time.monotonic() + 1.5
 while time.monotonic() < until:
@@ -57,12 +57,12 @@ def test_each_request_is_told_with_what_became_of_it() -> None:
 
 def test_one_line_says_what_the_player_got_and_what_was_refused() -> None:
     got = [Grant("memory locked"), Grant("collector frozen")]
-    assert told(got) == "player has memory locked, collector frozen"
+    assert summary(got) == "player has memory locked, collector frozen"
     refused = [
         Grant("priority FIFO 70", "Operation not permitted"),
         Grant("BLAS on one thread", "x"),
     ]
-    assert told([*refused, *got]) == (
+    assert summary([*refused, *got]) == (
         "player has memory locked, collector frozen; playing without priority FIFO 70: "
         "Operation not permitted; BLAS on one thread: x"
     )

@@ -54,7 +54,7 @@ class Source:
     def __init__(self) -> None:
         self.underflows: list[bool] = []
 
-    def block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
+    def render_block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
         out[:] = (0.25, -0.5)
         self.underflows.append(underflow)
 
