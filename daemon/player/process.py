@@ -25,10 +25,9 @@ from daemon.ipc.note_events import NoteEvents
 from daemon.linux.stderr import silence_libraries
 from daemon.player import realtime
 from daemon.player.cue_tones import cue_samples
-from daemon.player.engine import Engine
+from daemon.player.engine import Engine, warm_up
 from daemon.player.open_card import await_access, candidates, open_first
 from daemon.player.realtime import Grant
-from daemon.player.warmup import warm_up
 from daemon.soundcard.alsa_control import ControlDevice
 from daemon.soundcard.card import Card
 from daemon.soundcard.mixer import correct

@@ -12,8 +12,8 @@ import pytest
 from config.library import shipped
 from config.settings import Settings
 from daemon.ipc.layout import board_in, ring_in, shared_memory
+from daemon.player.engine import warm_up
 from daemon.player.fork_server import FINAL, ForkServer, PlayerEvent, PlayerJob
-from daemon.player.warmup import warm_up
 from tests.support.daemon_process import children, gone
 from tests.support.jack_server import JackServer
 from tests.support.waiting import wait_until
