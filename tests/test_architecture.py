@@ -15,6 +15,7 @@ from tests.support.import_graph import (
     circles,
     graph,
     imported,
+    parsed,
     reached,
     sources,
 )
@@ -190,7 +191,7 @@ def test_the_sound_knows_no_clock_file_thread_or_log(path: Path) -> None:
     assert not libraries(path) & IMPURE
     calls = {
         node.func.id
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in ast.walk(parsed(path))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
     }
     assert not calls & {"open", "print", "input", "exec", "eval"}
@@ -201,7 +202,7 @@ def test_nothing_waits_by_a_clock_that_can_be_set(path: Path) -> None:
     """A board's clock jumps by years once it finds a network; two modules know the time of day."""
     if path.name in KNOW_THE_TIME:
         return
-    tree = ast.parse(path.read_text("utf-8"))
+    tree = parsed(path)
     asked = {
         node.attr
         for node in ast.walk(tree)
@@ -216,7 +217,7 @@ def test_nothing_waits_by_a_clock_that_can_be_set(path: Path) -> None:
 
 def top_level(path: Path) -> Iterator[str]:
     """Yield the first names of what a file imports when it is imported itself."""
-    for node in ast.parse(path.read_text("utf-8")).body:
+    for node in parsed(path).body:
         if isinstance(node, ast.Import):
             yield from (each.name.split(".")[0] for each in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -233,9 +234,9 @@ def test_devices_are_imported_only_where_they_are_used(path: Path) -> None:
 def test_a_module_is_one_noun_and_says_what_it_is(path: Path) -> None:
     text = path.read_text("utf-8")
     assert text.count("\n") <= LONGEST
-    assert ast.get_docstring(ast.parse(text))
+    assert ast.get_docstring(parsed(path))
     if path.name == "__init__.py":
-        assert len(ast.parse(text).body) == 1, "a package holds no code of its own"
+        assert len(parsed(path).body) == 1, "a package holds no code of its own"
 
 
 def test_tests_stand_in_the_folders_of_what_they_test() -> None:

@@ -37,7 +37,7 @@ def test_every_one_of_the_128_keys_has_its_pitch(rate: int) -> None:
     deviations = []
     for key in range(128):
         # Enough periods for the window's side lobes to be gone.
-        seconds = max(1.0, 40.0 / ideal(key))
+        seconds = max(0.5, 40.0 / ideal(key))
         near = ideal(key)
         deviations.append(cents(heard([on(0, key)], near, seconds, rate), near))
     assert np.abs(deviations).max() < 0.05

@@ -6,6 +6,7 @@ every module that begins like it.
 
 import ast
 from collections.abc import Iterator, Mapping
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -22,12 +23,17 @@ def sources(root: Path = ROOT) -> dict[str, Path]:
     }
 
 
+@cache
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
+
+
 def imported(path: Path) -> Iterator[str]:
     """Yield every name a file imports: `a.b` for `import a.b`, and `a.b.c` for `from a.b import c`.
 
     A name that is fetched ends in ``*`` where only its beginning is known.
     """
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in ast.walk(parsed(path)):
         match node:
             case ast.Import(names=names):
                 yield from (each.name for each in names)

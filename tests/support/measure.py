@@ -7,6 +7,7 @@ Every tool is itself measured in ``test_measure.py``, against published values.
 """
 
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,12 @@ SHELF = (
 )
 HIGH_PASS = ((1.0, -2.0, 1.0), (1.0, -1.99004745483398, 0.99007225036621))
 LOUDNESS_RATE = 48_000
+
+
+@lru_cache(maxsize=8)
+def window(kind: str | tuple[str, float], frames: int, *, periodic: bool = False) -> Levels:
+    """Return a window of scipy's by its name, and its parameter if it has one."""
+    return np.asarray(signal.get_window(kind, frames, fftbins=periodic), np.float64)
 
 
 def db(ratio: float) -> float:
@@ -58,7 +65,7 @@ def pitch(audio: Samples, rate: int, near: float, within_cents: float = 400.0) -
     padded with zeros to four times its length.
     """
     size = 4 * (1 << (len(audio) - 1).bit_length())
-    spectrum = np.abs(np.fft.rfft(audio * np.blackman(len(audio)), size))
+    spectrum = np.abs(np.fft.rfft(audio * window("blackman", len(audio)), size))
     reach = 2.0 ** (within_cents / 1200.0)
     low, high = (int(near * factor * size / rate) for factor in (1.0 / reach, reach))
     top = low + int(spectrum[low : high + 1].argmax())
@@ -72,9 +79,9 @@ def partial(audio: Samples, rate: int, frequency: float) -> complex:
     The modulus is its peak amplitude, the angle its phase at the first sample as a cosine.
     Flat-top window: partials have to lie ten periods of the recording's length apart.
     """
-    window = signal.windows.flattop(len(audio), sym=False)
+    flat_top = window("flattop", len(audio), periodic=True)
     turn = np.exp(-2j * np.pi * frequency / rate * np.arange(len(audio)))
-    return complex(2.0 * ((audio * window) @ turn) / window.sum())
+    return complex(2.0 * ((audio * flat_top) @ turn) / flat_top.sum())
 
 
 def partial_level(audio: Samples, rate: int, frequency: float) -> float:
@@ -95,7 +102,7 @@ def residue_db(audio: Samples, rate: int, frequencies: Iterable[float]) -> float
 
     Kaiser window of beta 28: side lobes below -200 dB, main lobe of nine bins each way.
     """
-    power = np.abs(np.fft.rfft(audio * np.kaiser(len(audio), 28.0))) ** 2
+    power = np.abs(np.fft.rfft(audio * window(("kaiser", 28.0), len(audio)))) ** 2
     belongs = np.zeros(len(power), bool)
     for frequency in frequencies:
         centre = round(frequency * len(audio) / rate)
@@ -139,9 +146,9 @@ def window_loudness(audio: Samples, window_s: float, step_s: float) -> Levels:
     recording = audio[:, None] if audio.ndim == 1 else audio
     power = np.square(k_weighted(recording)).sum(axis=1)
     total = np.concatenate([[0.0], np.cumsum(power)])
-    window, step = round(window_s * LOUDNESS_RATE), round(step_s * LOUDNESS_RATE)
-    starts = np.arange(0, len(total) - window, step)
-    mean = (total[starts + window] - total[starts]) / window
+    length, step = round(window_s * LOUDNESS_RATE), round(step_s * LOUDNESS_RATE)
+    starts = np.arange(0, len(total) - length, step)
+    mean = (total[starts + length] - total[starts]) / length
     return np.asarray(-0.691 + 10.0 * np.log10(np.maximum(mean, 1e-30)), np.float64)
 
 

@@ -125,7 +125,7 @@ def test_a_block_allocates_no_more_at_a_time_than_is_promised(case: str) -> None
 @pytest.mark.parametrize("case", CASES)
 def test_nothing_that_a_block_allocates_stays(case: str) -> None:
     make, _ = CASES[case]
-    assert growth(1_000, make()) < 2_048
+    assert growth(512, make()) < 1_024
 
 
 def sizes(root: object) -> dict[int, tuple[str, int]]:

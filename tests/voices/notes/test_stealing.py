@@ -52,7 +52,7 @@ def test_notes_are_stolen_in_the_order_of_the_model(polyphony: int) -> None:
     out = np.zeros((BLOCK, 2), np.float32)
     down: set[int] = set()
     struck: dict[int, int] = {}
-    for _ in range(3_000):
+    for block in range(3_000):
         for frame in sorted(chance.randrange(BLOCK) for _ in range(chance.randrange(3))):
             if down and chance.random() < 0.4:
                 key = chance.choice(sorted(down))
@@ -70,8 +70,9 @@ def test_notes_are_stolen_in_the_order_of_the_model(polyphony: int) -> None:
         assert sum(accounts.values()) == instrument.ledger.received
         assert accounts["sounding"] == sum(not released for _, released in model.voices)
         assert accounts["stolen"] == len(model.stolen)
-        latest = [note.key for note in instrument.ledger.notes if note.account == "stolen"]
-        assert sorted(latest) == sorted(model.stolen[len(model.stolen) - len(latest) :])
+        if block % 20 == 0:  # far more notes are remembered than are stolen in between
+            latest = [note.key for note in instrument.ledger.notes if note.account == "stolen"]
+            assert sorted(latest) == sorted(model.stolen[len(model.stolen) - len(latest) :])
     assert set(instrument.ledger.accounts()) == set(ACCOUNTS)
 
 
