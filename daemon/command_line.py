@@ -6,7 +6,6 @@ commands that need it. Every command module has ``run(arguments) -> int``, the e
 
 import argparse
 import re
-import shutil
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -202,16 +201,6 @@ def _whole(word: str) -> int:
         return int(word)
     except ValueError:
         raise argparse.ArgumentTypeError(f"'{printable(word)}' is not a whole number") from None
-
-
-def program_name() -> str:
-    """Return what to type to call this program, for messages that suggest a command."""
-    program = sys.argv[0]
-    if program.endswith("__main__.py"):
-        return "python -m daemon"
-    found = shutil.which("partiald")
-    on_path = found is not None and Path(found).resolve() == Path(program).resolve()
-    return "partiald" if on_path or "/" not in program else program
 
 
 def _version() -> str:

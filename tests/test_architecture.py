@@ -51,13 +51,12 @@ STANDS_ON: dict[str, set[str]] = {
 and whatever that stands on, and nothing else."""
 
 KNOWN_UPWARD = {
-    ("daemon.commands", "daemon.command_line"),
     ("daemon.keeper", "daemon.commands"),
     ("daemon.player", "daemon.keeper"),
     ("voices.channels", "voices.receiver"),
 }
 """Being mended."""
-KNOWN_CIRCLES = ("voices.", "daemon.command")
+KNOWN_CIRCLES = ("voices.",)
 
 MOST_MODULES, FEWEST_MODULES = 18, 3
 FEW = {

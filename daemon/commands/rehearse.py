@@ -1,19 +1,20 @@
 """The command ``partiald rehearse``: the whole instrument, without any hardware.
 
 Promise: three files in a folder, a report of at most 79 columns, and an exit code of 0 when the
-rehearsal worked, whether or not there is a sound card to hear it through.
+rehearsal worked, whether or not there is a sound card to hear it on.
 """
 
 import argparse
 import io
+import shutil
 import sys
 import time
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from config.files import write_atomic
 from config.settings import Settings
-from daemon.command_line import program_name
 from daemon.commands.settings import prepared
 from daemon.errors import RunError
 from daemon.offline.performance import Performance, perform, rehearsal_settings
@@ -27,7 +28,7 @@ _WIDTH = 79
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Rehearse, write the files, tell what happened."""
+    """Rehearse, write the files, report what happened."""
     started = time.perf_counter()
     settings, sounds = prepared(arguments.settings)
     settings = rehearsal_settings(settings)
@@ -42,7 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
         if new:
             folder.rmdir()
         raise
-    _tell(performance, settings, folder, time.perf_counter() - started)
+    _report(performance, settings, folder, time.perf_counter() - started)
     if card is not None:
         from daemon.commands import playback
 
@@ -59,7 +60,7 @@ def _card(settings: Settings) -> "tuple[Card | None, str]":
 
 
 def _prepare(folder: Path) -> bool:
-    """Make the folder if it is not there; refuse what cannot be written before any work."""
+    """Make the folder if need be; refuse what cannot be written before any work is done."""
     try:
         new = not folder.exists()
         folder.mkdir(exist_ok=True)
@@ -92,12 +93,12 @@ def _write(performance: Performance, settings: Settings, folder: Path) -> None:
         raise
 
 
-def _tell(performance: Performance, settings: Settings, folder: Path, took_s: float) -> None:
+def _report(performance: Performance, settings: Settings, folder: Path, took_s: float) -> None:
     import numpy as np
     from rich.console import Console
 
     from daemon.drawing.note_summary import count_lines, lost_lines
-    from daemon.drawing.terminal_picture import lines
+    from daemon.drawing.terminal_picture import account_mark, lines
 
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal or console.width > _WIDTH:
@@ -111,15 +112,18 @@ def _tell(performance: Performance, settings: Settings, folder: Path, took_s: fl
     say("A cargo-bike organ at a street market, and nobody there to play it:", "bold")
     say("the daemon's own code, a simulated controller, a clock that does not wait.")
     say()
-    for at_s, words in performance.log:
-        say(f"  {at_s:6.1f} s  {words}")
+    happened = [(mark.at_s, f"cable {mark.words}") for mark in performance.marks]
+    happened += [(at_s, f"noticed: {words}") for at_s, words in performance.noticed]
+    for at_s, words in sorted(happened):
+        say(f"{at_s:6.1f} s  {words}")
     say()
     colour = console.is_terminal and not console.no_color
     for line in lines(scene, console.width, colour=colour):
         console.print(line, soft_wrap=True)
     say()
     say("What became of the notes", "bold")
-    for line in count_lines(performance.accounts, performance.received):
+    mark = partial(account_mark, colour=colour)
+    for line in count_lines(performance.accounts, performance.received, mark):
         console.print(line, soft_wrap=True)
     lost = lost_lines(scene.bars, settings.polyphony)
     if lost:
@@ -140,4 +144,14 @@ def _tell(performance: Performance, settings: Settings, folder: Path, took_s: fl
     say(f"  {wav}   the sound; start low")
     say(f"  {png}   the picture, larger")
     say(f"  {mid}   what was played; to hear it with all voices:")
-    say(f"      {program_name()} render {mid} -o waltz.wav")
+    say(f"      {_program_name()} render {mid} -o waltz.wav")
+
+
+def _program_name() -> str:
+    """Return what to type to call this program, for messages that suggest a command."""
+    program = sys.argv[0]
+    if program.endswith("__main__.py"):
+        return "python -m daemon"
+    found = shutil.which("partiald")
+    on_path = found is not None and Path(found).resolve() == Path(program).resolve()
+    return "partiald" if on_path or "/" not in program else program

@@ -1,7 +1,8 @@
 """A drawing surface: panels with labelled axes, on paper.
 
 Units: pixels of the finished picture, from the top left corner; a panel maps its own units.
-Everything is drawn twice as large and made smaller at the end, which smooths every edge.
+Everything is drawn twice as large and reduced at the end, which smooths every edge. The letters
+are large enough to be read when the picture is as wide as a page.
 """
 
 import io
@@ -11,13 +12,11 @@ from dataclasses import dataclass
 
 from PIL import Image, ImageDraw, ImageFont
 
-Colour = tuple[int, int, int]
+from daemon.drawing.palette import GRID, INK, PANEL, PAPER, SOFT, Colour
+
 Box = tuple[float, float, float, float]
-PAPER: Colour = (252, 249, 242)
-PANEL: Colour = (255, 254, 251)
-INK: Colour = (44, 40, 52)
-SOFT: Colour = (122, 114, 122)
-GRID: Colour = (230, 224, 214)
+TITLE, HEADING, TEXT = 38, 27, 22
+"""Sizes of letters."""
 _OVERSIZE = 2
 
 
@@ -31,13 +30,20 @@ class Canvas:
         self._fonts: dict[float, ImageFont.ImageFont | ImageFont.FreeTypeFont] = {}
 
     def text(
-        self, x: float, y: float, words: str, *, size: float = 15, ink: Colour = INK, at: str = "la"
+        self,
+        x: float,
+        y: float,
+        words: str,
+        *,
+        size: float = TEXT,
+        ink: Colour = INK,
+        at: str = "la",
     ) -> None:
         """Write ``words``; ``at`` is the anchor: l, m, r across, then a, m, s down."""
         font = self._font(size)
         self._draw.text((x * _OVERSIZE, y * _OVERSIZE), words, font=font, fill=ink, anchor=at)
 
-    def width_of(self, words: str, size: float = 15) -> float:
+    def width_of(self, words: str, size: float = TEXT) -> float:
         """Return how wide ``words`` would be."""
         return self._font(size).getlength(words) / _OVERSIZE
 
@@ -89,7 +95,7 @@ class Canvas:
 
 @dataclass(frozen=True)
 class Axis:
-    """From which value to which, with ticks and their labels."""
+    """The range of an axis, with ticks and their labels."""
 
     low: float
     high: float
@@ -124,15 +130,15 @@ class Panel:
     ) -> None:
         self.canvas, self.box, self.across, self.up = canvas, box, across, up
         left, top, right, bottom = box
-        canvas.text(left, top - 9, title, size=17, at="ls")
-        canvas.text(left - 10, top - 9, unit, size=13, ink=SOFT, at="rs")
+        canvas.text(left, top - 16, title, size=HEADING, at="ls")
+        canvas.text(left - 12, top - 16, unit, ink=SOFT, at="rs")
         canvas.box(box, fill=PANEL)
         for tick, label in zip(up.ticks, up.labels, strict=True):
             canvas.line([(left, self.y(tick)), (right, self.y(tick))], GRID)
-            canvas.text(left - 10, self.y(tick), label, size=13, ink=SOFT, at="rm")
+            canvas.text(left - 12, self.y(tick), label, ink=SOFT, at="rm")
         for tick, label in zip(across.ticks, across.labels, strict=True):
             canvas.line([(self.x(tick), top), (self.x(tick), bottom)], GRID)
-            canvas.text(self.x(tick), bottom + 7, label, size=13, ink=SOFT, at="ma")
+            canvas.text(self.x(tick), bottom + 10, label, ink=SOFT, at="ma")
 
     def x(self, value: float) -> float:
         """Return the pixel column of a value, kept inside the panel."""
@@ -145,5 +151,5 @@ class Panel:
         return bottom - min(max(self.up.part(value), 0.0), 1.0) * (bottom - top)
 
     def frame(self) -> None:
-        """Draw the frame again, over what was drawn in the panel."""
+        """Draw the frame over what is in the panel."""
         self.canvas.box(self.box, edge=SOFT)

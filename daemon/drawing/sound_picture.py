@@ -11,30 +11,42 @@ from numpy.typing import NDArray
 
 from config.settings import Settings
 from config.sound import Sound
-from daemon.drawing.canvas import INK, SOFT, Axis, Canvas, Colour, Panel
-from daemon.drawing.performance_picture import FATES
+from config.wording import counted
+from daemon.drawing.canvas import TITLE, Axis, Canvas, Panel
+from daemon.drawing.palette import ACCENT, FILL, LINE, SOFT, Colour
+from daemon.drawing.performance_picture import frequency_axis, time_axis
 from daemon.key_names import key_name
 from voices.instrument import Instrument
 
 KEY, VELOCITY = 60, 100
-HELD_S, WHOLE_S = 1.5, 3.0
+HELD_S = 1.5
+"""How long the key is held, where the sound would go on."""
+LONGEST_S = 20.0
+WIDTH, HEIGHT = 1400, 1080
+LEFT, RIGHT = 112, 1370
+SPECTRUM, BELOW = (176, 540), (660, 990)
+"""The top and bottom of the upper panel and of the two lower ones."""
+_MIDDLE = (690, 850)
 _RATE, _BLOCK = 48_000, 256
-_LINE: Colour = FATES["released"]
-_ACCENT: Colour = FATES["stolen"]
+_HERTZ = 440.0 * 2 ** ((KEY - 69) / 12)
 _LOWEST_DB = -72.0
 _WAVE_AT_S = 0.5
-_PERIODS = 3
+_WAVE_RATE = 192_000
+"""High, so that a line through the samples is the waveform."""
+_MANY_PARTIALS = 32
 
 
-def note(sounds: Mapping[str, Sound], name: str) -> NDArray[np.float32]:
-    """Return one note of a sound, held `HELD_S`; shape ``(N,)``."""
+def note(
+    sounds: Mapping[str, Sound], name: str, seconds: float, held_s: float, rate: int = _RATE
+) -> NDArray[np.float32]:
+    """Return one note of a sound, released after ``held_s``; shape ``(N,)``."""
     settings = Settings.model_validate({"sound": {"name": name}})
-    instrument = Instrument(settings, sample_rate=_RATE, block_frames=_BLOCK, sounds=sounds)
-    blocks = round(WHOLE_S * _RATE) // _BLOCK
+    instrument = Instrument(settings, sample_rate=rate, block_frames=_BLOCK, sounds=sounds)
+    blocks = -(-round(seconds * rate) // _BLOCK)
     audio = np.empty((blocks * _BLOCK, 2), np.float32)
     instrument.take((0x90, KEY, VELOCITY))
     for block in range(blocks):
-        if block == round(HELD_S * _RATE) // _BLOCK:
+        if block == round(held_s * rate) // _BLOCK:
             instrument.take((0x80, KEY, 0))
         instrument.render(audio[block * _BLOCK : (block + 1) * _BLOCK])
     mixed: NDArray[np.float32] = audio.mean(axis=1)
@@ -44,14 +56,30 @@ def note(sounds: Mapping[str, Sound], name: str) -> NDArray[np.float32]:
 def draw(sounds: Mapping[str, Sound], name: str) -> bytes:
     """Return the picture of a sound as a PNG file."""
     sound = sounds[name]
-    audio = note(sounds, name)
-    canvas = Canvas(1400, 900)
-    canvas.text(96, 48, f"{sound.title}  ·  {name}", size=27, at="ls")
-    canvas.text(96, 78, _shortened(canvas, sound.about, 1270), size=15, ink=SOFT, at="ls")
+    rings_s = ring_s(sound)
+    length_s = min(max(rings_s, HELD_S + 1.2 * sound.envelope.release_s, 2.0), LONGEST_S)
+    released = note(sounds, name, length_s, HELD_S)
+    canvas = Canvas(WIDTH, HEIGHT)
+    canvas.text(LEFT, 62, f"{sound.title}  ·  {name}", size=TITLE, at="ls")
+    canvas.text(LEFT, 102, _shortened(canvas, sound.about, RIGHT - LEFT), ink=SOFT, at="ls")
     _spectrum(canvas, sound)
-    _envelope(canvas, audio)
-    _waveform(canvas, audio)
+    _envelope(canvas, released, note(sounds, name, length_s, length_s + 1) if rings_s else None)
+    periods = 1 if len(sound.levels) > _MANY_PARTIALS else 3
+    _waveform(canvas, note(sounds, name, _WAVE_AT_S + 0.1, 1.0, _WAVE_RATE), periods)
     return canvas.png()
+
+
+def ring_s(sound: Sound) -> float:
+    """Return how long a held note of a sound that dies away is heard; 0: it does not die away."""
+    if sound.decays_s is None:
+        return 0.0
+    strongest = max(sound.levels)
+    heard = [
+        decay * (20 * np.log10(level / strongest) - _LOWEST_DB) / 60
+        for decay, level in zip(sound.decays_s, sound.levels, strict=True)
+        if level > 0
+    ]
+    return float(max(heard))
 
 
 def _shortened(canvas: Canvas, words: str, room: float) -> str:
@@ -61,87 +89,107 @@ def _shortened(canvas: Canvas, words: str, room: float) -> str:
 
 
 def _spectrum(canvas: Canvas, sound: Sound) -> None:
-    hertz = 440.0 * 2 ** ((KEY - 69) / 12)
-    frequencies = [ratio * hertz for ratio in sound.ratios]
+    frequencies = [ratio * _HERTZ for ratio in sound.ratios]
     strongest = max(sound.levels)
     levels = [20 * np.log10(max(level / strongest, 1e-9)) for level in sound.levels]
-    low, high = min(min(frequencies) * 0.8, 100), max(max(frequencies) * 1.25, 2000)
-    steps = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000)
-    ticks = [tick for tick in steps if low <= tick <= high]
-    labels = [f"{tick}" if tick < 1000 else f"{tick // 1000} k" for tick in ticks]
-    box = (96, 130, 1370, 450)
+    low = 0.7 * min(frequencies)
     panel = Panel(
         canvas,
-        box,
-        Axis(low, high, ticks, labels, log=True),
+        (LEFT, SPECTRUM[0], RIGHT, SPECTRUM[1]),
+        frequency_axis(low, max(1.25 * max(frequencies), 8 * low)),
         _decibels(),
-        title=f"Spectrum of {key_name(KEY)}, {len(levels)} partials",
+        title=f"Spectrum of {key_name(KEY)}, {counted(len(levels), 'partial')}",
         unit="dB",
     )
-    canvas.text(box[2], box[3] + 26, "frequency in Hz", size=13, ink=SOFT, at="ra")
-    wide = 4 if len(levels) <= 32 else 2
+    canvas.text(RIGHT, SPECTRUM[1] + 38, "hertz", ink=SOFT, at="ra")
+    size = 5 if len(levels) <= _MANY_PARTIALS else 3
     for frequency, level in zip(frequencies, levels, strict=True):
         x, y = panel.x(frequency), panel.y(level)
         if level > _LOWEST_DB:
-            canvas.line([(x, box[3]), (x, y)], _LINE, wide / 2)
-            canvas.dot(x, y, wide, _ACCENT)
+            canvas.line([(x, SPECTRUM[1]), (x, y)], LINE, size / 2)
+            canvas.dot(x, y, size, ACCENT)
     panel.frame()
 
 
-def _envelope(canvas: Canvas, audio: NDArray[np.float32]) -> None:
-    hop = _RATE // 200
-    frames = len(audio) // hop
-    parts = audio[: frames * hop].reshape(frames, hop).astype(np.float64)
-    # Over two periods of C4 and more, else the level would show the waveform.
-    power = np.convolve(np.mean(parts**2, axis=1), np.ones(4) / 4, "same")
-    levels = 10 * np.log10(np.maximum(power / max(power.max(), 1e-18), 1e-18))
-    ticks = [0.5 * n for n in range(int(2 * WHOLE_S) + 1)]
-    box = (96, 530, 700, 830)
+def _envelope(
+    canvas: Canvas, released: NDArray[np.float32], held: NDArray[np.float32] | None
+) -> None:
+    top, bottom = BELOW
+    length_s = len(released) / _RATE
     panel = Panel(
         canvas,
-        box,
-        Axis(0.0, WHOLE_S, ticks, [f"{tick:g}" for tick in ticks]),
+        (LEFT, top, _MIDDLE[0], bottom),
+        time_axis(length_s, most_ticks=6),
         _decibels(),
         title="Envelope, measured",
         unit="dB",
     )
-    canvas.text(box[2], box[3] + 26, "seconds", size=13, ink=SOFT, at="ra")
-    times = (np.arange(frames) + 0.5) * hop / _RATE
-    points = [(panel.x(time), panel.y(level)) for time, level in zip(times, levels, strict=True)]
-    canvas.area([(points[0][0], box[3]), *points, (points[-1][0], box[3])], (200, 222, 224))
-    canvas.line(points, _LINE, 2)
+    canvas.text(_MIDDLE[0], bottom + 38, "seconds", ink=SOFT, at="ra")
+    full = released if held is None else held
+    reference = _power(full).max()
+    _outline(canvas, panel, full, reference, FILL, LINE)
+    if held is not None:
+        _outline(canvas, panel, released, reference, None, ACCENT)
     x = panel.x(HELD_S)
-    canvas.line([(x, box[1]), (x, box[3])], _ACCENT, 1.5)
-    canvas.text(x + 8, box[1] + 16, "key let go", size=13, ink=INK, at="lm")
+    canvas.line([(x, top), (x, bottom)], ACCENT, 1.5)
+    if held is None:
+        canvas.text(x - 10, bottom - 24, "key released", at="rm")
+    else:  # it goes on without
+        canvas.text(x + 10, top + 24, "if the key is released", at="lm")
     panel.frame()
 
 
-def _waveform(canvas: Canvas, audio: NDArray[np.float32]) -> None:
-    period = _RATE / (440.0 * 2 ** ((KEY - 69) / 12))
-    start = round(_WAVE_AT_S * _RATE)
-    wave = audio[start : start + round(_PERIODS * period)]
+def _power(audio: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return the mean power of every 5 ms, over 20 ms: a period of C4 must not show."""
+    hop = _RATE // 200
+    frames = len(audio) // hop
+    parts = audio[: frames * hop].reshape(frames, hop).astype(np.float64)
+    power: NDArray[np.float64] = np.convolve(np.mean(parts**2, axis=1), np.ones(4) / 4, "same")
+    return power
+
+
+def _outline(
+    canvas: Canvas,
+    panel: Panel,
+    audio: NDArray[np.float32],
+    reference: float,
+    fill: Colour | None,
+    line: Colour,
+) -> None:
+    levels = 10 * np.log10(np.maximum(_power(audio) / max(reference, 1e-18), 1e-18))
+    times = (np.arange(len(levels)) + 0.5) / 200
+    points = [(panel.x(time), panel.y(level)) for time, level in zip(times, levels, strict=True)]
+    bottom = panel.box[3]
+    if fill is not None:
+        canvas.area([(points[0][0], bottom), *points, (points[-1][0], bottom)], fill)
+    canvas.line([(x, y) for x, y in points if y < bottom], line, 2)
+
+
+def _waveform(canvas: Canvas, audio: NDArray[np.float32], periods: int) -> None:
+    top, bottom = BELOW
+    start = round(_WAVE_AT_S * _WAVE_RATE)
+    wave = audio[start : start + round(periods * _WAVE_RATE / _HERTZ)]
     peak = float(np.abs(wave).max()) or 1.0
-    length_ms = len(wave) / _RATE * 1000
-    ticks = [2.0 * n for n in range(int(length_ms / 2) + 1)]
-    box = (790, 530, 1370, 830)
+    length_ms = len(wave) / _WAVE_RATE * 1000
+    words = "1 period" if periods == 1 else f"{periods} periods"
     panel = Panel(
         canvas,
-        box,
-        Axis(0.0, length_ms, ticks, [f"{tick:g}" for tick in ticks]),
+        (_MIDDLE[1], top, RIGHT, bottom),
+        time_axis(length_ms, most_ticks=6),
         Axis(-1.1, 1.1, [-1, 0, 1], ["-1", "0", "1"]),
-        title=f"Waveform after {_WAVE_AT_S:g} s, {_PERIODS} periods",
+        title=f"Waveform after {_WAVE_AT_S:g} s, {words}",
         unit="of peak",
     )
-    canvas.text(box[2], box[3] + 26, "milliseconds", size=13, ink=SOFT, at="ra")
-    times = np.arange(len(wave)) / _RATE * 1000
+    canvas.text(RIGHT, bottom + 38, "milliseconds", ink=SOFT, at="ra")
+    times = np.arange(len(wave)) / _WAVE_RATE * 1000
     canvas.line(
         [(panel.x(time), panel.y(value / peak)) for time, value in zip(times, wave, strict=True)],
-        _LINE,
+        LINE,
         2,
     )
     panel.frame()
 
 
 def _decibels() -> Axis:
-    ticks = [-60, -48, -36, -24, -12, 0]
+    ticks = [-60, -40, -20, 0]
     return Axis(_LOWEST_DB, 3.0, ticks, [f"{tick}" for tick in ticks])

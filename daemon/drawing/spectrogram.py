@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 WINDOW = 8192
-"""Frames: at 48 kHz 5.9 Hz a bin, enough to part a semitone from C3 up."""
+"""Frames: at 48 kHz 5.9 Hz a bin, enough to separate semitones from C3 up."""
 _FLOOR = 1e-12
 
 
@@ -35,11 +35,25 @@ def spectrogram(
     levels = np.empty((rows, columns))
     for column, start in enumerate(starts):
         power = np.abs(np.fft.rfft(mixed[start : start + WINDOW] * window)) * gain
-        # Between two bins a row takes a value on the line, over several bins the loudest.
+        # A row between two bins is interpolated; one over several bins shows the loudest.
         here = np.interp(lower + np.diff(edges) / 2, np.arange(len(power)), power)
         loudest = np.maximum.reduceat(power, inside[:-1])
         levels[:, column] = np.where(wide, loudest, here)
     return 20.0 * np.log10(np.maximum(levels, _FLOOR))
+
+
+def frequency_range(audio: NDArray[np.float32], sample_rate: int) -> tuple[float, float]:
+    """Return the range of an axis for all that is heard: its mean power is above -45 dB."""
+    power = np.zeros(WINDOW // 2 + 1)
+    window = np.hanning(WINDOW).astype(np.float32)
+    mixed = audio.mean(axis=1)
+    for start in range(0, len(mixed) - WINDOW, WINDOW // 2):
+        power += np.abs(np.fft.rfft(mixed[start : start + WINDOW] * window)) ** 2
+    heard = np.flatnonzero(power > power.max() * 10 ** (-45 / 10))
+    if not len(heard):
+        return 60.0, 16_000.0
+    low, high = np.maximum(heard[[0, -1]], 2) * sample_rate / WINDOW
+    return float(low / 1.2), float(min(max(1.2 * high, 8 * low), sample_rate / 2))
 
 
 def level_lines(

@@ -1,27 +1,29 @@
-"""The picture of a performance in a terminal: two cells to a character, upper and lower half.
+"""The picture of a performance in a terminal.
 
-Units: character cells; seconds. Without colours the notes and the level are drawn all the same.
+Units: character cells; seconds. With colours a character shows two keys, one above the other, and
+the spectrum is drawn, too; without them a letter says what became of a note.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 from rich.color import Color
 from rich.style import Style
 from rich.text import Text
 
-from daemon.drawing.canvas import Colour
-from daemon.drawing.note_summary import TERMINAL_FATES
-from daemon.drawing.performance_picture import HIGH_HZ, LOUD_DB, LOW_HZ, QUIET_DB
-from daemon.drawing.spectrogram import level_lines, spectrogram
+from daemon.drawing.palette import DARK_RAMP, LETTERS, MEAN, Colour, account_colour, shades
+from daemon.drawing.performance_picture import LOUD_DB, QUIET_DB
+from daemon.drawing.spectrogram import frequency_range, level_lines, spectrogram
 from daemon.key_names import key_name
 from daemon.offline.scene import Scene
 
-_OTHER: Colour = (150, 144, 148)
-_NIGHT = ((22, 18, 28), (74, 30, 72), (158, 52, 76), (222, 112, 68), (250, 226, 160))
 _EIGHTHS = " ▁▂▃▄▅▆▇█"
+_BLOCK = "█"
 _LABEL = 6
 _SPECTRUM_ROWS = 8
-_LOWEST_DB = -48.0
+_LEVEL_ROWS = 3
+_LEVEL_DB = 24.0
+"""What the level strip shows, down from the loudest."""
+_MOST_LINES = 40
+"""More keys than these share a line without colours."""
 
 Cell = Colour | None
 
@@ -31,16 +33,24 @@ def lines(scene: Scene, width: int = 79, *, colour: bool = True) -> list[Text]:
     columns = max(width - _LABEL - 1, 20)
     step = max(scene.length_s, 1e-3) / columns
     drawn = [_marks(scene, columns, step)]
-    drawn += _notes(scene, columns, step, colour)
     if colour:
-        drawn += _spectrum(scene, columns)
+        drawn += _notes_in_colour(scene, columns, step) + _spectrum(scene, columns)
+    else:
+        drawn += _notes_in_letters(scene, columns, step)
     drawn += _level(scene, columns, colour)
     drawn.append(_times(columns, step))
     return drawn
 
 
-def _labelled(label: str) -> Text:
-    return Text(f"{label:>{_LABEL - 1}} ")
+def account_mark(account: str, *, colour: bool) -> Text:
+    """Return the character that shows an account's notes in the picture."""
+    if colour:
+        return Text(_BLOCK, _style(account_colour(account)))
+    return Text(LETTERS.get(account, _BLOCK))
+
+
+def _label(text: str) -> Text:
+    return Text(f"{text:>{_LABEL - 1}} ")
 
 
 def _style(ink: Cell, ground: Cell = None) -> Style:
@@ -50,96 +60,113 @@ def _style(ink: Cell, ground: Cell = None) -> Style:
     )
 
 
-def _halves(line: Text, upper: Cell, lower: Cell, colour: bool) -> None:
-    """Append the character that shows one cell above another."""
-    if upper is None and lower is None:
-        line.append(" ")
-    elif not colour:
-        line.append("█" if upper and lower else "▀" if upper else "▄")
-    elif upper == lower:
-        line.append("█", _style(upper))
-    elif upper is None:
-        line.append("▄", _style(lower))
-    else:
-        line.append("▀", _style(upper, lower))
-
-
 def _marks(scene: Scene, columns: int, step: float) -> Text:
+    """Return the line of what was done to the cable, each word beside its arrow."""
     row = [" "] * columns
-    for mark in scene.marks:
-        at = min(int(mark.at_s / step), columns - 1)
+    places = [min(int(mark.at_s / step), columns - 1) for mark in scene.marks]
+    for at in places:
         row[at] = "▼"
-        behind = f" {mark.words}"
-        before = f"{mark.words} "
-        if at + len(behind) < columns and not "".join(row[at + 1 : at + 1 + len(behind)]).strip():
-            if len(scene.marks) > 1 and _near(scene, mark.at_s, step, len(behind)):
-                row[at - len(before) : at] = before
-            else:
-                row[at + 1 : at + 1 + len(behind)] = behind
-    return _labelled("").append("".join(row[:columns]))
+    for at, mark in zip(places, scene.marks, strict=True):
+        for first, words in ((at + 1, f" {mark.words}"), (at - len(mark.words) - 1, mark.words)):
+            there = row[max(first, 0) : first + len(words) + 1]
+            if first >= 0 and len(there) >= len(words) and not "".join(there).strip():
+                row[first : first + len(words)] = words
+                break
+    return _label("").append("".join(row))
 
 
-def _near(scene: Scene, at_s: float, step: float, room: int) -> bool:
-    """Return whether another mark follows where the words would stand."""
-    return any(at_s < other.at_s <= at_s + (room + 2) * step for other in scene.marks)
-
-
-def _notes(scene: Scene, columns: int, step: float, colour: bool) -> list[Text]:
-    low, high = scene.keys
-    cells: dict[tuple[int, int], Colour] = {}
+def _cells(scene: Scene, columns: int, step: float) -> dict[tuple[int, int], str]:
+    """Return the account by key and column."""
+    cells: dict[tuple[int, int], str] = {}
     for bar in scene.bars:
-        first = int(bar.struck_s / step)
-        last = max(first, int(bar.ended_s / step - 0.3))
+        first = int(bar.start_s / step)
+        last = max(first, int(bar.end_s / step - 0.3))
         for column in range(first, min(last, columns - 1) + 1):
-            cells[bar.key, column] = TERMINAL_FATES.get(bar.account, _OTHER)
+            cells[bar.key, column] = bar.account
+    return cells
+
+
+def _notes_in_colour(scene: Scene, columns: int, step: float) -> list[Text]:
+    low, high = scene.keys
+    cells = {
+        place: account_colour(account) for place, account in _cells(scene, columns, step).items()
+    }
     drawn = []
     for key in range(high, low - 1, -2):
-        named = key if key % 12 in (0, 5, 7) else key - 1
-        line = _labelled(key_name(named) if named % 12 in (0, 5, 7) and named >= low else "")
+        line = _label(_key_label(scene, key, 2))
         for column in range(columns):
-            _halves(line, cells.get((key, column)), cells.get((key - 1, column)), colour)
+            upper, lower = cells.get((key, column)), cells.get((key - 1, column))
+            if upper is None and lower is None:
+                line.append(" ")
+            elif upper == lower:
+                line.append(_BLOCK, _style(upper))
+            elif upper is None:
+                line.append("▄", _style(lower))
+            else:
+                line.append("▀", _style(upper, lower))
         drawn.append(line)
     return drawn
 
 
+def _notes_in_letters(scene: Scene, columns: int, step: float) -> list[Text]:
+    low, high = scene.keys
+    keys = -(-(high - low + 1) // _MOST_LINES)
+    shown: dict[tuple[int, int], str] = {}
+    for (key, column), account in _cells(scene, columns, step).items():
+        letter = LETTERS.get(account, _BLOCK)
+        place = ((high - key) // keys, column)
+        if shown.get(place, _BLOCK) == _BLOCK:  # of several keys the lost note shows
+            shown[place] = letter
+    return [
+        _label(_key_label(scene, key, keys)).append(
+            "".join(shown.get((row, column), " ") for column in range(columns))
+        )
+        for row, key in enumerate(range(high, low - 1, -keys))
+    ]
+
+
+def _key_label(scene: Scene, key: int, keys: int) -> str:
+    """Return the name of the first of a line's keys that has one: C, F or G."""
+    named = (each for each in range(key, key - keys, -1) if each % 12 in (0, 5, 7))
+    return next((key_name(each) for each in named if each >= scene.keys[0]), "")
+
+
 def _spectrum(scene: Scene, columns: int) -> list[Text]:
-    rows = 2 * _SPECTRUM_ROWS
+    low, high = frequency_range(scene.audio, scene.sample_rate)
     levels = spectrogram(
         scene.audio,
         scene.sample_rate,
-        rows=rows,
+        rows=2 * _SPECTRUM_ROWS,
         columns=columns,
-        low_hz=LOW_HZ,
-        high_hz=HIGH_HZ,
+        low_hz=low,
+        high_hz=high,
     )
-    shades = _night(np.clip((levels - QUIET_DB) / (LOUD_DB - QUIET_DB), 0.0, 1.0))
-    edges = np.geomspace(LOW_HZ, HIGH_HZ, _SPECTRUM_ROWS + 1)
+    ramp = shades(DARK_RAMP, np.clip((levels - QUIET_DB) / (LOUD_DB - QUIET_DB), 0.0, 1.0))
+    colours = ramp.tolist()
+    edges = np.geomspace(low, high, _SPECTRUM_ROWS + 1)
+    names = {100: "100Hz", 1000: "1kHz", 10_000: "10kHz"}
     drawn = []
     for row in range(_SPECTRUM_ROWS - 1, -1, -1):
-        label = next(
-            (
-                name
-                for hz, name in ((100, "100Hz"), (1000, "1kHz"), (10_000, "10kHz"))
-                if edges[row] <= hz < edges[row + 1]
-            ),
-            "",
-        )
-        line = _labelled(label)
+        inside = (name for hertz, name in names.items() if edges[row] <= hertz < edges[row + 1])
+        line = _label(next(inside, ""))
         for column in range(columns):
-            upper, lower = shades[2 * row + 1, column], shades[2 * row, column]
-            line.append("▀", _style(_colour(upper), _colour(lower)))
+            upper, lower = colours[2 * row + 1][column], colours[2 * row][column]
+            line.append("▀", _style(tuple(upper), tuple(lower)))
         drawn.append(line)
     return drawn
 
 
 def _level(scene: Scene, columns: int, colour: bool) -> list[Text]:
-    peaks, _ = level_lines(scene.audio, columns)
-    heights = np.clip((peaks - _LOWEST_DB) / -_LOWEST_DB, 0.0, 1.0) * 16
+    """Return the strip of mean levels, as far down from the loudest as music moves."""
+    _, means = level_lines(scene.audio, columns)
+    top = 6.0 * np.ceil(max(means.max(), -90.0) / 6.0)
+    heights = np.clip((means - top + _LEVEL_DB) / _LEVEL_DB, 0.0, 1.0) * 8 * _LEVEL_ROWS
+    labels = [f"{top:.0f}dB", *[""] * (_LEVEL_ROWS - 2), f"{top - _LEVEL_DB:.0f}dB"]
     drawn = []
-    for base, label in ((8, "0dB"), (0, f"{_LOWEST_DB:.0f}dB")):
-        row = "".join(_EIGHTHS[int(np.clip(height - base, 0, 8))] for height in heights)
-        style = _style(TERMINAL_FATES["released"]) if colour else Style()
-        drawn.append(_labelled(label).append(row, style))
+    for row, label in enumerate(labels):
+        base = 8 * (_LEVEL_ROWS - 1 - row)
+        strip = "".join(_EIGHTHS[int(np.clip(height - base, 0, 8))] for height in heights)
+        drawn.append(_label(label).append(strip, _style(MEAN) if colour else Style()))
     return drawn
 
 
@@ -151,15 +178,4 @@ def _times(columns: int, step: float) -> Text:
         at = int(number / step)
         if at + len(words) <= columns + 1:
             row[at : at + len(words)] = words
-    return _labelled("").append("".join(row).rstrip())
-
-
-def _night(part: NDArray[np.float64]) -> NDArray[np.uint8]:
-    stops = np.linspace(0.0, 1.0, len(_NIGHT))
-    channels = [np.interp(part, stops, [colour[i] for colour in _NIGHT]) for i in range(3)]
-    return np.stack(channels, axis=-1).astype(np.uint8)
-
-
-def _colour(shade: NDArray[np.uint8]) -> Colour:
-    red, green, blue = (int(value) for value in shade)
-    return red, green, blue
+    return _label("").append("".join(row).rstrip())

@@ -1,17 +1,19 @@
 """The rehearsal's tune: a waltz for a small organ at a street market, made for this.
 
 Units: beats of `BEAT_S` seconds, counted from the first bar line; keys are MIDI key numbers.
-Everything lies on the 25 keys from C3 to C5, as the controller has them.
+All of it fits the controller's 25 keys from C3 to C5.
 
-The tune shows what an instrument has to live through: it is played as written, then beyond its
-polyphony on the pedal, then the cable is pulled in the middle of a chord, and it ends well.
+The tune shows what an instrument must survive: it is played as written, then beyond its polyphony
+on the pedal, then the cable is pulled in the middle of a chord; and it ends well.
 """
 
 from dataclasses import dataclass
 
+from daemon.key_names import key_name
+
 BEAT_S = 0.4
 _BAR = 3.0
-_NAMES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_KEYS = {key_name(key): key for key in range(128)}
 
 # The left hand: the bass on one, the others on two and three.
 _CHORDS = {
@@ -42,18 +44,13 @@ _LAST_CHORD = "C3 G3 E4 C5"
 
 @dataclass(frozen=True)
 class Step:
-    """One message of the controller, or its cable."""
+    """One message of the controller, or a move of its cable."""
 
     beat: float
     message: bytes
     """A channel message; empty for the cable."""
     cable: str = ""
     """``in`` or ``out``."""
-
-
-def key(name: str) -> int:
-    """Return the key number of a name such as ``A4`` (69, the middle C being C4)."""
-    return 12 * (int(name[-1]) + 1) + _NAMES[name[0]] + (name[1] == "#")
 
 
 def steps() -> list[Step]:
@@ -72,16 +69,16 @@ def steps() -> list[Step]:
 
 
 def _on(name: str, velocity: int) -> bytes:
-    return bytes((0x90, key(name), velocity))
+    return bytes((0x90, _KEYS[name], velocity))
 
 
 def _note(made: list[Step], name: str, beat: float, length: float, velocity: int) -> None:
     made.append(Step(beat, _on(name, velocity)))
-    made.append(Step(beat + length, bytes((0x80, key(name), 64))))
+    made.append(Step(beat + length, bytes((0x80, _KEYS[name], 64))))
 
 
 def _bars(made: list[Step], bars: tuple[tuple[str, str], ...], start: float) -> float:
-    """Add bars of melody over the left hand; return the beat behind them."""
+    """Add bars of melody over the left hand; return the beat after them."""
     for number, (chord, melody) in enumerate(bars):
         bar = start + number * _BAR
         bass, others = _CHORDS[chord]
@@ -108,7 +105,7 @@ def _ripple(made: list[Step], start: float) -> float:
 
 
 def _turn_of_a_knob(start: float, end: float) -> list[Step]:
-    """Return the brightness knob turned up and back."""
+    """Return a turn of the brightness knob, up and back."""
     values = [*range(96, 128, 2), *range(127, 95, -2)]
     step = (end - start) / len(values)
     return [
@@ -117,7 +114,7 @@ def _turn_of_a_knob(start: float, end: float) -> list[Step]:
 
 
 def _last_chord(start: float) -> list[Step]:
-    """Return the last chord, spread, with the modulation wheel pushed and let back."""
+    """Return the last chord, spread, with a swell of the modulation wheel."""
     made: list[Step] = []
     for number, name in enumerate(_LAST_CHORD.split()):
         _note(made, name, start + 0.25 * number, 6.0 - 0.25 * number, 96)

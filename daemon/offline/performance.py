@@ -3,9 +3,9 @@
 Units: microseconds of a virtual clock that starts at 0, frames, beats of the tune.
 Shapes: audio is ``(N, 2)`` float32.
 
-What is real: the listener, the queue, the placing of messages on frames, the instrument, the note
-count. What is played to it: the controller, its cable, and the card's clock, which here is never
-late. So the same settings always give the same sound.
+Real are the controller input, the ring, the timestamps, the engine and the note count. Simulated
+are the controller, its cable, and the card's clock, which here is never late. So the same settings
+always give the same sound.
 """
 
 from collections.abc import Mapping
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from config.settings import Settings
 from config.sound import Sound
+from config.wording import counted
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import MessageRing
 from daemon.midi.controllers import Controllers
@@ -29,22 +30,22 @@ from voices.notes.note_count import Note
 
 CONTROLLER = "Cargo Bike Keys 25"
 PORT = f"{CONTROLLER}:{CONTROLLER} MIDI 1 20:0"
-"""As the kernel would write the name of its only port."""
+"""The name of its only port, as the kernel would write it."""
 POLYPHONY = 8
-"""Few enough for the tune to go beyond it."""
+"""Few enough for the tune to exceed it."""
 POLL_US = 250_000
-"""How often the program looks for controllers, four times a second."""
+"""How often the program looks for controllers: four times a second."""
 TICKS_PER_BEAT = 480
-USUAL_RATE = 48_000
+DEFAULT_RATE = 48_000
 _START_BEATS = 4.0
 _TAIL_S = 12.0
 _SILENT = 1e-5
-_WORDS = {"in": "plugged in", "out": "pulled out"}
+_CABLE = {"in": "plugged in", "out": "pulled out"}
 
 
 @dataclass
 class Performance:
-    """What came of a rehearsal."""
+    """What a rehearsal produced."""
 
     audio: NDArray[np.float32]
     sample_rate: int
@@ -53,24 +54,26 @@ class Performance:
     received: int
     notes: list[Note]
     sounding_peak: int
-    log: list[tuple[float, str]] = field(default_factory=list)
+    noticed: list[tuple[float, str]] = field(default_factory=list)
+    """When the program noticed a change of the controllers, and which."""
     marks: list[Mark] = field(default_factory=list)
+    """What was done to the cable; the program notices at its next look."""
     sent: list[tuple[float, bytes]] = field(default_factory=list)
-    """Beat and message; what a pulled cable cut off is let go there."""
+    """Beat and message; what was held when the cable was pulled ends there."""
 
     def scene(self, ceiling_db: float) -> Scene:
-        """Return the performance as it is drawn."""
-        away, gone = [], 0.0
+        """Return the performance as it is shown."""
+        absences, from_s = [], 0.0
         for mark in self.marks:
-            if mark.words == _WORDS["out"]:
-                gone = mark.at_s
+            if mark.words == _CABLE["out"]:
+                from_s = mark.at_s
             else:
-                away.append((gone, mark.at_s))
+                absences.append((from_s, mark.at_s))
         return Scene(
             title=f"A waltz for a cargo-bike organ, played on '{CONTROLLER}'",
             bars=bars(self.notes, self.sample_rate, len(self.audio)),
             marks=self.marks,
-            away=away,
+            absences=absences,
             audio=self.audio,
             sample_rate=self.sample_rate,
             ceiling_db=ceiling_db,
@@ -91,7 +94,7 @@ class Performance:
 
 
 def rehearsal_settings(settings: Settings) -> Settings:
-    """Return ``settings`` with few voices, and open to the simulated controller."""
+    """Return ``settings`` with few voices, and listening to the simulated controller."""
     controller = settings.controller.model_copy(update={"name": "", "channels": []})
     few = min(settings.polyphony, POLYPHONY)
     return settings.model_copy(update={"polyphony": few, "controller": controller})
@@ -100,33 +103,33 @@ def rehearsal_settings(settings: Settings) -> Settings:
 def perform(
     settings: Settings, sounds: Mapping[str, Sound], *, sample_rate: int = 0
 ) -> Performance:
-    """Play the tune and return what came of it; 48,000 frames a second unless told."""
-    return _Stage(settings, sounds, sample_rate or USUAL_RATE).perform()
+    """Play the tune; ``sample_rate`` 0 means `DEFAULT_RATE`."""
+    return _Stage(settings, sounds, sample_rate or DEFAULT_RATE).perform()
 
 
 class _Stage:
-    """The program's parts, wired as the daemon wires them, and a controller."""
+    """The program's parts, connected as the daemon connects them, and a controller."""
 
     def __init__(self, settings: Settings, sounds: Mapping[str, Sound], sample_rate: int) -> None:
         self._rate = sample_rate
         self._frames = settings.audio.block_frames
         ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
-        self._board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+        self._counters = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
         self._ports = SimulatedPorts()
-        self._listener = Controllers(self._ports, ring.put, settings.controller.name)
+        self._controllers = Controllers(self._ports, ring.put, settings.controller.name)
         self._instrument = Instrument(
             settings, sample_rate=self._rate, block_frames=self._frames, sounds=sounds
         )
-        self._playing = Engine(
+        self._engine = Engine(
             settings,
             ring=ring,
-            counters=self._board,
+            counters=self._counters,
             sample_rate=self._rate,
             block_frames=self._frames,
             instrument=self._instrument,
         )
-        self._down: dict[int, None] = {}
-        self._log: list[tuple[float, str]] = []
+        self._held: dict[int, None] = {}
+        self._noticed: list[tuple[float, str]] = []
         self._marks: list[Mark] = []
         self._sent: list[tuple[float, bytes]] = []
 
@@ -144,14 +147,14 @@ class _Stage:
                 self._look(now_us)
                 poll_us += POLL_US
             out = np.empty((self._frames, 2), np.float32)
-            self._playing.render_block(out, now_us)
+            self._engine.render_block(out, now_us)
             recorded.append(out)
             block += 1
             late_us = now_us - last_us
             quiet = max(self._instrument.peaks) < _SILENT
             if not waiting and (late_us > _TAIL_S * 1e6 or (late_us > 500_000 and quiet)):
                 break
-        snapshot = self._board.snapshot()
+        snapshot = self._counters.snapshot()
         ledger = self._instrument.ledger
         return Performance(
             audio=np.concatenate(recorded),
@@ -161,7 +164,7 @@ class _Stage:
             received=ledger.received,
             notes=list(ledger.notes),
             sounding_peak=snapshot.sounding_peak,
-            log=self._log,
+            noticed=self._noticed,
             marks=self._marks,
             sent=self._sent,
         )
@@ -172,22 +175,23 @@ class _Stage:
             self._ports.plug(PORT)
         elif step.cable == "out":
             self._ports.unplug(PORT)
-            self._sent += [(beat, bytes((0x80, key, 64))) for key in self._down]
-            self._down.clear()
+            self._sent += [(beat, bytes((0x80, key, 64))) for key in self._held]
+            self._held.clear()
         elif self._ports.send(PORT, step.message, time_us):
             self._sent.append((beat, step.message))
             self._follow(step.message)
         if step.cable:
-            self._marks.append(Mark(time_us / 1e6, _WORDS[step.cable]))
+            self._marks.append(Mark(time_us / 1e6, _CABLE[step.cable]))
 
     def _follow(self, message: bytes) -> None:
         kind = message[0] & 0xF0
         if kind == 0x90:
-            self._down[message[1]] = None
+            self._held[message[1]] = None
         elif kind == 0x80:
-            self._down.pop(message[1], None)
+            self._held.pop(message[1], None)
 
     def _look(self, now_us: int) -> None:
-        for change in self._listener.poll(now_us):
-            held = f"; {change.held} held notes released" if change.held else ""
-            self._log.append((now_us / 1e6, f"controller {change.kind}: '{change.name}'{held}"))
+        for change in self._controllers.poll(now_us):
+            held = f"; {counted(change.held, 'held note')} released" if change.held else ""
+            words = f"controller {change.kind}: '{change.name}'{held}"
+            self._noticed.append((now_us / 1e6, words))

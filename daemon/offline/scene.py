@@ -1,4 +1,4 @@
-"""A performance as it is shown: its notes and what became of each, its marks, its sound.
+"""A performance as pictures and reports show it: notes and what became of each, marks, sound.
 
 Units: seconds from the start; keys are MIDI key numbers. Shapes: audio is ``(N, 2)`` float32.
 """
@@ -16,22 +16,23 @@ from voices.notes.required_polyphony import needed
 
 @dataclass(frozen=True)
 class Bar:
-    """One note: struck, ended, let go."""
+    """One note."""
 
     key: int
-    struck_s: float
-    ended_s: float
-    """When it lost its voice or was let go, whichever came first."""
-    let_go_s: float
+    start_s: float
+    end_s: float
+    """When it lost its voice or was released, whichever came first."""
+    release_s: float
+    """When its key and pedal were released."""
     account: str
     detail: str
     needed: int
-    """Of a stolen note: the smallest polyphony that would have kept it as long as it was held."""
+    """Of a stolen note: the smallest polyphony that would have kept it until its release."""
 
 
 @dataclass(frozen=True)
 class Mark:
-    """Something that happened to the cable."""
+    """Something that was done to the cable."""
 
     at_s: float
     words: str
@@ -44,8 +45,8 @@ class Scene:
     title: str
     bars: list[Bar]
     marks: list[Mark]
-    away: list[tuple[float, float]]
-    """From when to when the controller was not there."""
+    absences: list[tuple[float, float]]
+    """From when to when the controller was not plugged in."""
     audio: NDArray[np.float32]
     sample_rate: int
     ceiling_db: float
@@ -63,21 +64,21 @@ class Scene:
 
 
 def bars(notes: Iterable[Note], sample_rate: int, until_frame: int) -> list[Bar]:
-    """Return the remembered notes of a note count as bars."""
+    """Return the notes that a note count remembers."""
     remembered = list(notes)
     by_serial = {note.serial: note for note in remembered}
     made = []
     for note in remembered:
-        let_go = until_frame if note.held_until is None else note.held_until
+        released = until_frame if note.held_until is None else note.held_until
         taker = by_serial.get(note.taken_by)
-        ended = let_go if taker is None else min(taker.on_frame, let_go)
+        end = released if taker is None else min(taker.on_frame, released)
         by = f"by {key_name(taker.key)}" if taker else "by a note" if note.taken_by else ""
         made.append(
             Bar(
                 key=note.key,
-                struck_s=note.on_frame / sample_rate,
-                ended_s=ended / sample_rate,
-                let_go_s=let_go / sample_rate,
+                start_s=note.on_frame / sample_rate,
+                end_s=end / sample_rate,
+                release_s=released / sample_rate,
                 account=note.account,
                 detail=by or note.detail,
                 needed=needed(note, remembered, until_frame) if note.account == "stolen" else 0,

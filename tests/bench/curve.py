@@ -12,7 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from daemon.drawing.canvas import INK, SOFT, Axis, Canvas, Colour, Panel
+from daemon.drawing.canvas import TITLE, Axis, Canvas, Panel
+from daemon.drawing.palette import INK, SOFT, Colour
 from tests.bench.anchors import median_us
 from tests.support.busy_instrument import RATE, busy_instrument
 
@@ -24,7 +25,7 @@ PARTIALS: dict[int, Colour] = {
     32: (38, 112, 128),
     64: (112, 52, 116),
 }
-_WIDTH, _HEIGHT = 1400, 660
+_WIDTH, _HEIGHT = 1400, 750
 
 
 class Point(NamedTuple):
@@ -84,30 +85,29 @@ def fitted(points: list[Point]) -> Line:
 def draw(points: list[Point], line: Line) -> bytes:
     """Return the picture: the whole range, and its lower end."""
     canvas = Canvas(_WIDTH, _HEIGHT)
-    canvas.text(96, 50, f"What a block of {FRAMES} frames costs", size=27, at="ls")
+    canvas.text(96, 50, f"What a block of {FRAMES} frames costs", size=TITLE, at="ls")
     canvas.text(
         96,
         80,
         f"{line.fixed_us:.1f} microseconds, {line.voice_us:.2f} for each voice and "
         f"{line.partial_us:.4f} for each of its partials; "
         f"a block lasts {FRAMES / RATE * 1e6:,.0f}",
-        size=15,
         ink=SOFT,
         at="ls",
     )
     for box, most, title in (
-        ((96, 130, 690, 590), 8192, "all loads"),
-        ((790, 130, 1384, 590), 512, "the lower end"),
+        ((96, 160, 680, 620), 8192, "all loads"),
+        ((776, 160, 1360, 620), 512, "the lower end"),
     ):
         _panel(canvas, points, line, box, most, title)
     x = 96.0
-    canvas.text(x, 640, "partials a voice:", size=14, ink=SOFT, at="lm")
-    x += canvas.width_of("partials a voice:", 14) + 22
+    canvas.text(x, 716, "partials a voice:", ink=SOFT, at="lm")
+    x += canvas.width_of("partials a voice:") + 22
     for partials, colour in PARTIALS.items():
-        canvas.dot(x, 640, 6, colour)
-        canvas.text(x + 12, 640, f"{partials}", size=14, ink=INK, at="lm")
-        x += 62
-    canvas.text(x, 640, "(dots: measured; lines: the fit)", size=14, ink=SOFT, at="lm")
+        canvas.dot(x, 716, 6, colour)
+        canvas.text(x + 12, 716, f"{partials}", ink=INK, at="lm")
+        x += 72
+    canvas.text(x, 716, "(dots: measured; lines: the fit)", ink=SOFT, at="lm")
     return canvas.png()
 
 
@@ -132,7 +132,7 @@ def _panel(
         across,
         Axis(0, ups[-1], ups, [f"{up}" for up in ups]),
         title=title,
-        unit="microseconds",
+        unit="µs",
     )
     for partials, colour in PARTIALS.items():
         voices = min(most // partials, VOICES[-1])
@@ -141,7 +141,7 @@ def _panel(
     for point in shown:
         canvas.dot(panel.x(point.load), panel.y(point.us), 5, PARTIALS[point.partials])
     panel.frame()
-    canvas.text(box[2], box[3] + 28, "voices x partials", size=13, ink=SOFT, at="ra")
+    canvas.text(box[2], box[3] + 38, "voices x partials", ink=SOFT, at="ra")
 
 
 def main() -> None:

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from config.library import shipped
 from config.settings import Settings
-from daemon.commands.render import Rendering, perform
 from daemon.offline.midi_file import Song, read
+from daemon.offline.rendering import Rendering, render
 from tests.support.measure import cents, db, peak
 
 RATE = 48_000
@@ -52,7 +52,7 @@ def cut(song: Song, seconds: float = LONGEST_S) -> Song:
 
 def rendered(song: Song, block_frames: int = 1024) -> tuple[NDArray[np.float32], Rendering]:
     blocks: list[NDArray[np.float32]] = []
-    rendering = perform(
+    rendering = render(
         song,
         SETTINGS,
         shipped(),
@@ -153,7 +153,7 @@ def test_the_bends_of_a_real_file_are_heard_at_the_pitch_that_they_ask_for() -> 
     only = [event for event in song.events if event[1][0] >> 4 in (8, 9, 14)]
     sine = Settings.model_validate({"sound": {"name": "sine"}})
     blocks: list[NDArray[np.float32]] = []
-    perform(
+    render(
         Song(only, song.length_s, 1, []),
         sine,
         shipped(),

@@ -13,7 +13,7 @@ from config.library import shipped
 from config.settings import Settings
 from daemon.commands.playback import LEAD_S, Recording
 from daemon.midi.simulated import THROUGH, SimulatedPorts
-from daemon.offline.demo_tune import key, steps
+from daemon.offline.demo_tune import steps
 from daemon.offline.midi_file import read
 from daemon.offline.performance import POLL_US, Performance, perform, rehearsal_settings
 from tests.support.command import partiald
@@ -72,12 +72,12 @@ def test_a_pulled_cable_releases_its_chord_and_a_replug_plays_on(performance: Pe
     pulled, back = (mark.at_s for mark in performance.marks[1:])
     cut = [bar for bar in performance.scene(-1.0).bars if bar.account == "cut"]
     assert len(cut) > 2
-    assert all(bar.struck_s < pulled < bar.ended_s < pulled + 2 * POLL_US / 1e6 for bar in cut)
+    assert all(bar.start_s < pulled < bar.end_s < pulled + 2 * POLL_US / 1e6 for bar in cut)
     rate = performance.sample_rate
     silent = performance.audio[round((pulled + 0.8) * rate) : round(back * rate)]
     assert np.abs(silent).max() < 1e-4
     assert np.abs(performance.audio[round(back * rate) :]).max() > 0.01
-    assert [words.split(":")[0] for _, words in performance.log] == [
+    assert [words.split(":")[0] for _, words in performance.noticed] == [
         "controller found",
         "controller lost",
         "controller found",
@@ -92,10 +92,6 @@ def test_a_rehearsal_sounds_the_same_every_time(performance: Performance) -> Non
 def test_the_tune_lies_on_twenty_five_keys() -> None:
     keys = [step.message[1] for step in steps() if step.message[:1] == b"\x90"]
     assert (min(keys), max(keys)) == (48, 72)
-
-
-def test_key_names_are_read() -> None:
-    assert [key(name) for name in ("C4", "A4", "C3", "F#4")] == [60, 69, 48, 66]
 
 
 def test_the_midi_file_holds_what_was_played_and_ends_every_note(
@@ -114,7 +110,7 @@ def test_the_midi_file_holds_what_was_played_and_ends_every_note(
     assert held == set()
     # A tick is 5/6 ms.
     struck = [time_s for time_s, message in song.events if message[0] == 0x90]
-    played = [bar.struck_s for bar in performance.scene(-1.0).bars]
+    played = [bar.start_s for bar in performance.scene(-1.0).bars]
     assert np.abs(np.array(struck) - played).max() < 0.005
 
 

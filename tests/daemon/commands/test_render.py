@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from config.library import shipped
 from config.settings import Settings
-from daemon.commands.render import MOST_TAIL_S, Rendering, perform
 from daemon.offline.midi_file import Song, read
+from daemon.offline.rendering import LONGEST_TAIL_S, Rendering, render
 from tests.support.command import partiald
 
 RATE = 48_000
@@ -28,7 +28,7 @@ def rendered(
     played: Song, settings: Settings = SINE, block_frames: int = 1024
 ) -> tuple[NDArray[np.float32], Rendering]:
     blocks: list[NDArray[np.float32]] = []
-    rendering = perform(
+    rendering = render(
         played,
         settings,
         shipped(),
@@ -102,7 +102,7 @@ def test_other_peoples_songs_come_out_whole(name: str) -> None:
     assert ledger.accounts()["sounding"] == 0
     assert rendering.peak == np.abs(audio).max() <= 10 ** (-1 / 20) + 1e-6
     end = played.length_s * RATE
-    assert end <= len(audio) <= end + MOST_TAIL_S * RATE + 1024
+    assert end <= len(audio) <= end + LONGEST_TAIL_S * RATE + 1024
 
 
 def test_the_tail_is_rendered_to_its_end_and_no_further() -> None:
@@ -113,7 +113,7 @@ def test_the_tail_is_rendered_to_its_end_and_no_further() -> None:
     assert 0.5 * RATE < len(audio) <= (0.5 + 0.16) * RATE + 2 * 1024
 
 
-def test_what_the_song_forgets_to_end_is_let_go_at_its_end() -> None:
+def test_what_the_song_forgets_to_end_is_released_at_its_end() -> None:
     played = song((0.0, "B0 40 7F"), (0.0, "90 45 7F"), (0.1, "95 40 7F"), length_s=0.5)
     _, rendering = rendered(played)
     assert rendering.left_held == 2
@@ -143,7 +143,7 @@ def test_the_summary_says_what_was_made_of_the_song(tmp_path: Path) -> None:
     with wave.open(str(tmp_path / "tune.wav")) as file:
         assert (file.getnchannels(), file.getsampwidth(), file.getframerate()) == (2, 3, RATE)
         seconds = file.getnframes() / RATE
-    assert f"tune.wav: {seconds:.1f} s, 48000 Hz, 24 bit, stereo, peak -" in done.stdout
+    assert f"tune.wav: {seconds:.1f} s, 48,000 Hz, 24 bit, stereo, peak -" in done.stdout
     assert "times faster than it plays" in done.stdout
     assert "2  released" in done.stdout
     assert "2  note-ons received, every one accounted for" in done.stdout
@@ -183,7 +183,7 @@ def test_a_settings_file_rules_the_rendering(tmp_path: Path) -> None:
     (tmp_path / "mine.toml").write_text("polyphony = 1\n[audio]\nsample_rate = 44100\n")
     done = partiald("--settings", "mine.toml", "render", "tune.mid", "-o", "tune.wav", cwd=tmp_path)
     assert done.returncode == 0
-    assert "44100 Hz" in done.stdout
+    assert "44,100 Hz" in done.stdout
     assert "stolen by E4; polyphony = 2 would have kept it" in done.stdout
 
 

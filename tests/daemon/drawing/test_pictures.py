@@ -8,12 +8,12 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from config.library import shipped
-from daemon.drawing import sound_picture
+from daemon.drawing import performance_picture, sound_picture
 from daemon.drawing.canvas import Axis
-from daemon.drawing.note_summary import TERMINAL_FATES
-from daemon.drawing.performance_picture import FATES, draw, ramp
-from daemon.drawing.spectrogram import level_lines, spectrogram
-from daemon.drawing.terminal_picture import lines
+from daemon.drawing.palette import ACCENT, ACCOUNTS, LIGHT_RAMP, OTHER, shades
+from daemon.drawing.performance_picture import LEFT, NOTES, RIGHT, draw
+from daemon.drawing.spectrogram import frequency_range, level_lines, spectrogram
+from daemon.drawing.terminal_picture import account_mark, lines
 from daemon.key_names import key_name
 from daemon.offline.scene import Bar, Mark, Scene, bars
 from voices.notes.note_count import Ledger
@@ -27,8 +27,8 @@ def tone(hertz: float, level: float, seconds: float) -> NDArray[np.float32]:
     return np.repeat(wave[:, np.newaxis], 2, axis=1).astype(np.float32)
 
 
-def bar(key: int, struck: float, ended: float, account: str = "released") -> Bar:
-    return Bar(key, struck, ended, ended, account, "", 0)
+def bar(key: int, start: float, end: float, account: str = "released") -> Bar:
+    return Bar(key, start, end, end, account, "", 0)
 
 
 def scene(*notes: Bar, audio: NDArray[np.float32] | None = None) -> Scene:
@@ -44,17 +44,37 @@ def places(picture: NDArray[np.uint8], colour: tuple[int, int, int]) -> NDArray[
     return np.argwhere((picture == colour).all(axis=2))
 
 
-def test_a_note_is_drawn_in_the_colour_of_its_fate_at_its_time() -> None:
-    with_it = pixels(
-        draw(scene(bar(60, 2.0, 4.0, "stolen"), bar(48, 0.0, 1.0), bar(72, 9.0, 10.0)))
-    )
-    row = places(with_it[150:520], FATES["stolen"])
+def grey(colour: tuple[int, int, int]) -> float:
+    """The luma of ITU-R BT.709."""
+    red, green, blue = colour
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def test_a_note_is_drawn_in_the_colour_of_its_account_at_its_time() -> None:
+    notes = [bar(60, 2.0, 4.0, "stolen"), bar(48, 0.0, 1.0), bar(72, 9.0, 10.0)]
+    picture = pixels(draw(scene(*notes)))
+    row = places(picture[NOTES[0] : NOTES[1]], ACCOUNTS["stolen"])
     left, right = row[:, 1].min(), row[:, 1].max()
-    # Ten seconds lie on the 1374 columns from 96 on.
-    assert left == pytest.approx(96 + 1374 * 0.2, abs=3)
-    assert right == pytest.approx(96 + 1374 * 0.4, abs=3)
+    assert left == pytest.approx(LEFT + (RIGHT - LEFT) * 0.2, abs=3)
+    assert right == pytest.approx(LEFT + (RIGHT - LEFT) * 0.4, abs=3)
     # C4 lies in the middle between C3 and C5.
-    assert (row[:, 0].min() + row[:, 0].max()) / 2 == pytest.approx(185, abs=2)
+    assert (row[:, 0].min() + row[:, 0].max()) / 2 == pytest.approx(
+        (NOTES[1] - NOTES[0]) / 2, abs=2
+    )
+
+
+def test_accounts_are_told_apart_without_colour_too() -> None:
+    colours = {*ACCOUNTS.values(), OTHER}
+    levels = sorted(grey(colour) for colour in colours - {OTHER})
+    assert np.diff(levels).min() >= 25
+    marks = [account_mark(name, colour=False).plain for name in ("stolen", "cut", "retriggered")]
+    assert len({*marks, account_mark("released", colour=False).plain}) == 4
+
+
+def test_one_colour_means_one_thing() -> None:
+    pulled = pixels(draw(scene(bar(60, 1.0, 2.0))))
+    for account in ("stolen", "cut", "retriggered"):
+        assert not len(places(pulled, ACCOUNTS[account]))
 
 
 def test_the_same_scene_gives_the_same_file() -> None:
@@ -63,7 +83,8 @@ def test_the_same_scene_gives_the_same_file() -> None:
 
 def test_a_picture_of_nothing_can_be_drawn() -> None:
     nothing = Scene("Nothing", [], [], [], np.zeros((0, 2), np.float32), RATE, -1.0)
-    assert pixels(draw(nothing)).shape == (1130, 1500, 3)
+    height, width = performance_picture.HEIGHT, performance_picture.WIDTH
+    assert pixels(draw(nothing)).shape == (height, width, 3)
     assert lines(nothing)
 
 
@@ -79,6 +100,13 @@ def test_a_tone_stands_in_the_row_of_its_frequency_at_its_level() -> None:
     assert levels[60, 4] < -90
 
 
+@pytest.mark.parametrize("hertz", [65.4, 440, 3000])
+def test_the_axis_begins_and_ends_near_what_is_heard(hertz: float) -> None:
+    low, high = frequency_range(tone(hertz, 0.1, 2.0) + tone(2.1 * hertz, 0.05, 2.0), RATE)
+    assert hertz / 1.5 < low < hertz
+    assert 2.1 * hertz < high < 10 * hertz
+
+
 def test_levels_are_those_of_a_sine() -> None:
     peaks, means = level_lines(tone(1000, 0.5, 1.0), 4)
     assert peaks == pytest.approx([-6.02] * 4, abs=0.01)
@@ -87,8 +115,8 @@ def test_levels_are_those_of_a_sine() -> None:
 
 
 def test_louder_is_darker_all_along_the_ramp() -> None:
-    shades = ramp(np.linspace(0, 1, 101)[np.newaxis])[0].astype(int).sum(axis=1)
-    assert (np.diff(shades) <= 0).all()
+    ink = shades(LIGHT_RAMP, np.linspace(0, 1, 101)).astype(int).sum(axis=1)
+    assert (np.diff(ink) <= 0).all()
 
 
 def test_a_logarithmic_axis_gives_every_octave_the_same_room() -> None:
@@ -108,9 +136,9 @@ def test_a_stolen_note_ends_where_its_taker_began() -> None:
     ledger.strike(0, 1, 60, 100, RATE)
     ledger.settle(old, "stolen", RATE, taken_by=2)
     first, second = bars(ledger.notes, RATE, 3 * RATE)
-    assert (first.ended_s, first.let_go_s, first.detail) == (1.0, 3.0, "by C4")
+    assert (first.end_s, first.release_s, first.detail) == (1.0, 3.0, "by C4")
     assert first.needed == 2
-    assert second.ended_s == 3.0
+    assert second.end_s == 3.0
 
 
 @pytest.mark.parametrize("colour", [True, False])
@@ -127,7 +155,40 @@ def test_the_terminal_shows_a_note_in_its_row_and_columns() -> None:
     assert rows["C5"].plain[44:].strip() == ""
     assert rows["C4"].plain[6:40].strip() == ""
     inks = {span.style.color.triplet for span in rows["C4"].spans if span.style.color}  # type: ignore[union-attr]
-    assert inks == {TERMINAL_FATES["stolen"]}
+    assert inks == {ACCOUNTS["stolen"]}
+
+
+def test_without_colours_the_terminal_says_by_letters_what_became_of_a_note() -> None:
+    notes = [bar(72, 0, 5), bar(60, 5, 10, "stolen"), bar(59, 5, 10, "cut"), bar(48, 0, 1)]
+    drawn = lines(scene(*notes), 79, colour=False)
+    rows = [line.plain for line in drawn]
+    top = next(number for number, row in enumerate(rows) if row.startswith("   C5"))
+    assert rows[top][6:42] == "█" * 36
+    assert rows[top + 12][6:].strip() == "S" * 36
+    assert rows[top + 13][6:].strip() == "C" * 36
+
+
+def test_of_many_keys_on_a_line_the_lost_note_is_shown() -> None:
+    notes = [bar(key, 0, 10) for key in range(21, 109)]
+    notes[50] = bar(71, 0, 10, "stolen")
+    drawn = lines(scene(*notes), 79, colour=False)
+    assert len(drawn) < 45
+    assert sum("S" * 72 in line.plain for line in drawn) == 1
+
+
+def test_the_level_strip_moves_with_the_music() -> None:
+    steps = np.concatenate([tone(440, level, 2.0) for level in (0.1, 0.05, 0.025, 0.1, 0.0125)])
+    drawn = lines(scene(bar(60, 0, 10), audio=steps), 79, colour=False)
+    strip = [line.plain[6:] for line in drawn[-4:-1]]
+    columns = ["".join(column) for column in zip(*strip, strict=True)]
+    assert len({columns[at] for at in (7, 21, 35, 64)}) == 4
+
+
+def test_the_words_on_the_cable_stand_beside_their_arrows() -> None:
+    marks = [Mark(at_s, words) for at_s, words in ((0.9, "in"), (6.0, "out"), (6.6, "in again"))]
+    sound = tone(440, 0.1, 10.0)
+    cable = Scene("A test", [bar(60, 1, 2)], marks, [], sound, RATE, -1.0)
+    assert lines(cable, 79)[0].plain.split() == ["▼", "in", "out", "▼", "▼", "in", "again"]
 
 
 def test_without_colours_there_are_none() -> None:
@@ -135,8 +196,17 @@ def test_without_colours_there_are_none() -> None:
 
 
 @pytest.mark.parametrize("name", ["sine", "market-organ", "tower-bell", "flat64"])
-def test_every_kind_of_sound_has_a_portrait(name: str) -> None:
+def test_every_kind_of_sound_has_a_picture(name: str) -> None:
     picture = pixels(sound_picture.draw(shipped(), name))
-    assert picture.shape == (900, 1400, 3)
+    assert picture.shape == (sound_picture.HEIGHT, sound_picture.WIDTH, 3)
+    top, bottom = sound_picture.SPECTRUM
     # The heads of the partials in the spectrum.
-    assert len(places(picture[130:450], FATES["stolen"])) > 20
+    assert len(places(picture[top:bottom], ACCENT)) > 20
+
+
+def test_the_envelope_of_a_bell_is_drawn_to_its_end() -> None:
+    bell = shipped()["tower-bell"]
+    assert bell.decays_s is not None
+    # Its hum, 7 dB below the strongest partial, falls by 65 dB to the bottom of the picture.
+    assert sound_picture.ring_s(bell) == pytest.approx(max(bell.decays_s) * 65 / 60)
+    assert sound_picture.ring_s(shipped()["sine"]) == 0.0

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from config.library import shipped
 from config.settings import Settings
-from daemon.commands.render import perform
 from daemon.errors import RunError
 from daemon.offline.midi_file import Song, parse
+from daemon.offline.rendering import render
 
 RATE = 22_050
 SETTINGS = Settings.model_validate({"sound": {"name": "sine"}, "polyphony": 4})
@@ -90,7 +90,7 @@ def test_a_damaged_file_is_told_in_one_line_or_played(start: int) -> None:
             assert np.isfinite(block).all()
             peaks.append(float(np.abs(block).max()))
 
-        rendering = perform(song, SETTINGS, shipped(), RATE, heard)
+        rendering = render(song, SETTINGS, shipped(), RATE, heard)
         ledger = rendering.instrument.ledger
         assert max(peaks) <= CEILING
         assert ledger.received == song.notes == sum(ledger.accounts().values())
