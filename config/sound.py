@@ -8,31 +8,23 @@ Units: dB, seconds, cycles (phase 0 is a rising sine). A decay or release time i
 time in which the level falls by 60 dB.
 """
 
-import re
 from functools import cached_property
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
+from config.rank import MAX_PARTIALS, Decay, Effort, LevelDb, Noise, Rank, Ratio, Stop, partial_of
 from config.settings import Section
 
-MAX_PARTIALS = 128
-_FOOTAGE = re.compile(r"([0-9]{1,2})'|(?:([0-9]{1,2}) +)?([0-9]{1,2})/([0-9]{1,2})'")
-
-LevelDb = Annotated[float, Field(ge=-120.0, le=24.0)]
-Ratio = Annotated[float, Field(ge=0.01, le=1000.0)]
 Phase = Annotated[float, Field(ge=-1.0, le=1.0)]
-# Below 20 ms a decay counted back from its onset to the start of a long block overflows float32.
-Decay = Annotated[float, Field(ge=0.02, le=600.0)]
 _COLUMN = Field(min_length=1, max_length=MAX_PARTIALS)
 
-
-def _is_length(stop: str) -> str:
-    _partial_of(stop)
-    return stop
-
-
-Stop = Annotated[str, AfterValidator(_is_length)]
+# fmt: off
+Family = Literal[
+    "flue", "reed", "struck", "plucked", "bar", "bell", "bowed", "blown", "sung", "glass", "drone",
+    "measuring",
+]
+# fmt: on
 
 
 class Partials(Section):
@@ -100,23 +92,56 @@ class Sound(Section):
     """One line on the acoustics it comes from."""
     level_db: float = Field(default=0.0, ge=-80.0, le=24.0)
     """Trim that makes the sounds equally loud."""
+    family: Family | None = None
+    """What makes it sound."""
+    ranks: list[Rank] = Field(default=[], max_length=32)
+    """The ranks it is made of."""
     partials: Partials | None = None
     footage: dict[Stop, LevelDb] | None = Field(default=None, min_length=1, max_length=MAX_PARTIALS)
     """Organ stops by length in feet, each with its level in dB."""
     envelope: Envelope = Envelope()
     velocity: Velocity = Velocity()
+    effort: Effort = Effort()
+    onset_noise: Noise | None = None
+    """What is heard as a note begins."""
+    release_noise: Noise | None = None
+    """What is heard as its key is released."""
+    balance_db: list[LevelDb] = Field(default=[], max_length=8)
+    """Level at C1, C2 ... C8, straight between; empty: the same on every key."""
+    spread: float = Field(default=0.0, ge=-1.0, le=1.0)
+    """How far apart the keys stand: the pan of a key two octaves above C4."""
+    seed: int = Field(default=0, ge=0, le=9999)
+    """What its phases and noises begin with; another number is another instrument alike."""
 
     @model_validator(mode="after")
     def _given_one_way(self) -> "Sound":
-        if (self.partials is None) == (self.footage is None):
-            raise ValueError("either [partials] or [footage] has to be there, and not both")
+        given = [bool(self.ranks), self.partials is not None, self.footage is not None]
+        if sum(given) != 1:
+            raise ValueError(
+                "one of [[ranks]], [partials] or [footage] must be there, and only one"
+            )
+        if len(self.balance_db) not in (0, 8):
+            raise ValueError(
+                f"balance_db: has {len(self.balance_db)} levels, must have 8: C1 to C8"
+            )
+        if self.count > MAX_PARTIALS:
+            raise ValueError(f"ranks: make {self.count} partials; there may be {MAX_PARTIALS}")
         return self
+
+    @property
+    def count(self) -> int:
+        """How many partials are rendered for a note, its noises included."""
+        if not self.ranks:
+            return len(self.ratios)
+        noises = (self.onset_noise, self.release_noise)
+        of_noise = max((noise.partials for noise in noises if noise), default=0)
+        return sum(rank.partials for rank in self.ranks) + of_noise
 
     @cached_property
     def ratios(self) -> tuple[float, ...]:
         """Frequency of each partial over the key's frequency, stretch included."""
         if self.partials is None:
-            return tuple(_partial_of(stop) for stop in self.footage or {})
+            return tuple(partial_of(stop) for stop in self.footage or {})
         values = self.partials.ratio or [float(n) for n in range(1, self._count + 1)]
         stretch = self.partials.stretch
         return tuple(n * ((1 + stretch * n * n) / (1 + stretch)) ** 0.5 for n in values)
@@ -159,16 +184,6 @@ class Sound(Section):
         lists = [column for column in columns if isinstance(column, list) and column]
         decay = self.partials.decay_s
         return self.partials.count or len(lists[0] if lists else decay)  # type: ignore[arg-type]
-
-
-def _partial_of(stop: str) -> float:
-    """Return the ratio of an organ stop such as ``2 2/3'``: 8 feet over its length."""
-    match = _FOOTAGE.fullmatch(stop)
-    feet, whole, top, bottom = map(int, match.groups("0")) if match else (0,) * 4
-    length = feet + (whole + top / bottom if bottom else 0.0)
-    if not 1 / 16 <= length <= 64:
-        raise ValueError("has to be a length up to 64', written like 8' or 2 2/3'")
-    return 8.0 / length
 
 
 def _low_crest(levels: tuple[float, ...]) -> tuple[float, ...]:

@@ -77,7 +77,8 @@ class Instrument:
         self._smoother = Smoother(sample_rate, settings.vibrato.rate_hz)
         self._partial_gains = PartialGains()
         self._pool = VoicePool(
-            self.ledger, self._smoother, self._partial_gains, sample_rate, block_frames
+            *(self.ledger, self._smoother, self._partial_gains, sample_rate, block_frames),
+            mono=mono,
         )
         self._receiver = Receiver(
             Notes(self._pool), self._smoother, sample_rate=sample_rate, mono=mono
@@ -96,7 +97,7 @@ class Instrument:
     @property
     def sounding(self) -> int:
         """How many voices sound, tails and fades included."""
-        return sum(bank.count for bank in self._pool.banks.values())
+        return self._pool.sounding
 
     @property
     def moving(self) -> bool:
@@ -175,7 +176,7 @@ class Instrument:
         The quietest of every voice are left out first, down to a few each; no note ends.
         Nothing else leaves any out. Return how many are rendered now.
         """
-        count = max(1, self.sounding)
+        count = max(1, sum(bank.count for bank in self._pool.banks.values()))
         for bank in self._pool.banks.values():
             most = bank.partials if partials is None else partials // count // PADDING * PADDING
             bank.active_partials = min(bank.partials, max(PADDING, most))

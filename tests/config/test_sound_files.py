@@ -8,8 +8,9 @@ import pytest
 
 from config.faults import ConfigError, parse_toml, validate
 from config.library import SHIPPED, find, load_sounds, read_sound, shipped
+from config.rank import MAX_PARTIALS
 from config.settings import Settings
-from config.sound import MAX_PARTIALS, Sound
+from config.sound import Sound
 
 HEAD = "title = 'Barrel'\nabout = 'A barrel organ.'\n"
 BARREL = HEAD + "[partials]\nlevel_db = [0.0, -6.0]\n"
@@ -95,7 +96,7 @@ def test_a_stop_is_the_partial_that_its_length_says(stop: str, partial: float) -
     ["8", "8 feet", "0'", "1 1/0'", "0/3'", "3 '", "'", "-8'", "8''", "65'", "1/99'", "", "٨'"],
 )
 def test_a_stop_that_is_no_length_is_told(stop: str) -> None:
-    told = f"footage.{stop}: has to be a length up to 64', written like 8' or 2 2/3'"
+    told = f"footage.{stop}: must be a length up to 64', written like 8' or 2 2/3'"
     assert faults_of(f'{HEAD}[footage]\n"{stop}" = 0.0\n') == [told]
 
 
@@ -165,11 +166,11 @@ def test_any_column_alone_says_how_many_partials(column: str) -> None:
     [
         (
             HEAD,
-            ["either [partials] or [footage] has to be there, and not both"],
+            ["one of [[ranks]], [partials] or [footage] must be there, and only one"],
         ),
         (
             BARREL + '[footage]\n"8\'" = 0\n',
-            ["either [partials] or [footage] has to be there, and not both"],
+            ["one of [[ranks]], [partials] or [footage] must be there, and only one"],
         ),
         (HEAD + "[footage]\n", ["footage = {}: may not be empty"]),
         (

@@ -7,23 +7,32 @@ Units: gains linear, cents, dB per octave, dB, hertz.
 """
 
 from collections.abc import Sequence
+from math import log10
 
 from config.settings import PressureTarget, Settings
 from voices.channels.channel import Channel
 from voices.channels.master import Master
 from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gain, pan_gains
-from voices.synthesis.partial_gains import EVEN, OVERTONES
+from voices.synthesis.partial_gains import EVEN, OVERTONES, SWELL
 
-STANDING: tuple[int, ...] = (OVERTONES, EVEN)
+STANDING: tuple[int, ...] = (OVERTONES, EVEN, SWELL)
 """The bound partials that every channel has."""
 _OVERTONES_DB = (-18.0, 12.0)
 _EVEN_DB = (-60.0, 6.0)
+SWELL_DB = -48.0
+"""Further down the swell the spectrum changes no more."""
 
 
 def goals(
-    channel: Channel, settings: Settings, master: Master, bound: Sequence[int], *, mono: bool
+    channel: Channel,
+    settings: Settings,
+    master: Master,
+    bound: Sequence[int],
+    *,
+    mono: bool,
+    swells: bool,
 ) -> list[float]:
-    """Return the goals in the order of the columns."""
+    """Return the goals in the order of the columns; ``swells``: its sound answers to the swell."""
     leader = channel.manager or channel
     values = leader.values
     gain = controller_gain(leader.value(7)) * controller_gain(leader.value(11)) * master.gain
@@ -46,6 +55,7 @@ def goals(
         channel.tilt_db + (leader.tilt_db if leader is not channel else 0.0),
         0.0 if values[71] == 64 else bipolar_map(values[71], *_OVERTONES_DB, middle=0.0),
         0.0 if values[70] == 64 else bipolar_map(values[70], *_EVEN_DB, middle=0.0),
+        _swell_db(leader) if swells else 0.0,
     ]
     for partial in bound[len(STANDING) :]:
         aims.append(leader.partial_db.get(partial, 0.0))
@@ -55,6 +65,11 @@ def goals(
         aims[0], aims[1] = aims[0] * gain, aims[1] * gain
         aims[3], aims[4] = aims[3] + swing, aims[4] + tilt
     return aims
+
+
+def _swell_db(channel: Channel) -> float:
+    """Return how far down the swell (CC 11) is, in dB."""
+    return max(SWELL_DB, 20.0 * log10(max(controller_gain(channel.value(11)), 1e-9)))
 
 
 def pressed_by(

@@ -35,6 +35,10 @@ class Notes:
         """Return whether there is a sound of a name."""
         return name in self._pool.sounds
 
+    def swells(self, channel: Channel) -> bool:
+        """Return whether the swell changes the spectrum of a channel's sound."""
+        return self._pool.voicing(channel.control_channel.sound).swells
+
     # --- keys ------------------------------------------------------------------------------
 
     def refuse(self, account: str, address: KeyAddress, velocity: int, at: int) -> None:
@@ -46,9 +50,10 @@ class Notes:
         """Begin a note, or book why it cannot sound."""
         pool, controls = self._pool, channel.control_channel
         address = (channel.controller, channel.number, key)
-        timbre = pool.timbre(controls.sound)
+        timbres = pool.voicing(controls.sound).timbres(key)
+        lowest = min(timbre.lowest for timbre in timbres)
         frequency = channel.tuning.frequencies[key]
-        if frequency * 2.0 ** (channel.targets[PITCH] / 1200.0) * timbre.lowest >= 0.5:
+        if frequency * 2.0 ** (channel.targets[PITCH] / 1200.0) * lowest >= 0.5:
             self.refuse("above half the sample rate", address, int(velocity), at)
             return
         velocity = pool.settings.controller.fixed_velocity or velocity
@@ -63,15 +68,17 @@ class Notes:
             pool.give_way(before, note, at)
         pool.make_room(address, note, at)
         pool.jump_if_silent(channel, at)
-        segment = attack(
-            at,
-            timbre.attack * 2.0**controls.attack_octaves,
-            timbre.sustain,
-            timbre.decay_rate / 2.0**controls.decay_octaves,
-        )
-        spectrum = onset_spectrum(timbre, velocity, soft=controls.own_pedals.soft)
-        slot = Slot(timbre, key, frequency, spectrum, segment, channel.motion_row)
-        voice = Voice(note, address, channel, frequency, [slot], channel.motion_row)
+        soft, slots = controls.own_pedals.soft, []
+        for timbre in timbres:
+            segment = attack(
+                at,
+                timbre.attack * 2.0**controls.attack_octaves,
+                timbre.sustain,
+                timbre.decay_rate / 2.0**controls.decay_octaves,
+            )
+            spectrum = onset_spectrum(timbre, velocity, note.serial, soft=soft)
+            slots.append(Slot(timbre, key, frequency, spectrum, segment, channel.motion_row))
+        voice = Voice(note, address, channel, frequency, slots, channel.motion_row)
         voice.offs_due = offs_due
         voice.audible = bool(channel.targets[LEFT] or channel.targets[RIGHT])
         pool.enter(voice)

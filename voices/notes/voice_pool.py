@@ -21,11 +21,11 @@ from voices.notes.stolen_notes import StolenNotes
 from voices.notes.voice import Voice
 from voices.synthesis.bank import Bank
 from voices.synthesis.chirps import Chirps
-from voices.synthesis.envelope_segment import decay, fade
+from voices.synthesis.envelope_segment import attack, decay, fade
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
-from voices.synthesis.timbre import Timbre
+from voices.synthesis.voicing import Voicing
 
 FADE_S = 0.004
 """The raised cosine on which a stolen note leaves (2 to 5 ms is click-free)."""
@@ -41,6 +41,8 @@ class VoicePool:
         spectrum: PartialGains,
         sample_rate: int,
         frames: int,
+        *,
+        mono: bool,
     ) -> None:
         self.allocator: Allocator[Voice] = Allocator(1)
         self.banks: dict[int, Bank] = {}
@@ -57,13 +59,16 @@ class VoicePool:
         self._fade_frames = int(FADE_S * sample_rate)
         self._cache = TableCache(frames)
         self._cells = Chirps()
-        self._timbres: dict[str, Timbre] = {}
+        self._mono = mono
+        self._voicings: dict[str, Voicing] = {}
+        self.sounding = 0
+        """How many voices sound, tails and fades included."""
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound], frame: int) -> None:
         """Put settings in force; sounding notes go on, but for those that are too many now."""
         # The settings' own may be another now, and so may what stands for unknown ones.
-        self._timbres = {
-            name: each for name, each in self._timbres.items() if each.sound == sounds.get(name)
+        self._voicings = {
+            name: each for name, each in self._voicings.items() if each.sound == sounds.get(name)
         }
         self.sounds = sounds
         self.settings = settings
@@ -74,32 +79,41 @@ class VoicePool:
     def warm_up(self, tunings: Tunings) -> None:
         """Make what no first note shall wait for.
 
-        That is the tables of every key of the settings' sound, and the timbres and banks of all
+        That is the tables of every key of the settings' sound, and the voicings and banks of all
         that a program change can choose: only what is used of a bank takes memory.
         """
         chosen = self.settings.sound
-        for name in ("", *chosen.programs, *chain.from_iterable(chosen.banks.values())):
-            self._bank(self.timbre(name))
-        self._cache.prepare(self.timbre(""), enumerate(tunings.preset.frequencies))
+        names = dict.fromkeys(("", *chosen.programs, *chain.from_iterable(chosen.banks.values())))
+        voicings = [self.voicing(name) for name in names]
+        for voicing in sorted(voicings, key=lambda each: -each.slots):
+            self._bank(voicing.partials, voicing.slots)
+        self._cache.prepare(
+            [
+                (timbre, key, frequency)
+                for key, frequency in enumerate(tunings.preset.frequencies)
+                for timbre in voicings[0].timbres(key)
+            ]
+        )
 
-    def timbre(self, name: str) -> Timbre:
+    def voicing(self, name: str) -> Voicing:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
-        known = self._timbres.get(name)
+        known = self._voicings.get(name)
         if known is None:
             if name in self.sounds:
-                known = Timbre(self.sounds[name], self.sample_rate)
+                known = Voicing(self.sounds[name], self.sample_rate, mono=self._mono)
             else:
-                known = self.timbre(self.settings.sound.name)
-            self._timbres[name] = known
+                known = self.voicing(self.settings.sound.name)
+            self._voicings[name] = known
         return known
 
-    def _bank(self, timbre: Timbre) -> Bank:
-        bank = self.banks.get(timbre.partials)
+    def _bank(self, partials: int, slots: int) -> Bank:
+        """Return the bank for slots of so many partials; a note needs so many slots."""
+        bank = self.banks.get(partials)
         if bank is None:
-            bank = self.banks[timbre.partials] = Bank(
-                timbre.partials,
+            bank = self.banks[partials] = Bank(
+                partials,
                 self._frames,
-                self.settings.polyphony,
+                self.settings.polyphony * slots,
                 self.smoother,
                 self._spectrum,
                 self._cache,
@@ -127,9 +141,13 @@ class VoicePool:
     def enter(self, voice: Voice) -> None:
         """Let a voice sound; its key's address must be free."""
         self.allocator.enter(voice)
+        self.sounding += 1
         for slot in voice.slots:
-            self._voice_of[slot] = voice
-            self._bank(slot.timbre).add(slot)
+            self._add(slot, voice)
+
+    def _add(self, slot: Slot, voice: Voice) -> None:
+        self._voice_of[slot] = voice
+        self._bank(slot.timbre.partials, len(voice.slots)).add(slot)
 
     def voices(self) -> Iterable[Voice]:
         """Return every voice that sounds, tails and fades included, once a slot."""
@@ -165,8 +183,19 @@ class VoicePool:
             for slot in voice.slots:
                 rate = slot.timbre.release_rate / factor
                 slot.change(decay(at, slot.level_at(at), 0.0, rate))
+            self._add_release_noise(voice, at)
             if voice.channel.manager is not None:
                 self.modulation.leave_zone(voice, voice.channel.manager, at)
+
+    def _add_release_noise(self, voice: Voice, at: int) -> None:
+        first = voice.slots[0]
+        noise = first.timbre.release_noise
+        if noise is not None:
+            spectrum = noise.struck(max(1, voice.note.velocity), voice.note.serial)
+            segment = attack(at, noise.attack, noise.sustain, noise.decay_rate)
+            slot = Slot(noise, first.key, first.frequency, spectrum, segment, voice.motion_row)
+            voice.slots.append(slot)
+            self._add(slot, voice)
 
     def recapture(self, voice: Voice, at: int) -> None:
         """Hold a note in its release again, if it is still above where it would come to rest.
@@ -216,6 +245,7 @@ class VoicePool:
             voice = self._voice_of.pop(slot)
             voice.slots.remove(slot)
             if not voice.slots:
+                self.sounding -= 1
                 self._retire([voice], at)
 
     def _retire(self, silent: Iterable[Voice], at: int) -> None:

@@ -47,6 +47,8 @@ def _mix_along(
     """Return the mix with gains that run straight through every sub-block, (2, T)."""
     rows, frames = bank.rows.channel[: bank.count], ramps.sub_block_frames
     begin, end = ramps.at_sub_block_ends(ramps.begin[:, rows, GAINS], ramps.end[:, rows, GAINS])
+    sides = bank.rows.sides[: bank.count]
+    begin, end = begin * sides, end * sides
     gains = np.concatenate([begin, (end - begin) / frames], axis=2)  # (S, V, 4)
     if level is not None:
         gains *= level

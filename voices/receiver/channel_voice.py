@@ -69,6 +69,7 @@ def _program(receiver: "Receiver", channel: "Channel", program: int, _: int, at:
         programs = choice.banks.get(bank, choice.programs)
         if program < len(programs) and receiver.notes.has_sound(programs[program]):
             channel.sound = programs[program]
+            receiver.aim(channel, at)
 
 
 def _bend(receiver: "Receiver", channel: "Channel", low: int, high: int, at: int) -> None:

@@ -217,7 +217,10 @@ class Receiver:
         return [channel for modes in self._modes.values() for channel in modes.channels]
 
     def _goals(self, channel: Channel) -> list[float]:
-        return goals(channel, self.settings, self.master, self.bound, mono=self._mono)
+        swells = self.notes.swells(channel)
+        return goals(
+            channel, self.settings, self.master, self.bound, mono=self._mono, swells=swells
+        )
 
     def aim(self, channel: Channel, at: int) -> None:
         """Send the values of a channel, and of its members, to where its controls are."""

@@ -121,7 +121,9 @@ class Bank:
         if passage is not None:
             channels = rows.channel[:count]
             movers = self._motion.moving[channels].nonzero()[0]
-            rows.gain[:count].T[...] = self._motion.values.T[GAINS].take(channels, 1)
+            gain = rows.gain[:count]
+            gain.T[...] = self._motion.values.T[GAINS].take(channels, 1)
+            gain *= rows.sides[:count]
         if self._any_stale and len(movers) < count:
             rested = rows.stale[:count].copy()
             rested[movers] = False
@@ -195,7 +197,7 @@ class Bank:
         """Give voices at rest the tables and state of the pitch they rest at."""
         rows = self.rows
         values = self._motion.values[rows.channel[which]]
-        rows.gain[which] = values[:, GAINS]
+        rows.gain[which] = values[:, GAINS] * rows.sides[which]
         new = rows.onset[which] >= frame
         if not values[:, SHAPE].any() and new.all():
             self._begin(which, frame)
@@ -238,7 +240,9 @@ class Bank:
         known = self._tables(which, turning)
         level = np.array([tables.weight for tables in known])
         level *= np.exp(rows.decays[which] * (rows.onset[which] - frame)[:, None])
-        gains = self._spectrum.gains(values, rows.octaves[which], rows.numbers[which])
+        gains = self._spectrum.gains(
+            values, rows.octaves[which], rows.numbers[which], rows.swell[which]
+        )
         if gains is not None:
             level *= gains
         phase = rows.phase_at(which, frame, turning)

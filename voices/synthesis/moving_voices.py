@@ -99,7 +99,7 @@ def _held_gains(
     """Return the gains of each partial, (K, P), while none of them changes."""
     values = ramps.begin[0][channels]
     octaves, numbers = arrays.octaves[which, :partials], arrays.numbers[which, :partials]
-    gains = partial_gains.gains(values, octaves, numbers)
+    gains = partial_gains.gains(values, octaves, numbers, arrays.swell[which, :partials])
     return 1.0 if gains is None else gains.astype(np.complex64)
 
 
@@ -119,13 +119,14 @@ def _moving_gains(
     high = arrays.highest * ramps.max_ratio > FADE_START
     if not (ramps.reshaping or high):
         return None
+    swell = arrays.swell[which, :partials]
     octaves, numbers = arrays.octaves[which, :partials], arrays.numbers[which, :partials]
     frequencies = arrays.ratios[which, :partials] * arrays.frequency[which][:, None]
     ends = []
     for values, ratio in ((ramps.begin, ratios[:-1]), (ramps.end, ratios[1:])):
         gains = None
         if ramps.reshaping:
-            gains = partial_gains.gains(values[:, channels], octaves, numbers)
+            gains = partial_gains.gains(values[:, channels], octaves, numbers, swell)
         if high:
             weight = below_nyquist(frequencies * ratio[:, :, None])
             gains = weight if gains is None else gains * weight

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from voices.modulation.smoother import FIRST_LEVEL, TILT
 
-OVERTONES, EVEN = -1, -2
-"""All partials above the key, and the even harmonics, as entries of `level_columns`."""
+OVERTONES, EVEN, SWELL = -1, -2, -3
+"""All partials above the key, the even harmonics, and each as the swell moves it, as entries of
+`level_columns`."""
 
 _DB = np.log(10.0) / 20.0
 
@@ -28,19 +29,21 @@ class PartialGains:
         values: NDArray[np.float64],
         octaves: NDArray[np.float64],
         numbers: NDArray[np.float64],
+        swell: NDArray[np.float64],
     ) -> NDArray[np.float64] | None:
         """Return the gain of each partial, shape (..., K, P), or None when all are 1.
 
         ``values``, shape (..., K, columns), are those of each voice's row of `Smoother`;
         ``octaves``, shape (K, P), is how far each partial lies above the key, ``numbers`` its
-        place in the sound, from 1.
+        place in the sound, from 1, and ``swell`` the dB that a dB of swell adds to it.
         """
         if not values[..., TILT:].any():
             return None
         level: NDArray[np.float64] = values[..., TILT, None] * octaves
         for column, number in enumerate(self.level_columns, FIRST_LEVEL):
             if values[..., column].any():
-                level += _selected(number, numbers, octaves) * values[..., column, None]
+                chosen = swell if number == SWELL else _selected(number, numbers, octaves)
+                level += chosen * values[..., column, None]
         return np.asarray(np.exp(level * _DB))
 
 

@@ -3,7 +3,7 @@
 Shapes: see `voices.synthesis.phasor_tables`.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -32,16 +32,14 @@ class TableCache:
             if self._bytes > MOST_BYTES:
                 self._known.clear()
                 self._bytes, missing = 0, list(wanted)
-            for timbre in {each[0] for each in missing}:
-                self.prepare(timbre, [each[1:] for each in missing if each[0] is timbre])
+            self.prepare(missing)
         return [self._known[each] for each in wanted]
 
-    def prepare(self, timbre: Timbre, keys: Iterable[tuple[int, float]]) -> None:
-        """Compute the tables of several keys of one timbre, each key with its frequency."""
-        keys = list(keys)
-        frequencies = np.array([frequency for _, frequency in keys])[:, None] * timbre.ratios
-        decays = np.array([timbre.decays_at(key) for key, _ in keys])
+    def prepare(self, wanted: Sequence[Tuned]) -> None:
+        """Compute tables, all at once; the timbres must be padded alike."""
+        frequencies = np.array([timbre.ratios * frequency for timbre, _, frequency in wanted])
+        decays = np.array([timbre.decays_at(key) for timbre, key, _ in wanted])
         made = tables(frequencies, decays, self._frames)
         self._bytes += sum(each.nbytes for each in made)
-        for place, (key, frequency) in enumerate(keys):
-            self._known[timbre, key, frequency] = Tables(*(each[place] for each in made))
+        for place, each in enumerate(wanted):
+            self._known[each] = Tables(*(table[place] for table in made))

@@ -1,4 +1,4 @@
-"""A timbre: a sound prepared for one sample rate, as arrays over its partials.
+"""A timbre: partials that sound in one slot, prepared for one sample rate, as arrays.
 
 Units: cycles per frame, frames, nepers per frame, linear levels, phases in cycles.
 Shapes: ``P`` partials, the loudest first (so that taking fewer leaves out the quietest), padded
@@ -6,90 +6,160 @@ with silent ones to a multiple of `PADDING`.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from config.sound import Sound
+from config.sound import Envelope, Sound, Velocity
 from voices.curves import LN_1000, db_to_gain, velocity_gain
 
 MIDDLE_C = 60
 PADDING = 4
 
+Values = Sequence[float] | NDArray[np.float64]
+
 
 class OnsetSpectrum(NamedTuple):
-    """The partials of a voice at its onset, whatever its key."""
+    """The partials of a voice at its onset."""
 
     fixed: NDArray[np.float64]
-    """Shape (4, P): ratios, octaves, numbers, and the level of each partial."""
+    """Shape (5, P): ratios, octaves, numbers, levels, and the dB that a dB of swell adds."""
     starts: NDArray[np.complex64]
     """Level and phase of each partial at the onset, (P,)."""
     loudest: float
     """The sum of the levels."""
 
 
-class Timbre:
-    """One sound at one sample rate. Nothing in it changes."""
+@dataclass(frozen=True)
+class Spec:
+    """What a timbre is made from; lists are in any order, levels without those of the sound."""
 
-    def __init__(self, sound: Sound, sample_rate: int) -> None:
-        envelope = sound.envelope
+    ratios: Values
+    levels: Values
+    numbers: Values
+    """The place of each partial in its series, from 1."""
+    phases: Sequence[Values]
+    """One or several sets of phases; notes take one after the other."""
+    decays_s: Values | None
+    """T60 of each partial; None: none decays by itself."""
+    envelope: Envelope
+    velocity: Velocity
+    decay_per_octave: float = 1.0
+    """What the decays are multiplied by for every octave above C4; 1 if they are one key's."""
+    swell_db: float = 0.0
+    pan: float = 0.0
+
+
+def plain(sound: Sound) -> Spec:
+    """Return what the timbre of a sound with one column of partials is made from."""
+    count = len(sound.ratios)
+    return Spec(
+        *(sound.ratios, sound.levels, range(1, count + 1), [sound.phases], sound.decays_s),
+        *(sound.envelope, sound.velocity, sound.decay_per_octave),
+    )
+
+
+class Timbre:
+    """One slot's partials at one sample rate. Once made, nothing in it changes.
+
+    Parameters
+    ----------
+    sound
+        Whose timbre it is.
+    sample_rate
+        Frames per second.
+    spec
+        Its partials; None: those of the sound, which has one column of them.
+    partials
+        How many it is padded to; 0: as few as may be.
+    """
+
+    def __init__(
+        self, sound: Sound, sample_rate: int, spec: Spec | None = None, partials: int = 0
+    ) -> None:
+        spec = plain(sound) if spec is None else spec
+        envelope = spec.envelope
         self.sound = sound
-        self.count = len(sound.ratios)
-        self.partials = -(-self.count // PADDING) * PADDING
-        order = np.argsort(-np.array(sound.levels), kind="stable")
-        self.fixed = np.zeros((4, self.partials))
-        """A row each: ratios, octaves, numbers, levels."""
-        self.ratios, self.octaves, numbers, levels = self.fixed
-        numbers[: self.count] = order + 1  # the place of each in the sound; 0 is padding
-        self.ratios[:] = self._padded(sound.ratios, order, 1.0)
+        self.velocity = spec.velocity
+        self.count = len(spec.ratios)
+        self.partials = partials or padded_count(self.count)
+        order = np.argsort(-np.array(spec.levels), kind="stable")
+        self.fixed = np.zeros((5, self.partials))
+        """A row each: ratios, octaves, numbers, levels, swell."""
+        self.ratios, self.octaves, numbers, levels, swell = self.fixed
+        numbers[: self.count] = np.array(spec.numbers)[order]  # 0 is padding
+        self.ratios[:] = self._padded(spec.ratios, order, 1.0)
         self.octaves[:] = np.log2(self.ratios)
-        self.lowest, self.highest = min(sound.ratios), max(sound.ratios)
-        phases = self._padded(sound.phases, order, 0.0)
-        self._onset = np.exp(2j * np.pi * (phases - 0.25))  # as turns of a cosine
-        levels[:] = self._padded(sound.levels, order, 0.0) * db_to_gain(sound.level_db)
+        swell[:] = np.maximum(self.octaves, 0.0) * (spec.swell_db / 10)
+        self.lowest, self.highest = min(spec.ratios), max(spec.ratios)
+        sets = [self._padded(phases, order, 0.0) for phases in spec.phases]
+        self._onsets = [np.exp(2j * np.pi * (phases - 0.25)) for phases in sets]  # of a cosine
+        levels[:] = self._padded(spec.levels, order, 0.0) * db_to_gain(sound.level_db)
         self.decays = np.zeros(self.partials)
-        if sound.decays_s is not None:
-            decays_s = self._padded(sound.decays_s, order, np.inf)
+        if spec.decays_s is not None:
+            decays_s = self._padded(spec.decays_s, order, np.inf)
             self.decays = LN_1000 / (decays_s * sample_rate)
         self.fading = bool(self.decays.any())
+        self._decay_per_octave = spec.decay_per_octave
         self.attack = envelope.attack_s * sample_rate
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
         self.sustain = envelope.sustain
+        self.sides = sides_of(spec.pan)
+        """Its gains left and right, beside those of a sound in the middle."""
+        self.release_noise: Timbre | None = None
+        """What is heard as its key is released."""
         self._struck: dict[int, OnsetSpectrum] = {}
         self._decays_at: dict[int, NDArray[np.float64]] = {}
 
     def _padded(
-        self, values: Sequence[float], order: NDArray[np.intp], filler: float
+        self, values: Values, order: NDArray[np.intp], filler: float
     ) -> NDArray[np.float64]:
         padded = np.full(self.partials, filler)
         padded[: self.count] = np.array(values)[order]
         return padded
 
-    def struck(self, velocity: int) -> OnsetSpectrum:
-        """Return the partials of a voice struck at a velocity."""
-        known = self._struck.get(velocity)
+    def struck(self, velocity: int, which: int = 0) -> OnsetSpectrum:
+        """Return the partials of a voice struck at a velocity, with one of the sets of phases."""
+        which %= len(self._onsets)
+        known = self._struck.get(velocity << 8 | which)
         if known is None:
-            answer = self.sound.velocity
+            answer = self.velocity
             levels = self.fixed[3] * velocity_gain(velocity, answer.range_db)
             softness = (127 - velocity) / 126
             levels *= 10.0 ** (self.octaves * (-answer.tilt_db * softness / 20))
-            known = self._struck[velocity] = self.at(levels)
+            known = self._struck[velocity << 8 | which] = self.at(levels, which)
         return known
 
-    def at(self, levels: NDArray[np.float64]) -> OnsetSpectrum:
+    def at(self, levels: NDArray[np.float64], which: int = 0) -> OnsetSpectrum:
         """Return the partials of a voice at these levels."""
         fixed = self.fixed.copy()
         fixed[3] = levels
-        return OnsetSpectrum(
-            fixed, (levels * self._onset).astype(np.complex64), float(levels.sum())
-        )
+        starts = (levels * self._onsets[which % len(self._onsets)]).astype(np.complex64)
+        return OnsetSpectrum(fixed, starts, float(levels.sum()))
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
         """Return the decay of each partial at a key."""
         known = self._decays_at.get(key)
         if known is None:
-            factor: float = self.sound.decay_per_octave ** ((key - MIDDLE_C) / 12)
+            factor: float = self._decay_per_octave ** ((key - MIDDLE_C) / 12)
             known = self._decays_at[key] = self.decays / factor
         return known
+
+
+def padded_count(partials: int) -> int:
+    """Return how many partials so many are padded to."""
+    return -(-partials // PADDING) * PADDING
+
+
+def sides_of(pan: float) -> tuple[float, float]:
+    """Return the gains left and right of a pan of -1 to 1; exactly 1 in the middle.
+
+    Constant power: the squares of both are 2 together.
+    """
+    if pan == 0.0:
+        return 1.0, 1.0
+    angle = (pan + 1.0) * np.pi / 4
+    return float(np.sqrt(2.0) * np.cos(angle)), float(np.sqrt(2.0) * np.sin(angle))

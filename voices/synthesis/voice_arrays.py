@@ -58,9 +58,11 @@ class VoiceArrays:
         self.starts = room("starts", np.complex64, partials)
         """Level and phase of each partial at the onset."""
         self.decays = room("decays", np.float64, partials)
-        self.fixed = room("fixed", np.float64, 4, partials)
+        self.fixed = room("fixed", np.float64, 5, partials)
         """What a voice never changes, and each by its name."""
-        self.ratios, self.octaves, self.numbers, self.levels = self.fixed.transpose(1, 0, 2)
+        self.ratios, self.octaves, self.numbers, self.levels, self.swell = self.fixed.transpose(
+            1, 0, 2
+        )
         self.course = room("course", np.float64, 5)
         """Where a voice is in time, and each by its name."""
         self.frequency, self.turning, self.phase, self.since, self.onset = self.course.T
@@ -69,6 +71,8 @@ class VoiceArrays:
         self.channel = room("channel", np.intp)
         self.gain = room("gain", np.float32, 2)
         """Left and right, for channels whose gain does not move."""
+        self.sides = room("sides", np.float32, 2)
+        """What the gains left and right are multiplied by for where a slot stands."""
         self._packed = [getattr(self, name) for name in names]
         self.capacity = capacity
 
@@ -85,6 +89,7 @@ class VoiceArrays:
         for row, slot in enumerate(slots, first):
             self.fading = self.fading or slot.timbre.fading
             self.highest = max(self.highest, slot.timbre.highest * slot.frequency)
+            self.sides[row] = slot.timbre.sides
             self.starts[row] = slot.onset_spectrum.starts
             self.fixed[row] = slot.onset_spectrum.fixed
             if self.fading:

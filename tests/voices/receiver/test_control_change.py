@@ -94,7 +94,7 @@ def test_every_sound_a_program_can_choose_is_made_before_it_is_chosen(
     def refuse(*_: object) -> None:
         raise AssertionError("made while it plays")
 
-    monkeypatch.setattr("voices.notes.voice_pool.Timbre", refuse)
+    monkeypatch.setattr("voices.notes.voice_pool.Voicing", refuse)
     monkeypatch.setattr("voices.notes.voice_pool.Bank", refuse)
     player.control(32, 1).send("C0 00", "90 45 7F").wait(0.1)
     assert player.instrument.channel(0).sound == "other"

@@ -1,0 +1,161 @@
+"""A tremulant on the whole mix: level, pitch and brightness swing together.
+
+Two kinds. ``wind``: a shaken wind supply, louder, sharper and brighter at once, both sides alike.
+``rotor``: a loudspeaker that turns, with two speeds and unequal times to reach them; the sides
+are a quarter turn apart. The pitch swings because the sound is read along a delay that swings
+(for the rotor this is the Doppler shift); reading uses sixteen taps, polynomials of the fraction.
+
+Values step on a grid of absolute frames, so what is heard does not depend on the block size.
+
+Units: hertz, cents and dB peak to peak, seconds; cycles. Shapes: a block is (2, T) float32.
+Threads: the instrument's; `Tremulant.apply` is on the audio path.
+"""
+
+from math import exp, log, pi
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+GRID = 64
+TAPS, DEGREE_TERMS = 16, 8
+_CENTRE = TAPS // 2
+_FRAMES = np.arange(GRID, dtype=np.float64)
+_SIDES = np.array([[0.0], [1.0]])
+FADE_S = 0.010
+"""How long it fades between the mix as it is and the mix read along the delay."""
+LONGEST_S = 0.003
+OFF = 1e-4
+"""Below this depth it is off."""
+
+
+class Swing(NamedTuple):
+    """How a tremulant swings at full depth."""
+
+    rate_hz: float = 6.0
+    """While it is on; of the rotor, when it turns fast."""
+    slow_hz: float = 6.0
+    """Of the rotor, when it turns slowly; of the wind the same as above."""
+    level_db: float = 2.0
+    pitch_cents: float = 12.0
+    treble_db: float = 2.0
+    """Added to the level's swing above about 2 kHz."""
+    start_s: float = 0.6
+    """To two thirds of its depth, or of the way to the faster speed."""
+    stop_s: float = 1.0
+    apart: float = 0.0
+    """How far the right side is behind the left one, in cycles."""
+
+
+WIND = Swing()
+ROTOR = Swing(6.6, 0.8, 4.0, 40.0, 6.0, 0.8, 1.7, 0.25)
+"""A horn of 0.18 m that turns 6.6 times a second shifts by 38 cents peak to peak (v = 2πrf)."""
+
+
+def _taps() -> NDArray[np.float32]:
+    """Return the taps as polynomials of the fraction, (2 * DEGREE_TERMS, TAPS).
+
+    The first half reads the sound, the second what of it lies above about 2 kHz.
+    """
+    fractions = np.linspace(0.0, 1.0, 64)
+    distance = np.arange(TAPS)[None, :] - (_CENTRE - 1) - fractions[:, None]
+    window = np.kaiser(4 * TAPS * 64 + 1, 7.0)
+    at = np.clip((distance / TAPS + 0.5) * (len(window) - 1), 0, len(window) - 1)
+    read = np.sinc(distance) * window[np.rint(at).astype(int)]
+    read /= read.sum(axis=1, keepdims=True)
+    dull = np.maximum(0.0, 1.0 - np.abs(distance) / _CENTRE)
+    dull /= dull.sum(axis=1, keepdims=True)
+    powers = fractions[:, None] ** np.arange(DEGREE_TERMS)
+    both = [np.linalg.lstsq(powers, each, rcond=None)[0] for each in (read, read - dull)]
+    return np.vstack(both)[:, ::-1].astype(np.float32)
+
+
+class Tremulant:
+    """One tremulant for the mix of one instrument; off until it is turned on."""
+
+    def __init__(self, sample_rate: int, frames: int, swing: Swing = WIND) -> None:
+        self._rate = sample_rate
+        self._frames = frames
+        self._history = int(LONGEST_S * sample_rate) + TAPS + GRID
+        self._heard = np.zeros((2, self._history + frames), np.float32)
+        self._windows = np.lib.stride_tricks.sliding_window_view(self._heard, TAPS, axis=1)
+        self._taps = _taps()
+        self._powers = np.zeros((2, GRID, 2 * DEGREE_TERMS), np.float32)
+        self._depth = self._fast = self._mix = 0.0
+        self._wanted, self._wanted_fast = 0.0, 0.0
+        self._turned = 0.0
+        self.swing = swing
+
+    @property
+    def active(self) -> bool:
+        """Whether the mix passes through it."""
+        return self._mix > 0.0 or self._wanted > OFF
+
+    def set(self, depth: float, *, fast: bool = True) -> None:
+        """Turn it on, up to depth 1, or off, depth 0; ``fast`` is the rotor's speed."""
+        self._wanted, self._wanted_fast = depth, float(fast)
+
+    def apply(self, sides: NDArray[np.float32], frame: int) -> None:
+        """Make a block that starts at an absolute frame swing, in place. Real-time safe."""
+        heard, history, frames = self._heard, self._history, sides.shape[1]
+        heard[:, history : history + frames] = sides
+        if self.active:
+            start = 0
+            while start < frames:
+                inside = (frame + start) % GRID
+                if inside == 0:
+                    self._step()
+                end = min(frames, start + GRID - inside)
+                self._read(sides, start, end, inside)
+                start = end
+        heard[:, :history] = heard[:, frames : frames + history]
+
+    def _step(self) -> None:
+        """Go on to the next point of the grid."""
+        swing, step_s = self.swing, GRID / self._rate
+        rising = swing.start_s if self._wanted > self._depth else swing.stop_s
+        self._depth += (self._wanted - self._depth) * (1.0 - exp(-step_s / rising))
+        if self._wanted <= OFF and self._depth < 10 * OFF:
+            self._depth = 0.0
+        towards = swing.start_s if self._wanted_fast > self._fast else swing.stop_s
+        self._fast += (self._wanted_fast - self._fast) * (1.0 - exp(-step_s / towards))
+        up = self._depth > 0.0 or self._wanted > OFF
+        self._mix = min(1.0, max(0.0, self._mix + (step_s if up else -step_s) / FADE_S))
+        hertz = swing.slow_hz + (swing.rate_hz - swing.slow_hz) * self._fast
+        self._pace = hertz / self._rate
+        self._turned = (self._turned + self._pace * GRID) % 1.0
+
+    def _read(self, sides: NDArray[np.float32], start: int, end: int, inside: int) -> None:
+        """Swing a part of a block that lies in one cell of the grid."""
+        swing, depth, count = self.swing, self._depth, end - start
+        rows = 2 if swing.apart else 1  # where both sides swing alike, they share their taps
+        turns = self._turned + (_FRAMES[:count] + (inside - GRID)) * self._pace
+        angle = (2.0 * pi) * (turns - _SIDES[:rows] * swing.apart)
+        up = np.sin(angle)
+        # A delay that swings by this much shifts the pitch by half the swing at either peak.
+        shift = exp(swing.pitch_cents / 2 * log(2) / 1200) - 1.0
+        reach = depth * shift / (2 * pi * swing.rate_hz) * self._rate
+        delay = reach * (1.0 + np.cos(angle))
+        whole = delay.astype(np.intp)
+        powers = self._powers[:rows, :count]
+        powers[..., 0] = 1.0
+        powers[..., 1:DEGREE_TERMS] = (delay - whole)[..., None]
+        np.multiply.accumulate(powers[..., :DEGREE_TERMS], axis=-1, out=powers[..., :DEGREE_TERMS])
+        treble = np.exp((depth * swing.treble_db / 40 * log(10)) * up) - 1.0
+        np.multiply(powers[..., :DEGREE_TERMS], treble[..., None], out=powers[..., DEGREE_TERMS:])
+        taps = powers @ self._taps
+        first = (self._history - TAPS + 1 + start) + _FRAMES[:count].astype(np.intp) - whole
+        windows = self._windows
+        if rows == 1:
+            swung = np.einsum("tk,stk->st", taps[0], windows[:, first[0]])
+        else:
+            swung = np.empty((2, count), np.float32)
+            for side in range(2):
+                np.einsum("tk,tk->t", taps[side], windows[side, first[side]], out=swung[side])
+        swung *= np.exp((depth * swing.level_db / 40 * log(10)) * up)
+        part = sides[:, start:end]
+        if self._mix < 1.0:
+            swung -= part
+            swung *= self._mix
+            swung += part
+        part[...] = swung

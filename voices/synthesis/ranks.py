@@ -1,0 +1,272 @@
+"""The ranks of a sound worked out: groups of partials, each with columns for every key.
+
+The partials of all ranks are sorted into groups that rise, fall and stand alike; a note has a
+slot for each. What depends on the key (formants, breaks, beats, stretch, decay) is worked out key
+by key, when a sound is loaded or a key is first struck.
+
+Units: frequency ratios, linear levels, cycles, seconds, pan -1 to 1. Shapes: ``P`` partials of a
+group; a key is 0 to 127.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import NormalDist
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from config.rank import Noise, Rank
+from config.sound import Sound
+
+MIDDLE_C, MIDDLE_C_HZ = 60, 261.6256
+PHASE_SETS = 16
+"""Notes begin with one of so many sets of phases in turn, so that repeats are no copies."""
+LOW = 2
+"""Partials up to this one stand on both sides of a wide rank, and rise with the lowest."""
+TWIN_CYCLES = 0.19
+"""How far the two of a partial on both sides are apart in phase ..."""
+TOGETHER_HZ = 150.0
+"""... an octave above this; below it they are together, for bass has no side."""
+ASIDE = 0.12
+"""From this pan on a partial stands to one side."""
+SHORTEST_DECAY_S = 0.02
+GOLDEN = 0.6180339887498949
+NULL_DB = -26.0
+"""As deep as the nulls of a point of contact are (real ones are 15 to 25 dB deep)."""
+
+Array = NDArray[np.float64]
+
+
+class Columns(NamedTuple):
+    """A group's partials on a key, each (P,)."""
+
+    ratios: Array
+    levels: Array
+    decays_s: Array
+    """T60; infinite where a partial does not decay by itself."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One partial of a rank, or of a noise."""
+
+    rank: Rank
+    number: float
+    """Its place in the series of its rank, from 1."""
+    level_db: float
+    cents: float
+    beats_hz: float
+    beats_each: bool
+    """Whether it beats by its own frequency, not by its rank's."""
+    twin: int
+    """-1 and 1 for the left and the right one of a partial that sounds on both sides; else 0."""
+    pan: float
+    rise_s: float
+    decay_s: float
+    release_s: float
+
+
+class Group:
+    """Partials that rise, fall and stand alike.
+
+    Parameters
+    ----------
+    rows
+        The partials, the loudest first.
+    """
+
+    def __init__(self, rows: Sequence[Row]) -> None:
+        self.count = len(rows)
+        self.numbers = np.array([row.number for row in rows])
+        """The place of each partial in the series of its rank, (P,)."""
+        self.twins = np.array([row.twin for row in rows])
+        self._ranks = [row.rank for row in rows]
+        self._level_db = np.array([row.level_db for row in rows])
+        self._tuning = np.array([2.0 ** (row.cents / 1200) for row in rows])
+        self._beats_hz = np.array([row.beats_hz for row in rows])
+        self._beats_each = np.array([row.beats_each for row in rows])
+        self._decay_s = np.array([row.decay_s for row in rows])
+        scalings = [row.rank.keys for row in rows]
+        octaves = np.log2(np.maximum(self.numbers, 1.0))
+        self._db_by_octave = np.array([each.level_db for each in scalings])
+        self._db_by_octave += np.array([each.slope_db for each in scalings]) * octaves
+        self._decay_by_octave = np.array([each.decay for each in scalings])
+        self._stretch = np.array([row.rank.stretch for row in rows])
+        self._stretch_by_octave = np.array([each.stretch for each in scalings])
+        self._bodies = [
+            (rank, np.array([row.rank is rank for row in rows]))
+            for rank in {id(row.rank): row.rank for row in rows}.values()
+            if rank.formants
+        ]
+        power = 10.0 ** (self._level_db / 10)
+        self._pan = float(power @ [row.pan for row in rows] / power.sum())
+        self._lowest = min(row.rank.pitch * row.number for row in rows)
+        self._rise_s = float(np.exp(np.mean(np.log([row.rise_s for row in rows]))))
+        self._rise_by_octave = scalings[0].rise
+        self.release_s = float(np.exp(np.mean(np.log([row.release_s for row in rows]))))
+
+    def pan_at(self, key: int) -> float:
+        """Return where the group stands on a key: nearer the middle where it is deep."""
+        octaves = np.log2(key_hz(key) * self._lowest / TOGETHER_HZ)
+        return self._pan * min(1.0, max(0.1, 1.0 + float(octaves)))
+
+    def rise_at(self, key: int) -> float:
+        """Return how long the group takes to rise on a key, in seconds."""
+        return float(np.clip(self._rise_s * self._rise_by_octave ** octaves(key), 0.001, 20.0))
+
+    def columns(self, key: int) -> Columns:
+        """Return the group's partials on a key."""
+        octave, n = octaves(key), self.numbers
+        stretch = np.minimum(0.1, self._stretch * self._stretch_by_octave**octave)
+        pitch = np.array([rank.pitch_at(key) for rank in self._ranks])
+        ratios = pitch * n * np.sqrt((1 + stretch * n * n) / (1 + stretch))
+        beating = key_hz(key) * np.where(self._beats_each, ratios, pitch)
+        ratios *= (1.0 + self._beats_hz / np.sqrt(beating * MIDDLE_C_HZ)) * self._tuning
+        level_db = self._level_db + self._db_by_octave * octave
+        for rank, members in self._bodies:
+            level_db[members] += _body_db(rank, key_hz(key) * ratios[members])
+        decays_s = self._decay_s * self._decay_by_octave**octave
+        return Columns(ratios, 10.0 ** (level_db / 20), np.maximum(decays_s, SHORTEST_DECAY_S))
+
+
+def octaves(key: int) -> float:
+    """Return how far a key is above C4."""
+    return (key - MIDDLE_C) / 12
+
+
+def key_hz(key: int) -> float:
+    """Return the frequency of a key in equal temperament, for what stays where it is in hertz."""
+    return float(MIDDLE_C_HZ * 2.0 ** octaves(key))
+
+
+def phases(ratios: Array, twins: NDArray[np.intp], key: int, which: int, seed: int) -> Array:
+    """Return one of `PHASE_SETS` sets of phases of partials on a key, in cycles.
+
+    They look random, but partials less than a semitone apart keep the phase that they have to
+    each other: so repeats begin alike in level. Twins are apart, more so the higher they are.
+    """
+    pitches = np.rint(12.0 * np.log2(ratios))
+    own = (np.arange(1, len(ratios) + 1) ** 2 * GOLDEN + seed * 0.37) % 1.0
+    common = ((pitches + 31.0 * which) ** 2 * GOLDEN) % 1.0
+    high = np.log2(ratios * key_hz(key) / TOGETHER_HZ)
+    apart = np.clip(high, 0.0, 1.0) * TWIN_CYCLES + 0.04
+    own = np.where(twins != 0, (pitches * GOLDEN) % 1.0, own)
+    return np.asarray((own + common + twins * apart / 2) % 1.0)
+
+
+def groups(sound: Sound) -> list[Group]:
+    """Return the groups of a sound's ranks, the loudest partials of each first."""
+    sorted_rows: dict[tuple[int, bool], list[Row]] = {}
+    fans = any(isinstance(each, list) for r in sound.ranks for each in (r.rise_s, r.release_s))
+    for rank in sound.ranks:
+        for row in _rows(rank, sound):
+            side = 0 if abs(row.pan) < ASIDE else int(np.sign(row.pan))
+            low = fans and row.number <= LOW
+            sorted_rows.setdefault((side, low), []).append(row)
+    return [
+        Group(sorted(rows, key=lambda row: -row.level_db))
+        for _, rows in sorted(sorted_rows.items())
+    ]
+
+
+def _rows(rank: Rank, sound: Sound) -> list[Row]:
+    envelope = sound.envelope
+    count = rank.count
+    numbers = rank.ratios or [float(n) for n in range(1, count + 1)]
+    level_db = rank.level_db - 10 * np.log10(rank.voices) + _slope(numbers, rank.slope_db)
+    level_db += rank.levels_db or 0.0
+    level_db += [rank.even_db if number % 2 == 0 else 0.0 for number in numbers]
+    if rank.contact:
+        comb = np.abs(np.sin(np.pi * np.arange(1, count + 1) * rank.contact))
+        level_db += np.maximum(20 * np.log10(np.maximum(comb, 1e-6)), NULL_DB)
+    pans = _between(rank.pan, numbers)
+    rises = _times(rank.rise_s or envelope.attack_s, numbers)
+    decays = _times(rank.decay_s or np.inf, numbers)
+    releases = _times(rank.release_s or envelope.release_s, numbers)
+    rows: list[Row] = []
+    for voice in range(rank.voices):
+        out_of_tune = rank.cents + rank.spread_cents * _spread(voice, rank.voices)
+        for n in range(count):
+            for twin in (-1, 1) if rank.width and n < LOW else (0,):
+                aside = rank.width * (twin or (-1.0) ** n)
+                rows += _with_pair(
+                    Row(
+                        rank=rank,
+                        number=numbers[n],
+                        level_db=float(level_db[n]) - 3.0 * abs(twin),
+                        cents=out_of_tune,
+                        beats_hz=rank.beats_hz,
+                        beats_each=False,
+                        twin=twin,
+                        pan=float(np.clip(pans[n] + aside, -1.0, 1.0)),
+                        rise_s=float(rises[n]),
+                        decay_s=float(decays[n]),
+                        release_s=float(releases[n]),
+                    )
+                )
+    return rows
+
+
+def _with_pair(first: Row) -> list[Row]:
+    pair = first.rank.pair
+    if pair is None:
+        return [first]
+    second = replace(
+        first,
+        level_db=first.level_db + pair.level_db,
+        cents=first.cents + pair.cents,
+        beats_hz=pair.beats_hz or first.beats_hz,
+        beats_each=bool(pair.beats_hz),
+        decay_s=first.decay_s * pair.longer,
+    )
+    return [first, second]
+
+
+def _between(ends: float | list[float], numbers: Sequence[float]) -> Array:
+    """Return a value for each partial, evenly by octave from the first's to the last's."""
+    first, last = ends if isinstance(ends, list) else (ends, ends)
+    octaves = np.log2(np.array(numbers) / min(numbers))
+    return np.asarray(first + (last - first) * octaves / max(float(octaves.max()), 1e-9))
+
+
+def _times(ends: float | list[float], numbers: Sequence[float]) -> Array:
+    """Return a time for each partial, of equal ratios by octave, from the first's to the last's."""
+    if ends == np.inf:
+        return np.full(len(numbers), np.inf)
+    logarithms = np.log(ends).tolist()
+    return np.asarray(np.exp(_between(logarithms, numbers)))
+
+
+def _slope(numbers: Sequence[float], slopes: float | list[float]) -> Array:
+    """Return the level of each partial by slopes in dB per octave at the first and the last."""
+    octaves = np.log2(np.array(numbers) / min(numbers))
+    first, last = slopes if isinstance(slopes, list) else (slopes, slopes)
+    whole = max(float(octaves.max()), 1e-9)
+    return np.asarray(first * octaves + (last - first) * octaves**2 / (2 * whole))
+
+
+def _spread(voice: int, voices: int) -> float:
+    """Return how far one of several is out of tune, in standard deviations."""
+    place = (voice * GOLDEN + 0.31) % 1.0
+    ranked = sorted((each * GOLDEN + 0.31) % 1.0 for each in range(voices))
+    return NormalDist().inv_cdf((ranked.index(place) + 0.5) / voices)
+
+
+def _body_db(rank: Rank, hertz: Array) -> Array:
+    """Return what a rank's body lets through at frequencies, in dB."""
+    power = np.full_like(hertz, 10.0 ** (rank.floor_db / 10))
+    for each in rank.formants:
+        power += 10.0 ** (each.level_db / 10) / (1 + ((hertz - each.hz) / (each.width_hz / 2)) ** 2)
+    return np.asarray(10 * np.log10(power))
+
+
+def noise_columns(noise: Noise, key: int) -> Columns:
+    """Return the partials of a noise on a key, beside ranks whose power is 1 at C4."""
+    count = noise.partials
+    low, high = noise.hz or noise.ratio or (1.0, 2.0)
+    uneven = (np.arange(1, count + 1) ** 2 * GOLDEN) % 1.0
+    places = low * (high / low) ** ((np.arange(count) + uneven) / count)
+    level_db = noise.level_db + noise.slope_db * np.log2(places / low) - 10 * np.log10(count)
+    ratios = places / key_hz(key) if noise.hz else places
+    return Columns(ratios, 10.0 ** (level_db / 20), _times(noise.decay_s, places.tolist()))
