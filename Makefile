@@ -7,7 +7,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz install-test boot-test cards wheel clean
+.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz install-test boot-test cards all-checks wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -26,6 +26,7 @@ help:
 	@echo "                ARCH=arm64, RELEASE=trixie, SCENES=upkeep (an upgrade from 0.2.0)"
 	@echo "make cards      as root: mixers, sound cards and controllers that come and go, on a virtual board"
 	@echo "make soak      a day of music in virtual time, ten minutes of it in real time, 1,000 replugs"
+	@echo "make all-checks as root: every check there is, for hours; ONLY='fuzz soak' for some of them"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"
 	@echo "make clean     away with everything these targets made, .venv too"
@@ -93,6 +94,9 @@ soak: .venv/develop.stamp
 	PYTHONPATH=. $(BIN)/python tests/soak/process.py
 	PYTHONPATH=. $(BIN)/python tests/soak/replug.py
 
+all-checks:
+	python3 tests/all_checks.py .ci/checks all-checks $(ONLY)
+
 # An old build/ would put deleted modules into the new wheel.
 wheel: .venv/play.stamp
 	@rm -rf build dist
@@ -101,7 +105,7 @@ wheel: .venv/play.stamp
 	@ls dist/*.whl
 
 clean:
-	rm -rf .venv build dist rehearsal bench-cost.png *.egg-info .mypy_cache .pytest_cache .ruff_cache .hypothesis
+	rm -rf .venv build dist rehearsal all-checks bench-cost.png *.egg-info .mypy_cache .pytest_cache .ruff_cache .hypothesis
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
 .venv/%.stamp: pyproject.toml .ci/setup

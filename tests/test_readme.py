@@ -1,4 +1,4 @@
-"""What the README and DEVELOPERS.md say is so."""
+"""What the README, DEVELOPERS.md and the pages of `docs` say is so."""
 
 import re
 import shlex
@@ -14,6 +14,9 @@ ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text("utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 BOTH = {"README.md": README, "DEVELOPERS.md": DEVELOPERS}
+PAGES = BOTH | {
+    f"docs/{path.name}": path.read_text("utf-8") for path in sorted((ROOT / "docs").glob("*.md"))
+}
 FIRST_SCREEN = 45  # lines
 
 
@@ -70,22 +73,23 @@ def test_every_make_target_in_the_pages_exists(page: str) -> None:
     assert {"test", "bench"} <= asked <= there_are
 
 
-@pytest.mark.parametrize("page", BOTH)
+@pytest.mark.parametrize("page", PAGES)
 def test_every_link_in_the_pages_leads_somewhere(page: str) -> None:
     headings = {
         re.sub(r"[^\w -]", "", line.lstrip("# ")).lower().replace(" ", "-")
-        for line in BOTH[page].splitlines()
+        for line in PAGES[page].splitlines()
         if line.startswith("#")
     }
-    links = re.findall(r"\]\(([^)]+)\)", BOTH[page])
+    folder = (ROOT / page).parent
+    links = re.findall(r"\]\(([^)]+)\)", PAGES[page])
     for link in links:
-        assert (link[1:] in headings) if link.startswith("#") else (ROOT / link).exists()
+        assert (link[1:] in headings) if link.startswith("#") else (folder / link).exists()
 
 
-@pytest.mark.parametrize("page", BOTH)
+@pytest.mark.parametrize("page", PAGES)
 def test_every_file_of_ours_the_pages_name_exists(page: str) -> None:
-    ours = r"(?:config|daemon|voices|systemd|tests)/[\w/.*-]+"
-    for name in re.findall(rf"`(?:\S+ )*({ours})`", BOTH[page]):
+    ours = r"(?:config|daemon|voices|systemd|tests|docs)/[\w/.*-]+"
+    for name in re.findall(rf"`(?:\S+ )*({ours})`", PAGES[page]):
         assert list(ROOT.glob(name.replace("NAME", "*"))), name
 
 
@@ -117,3 +121,16 @@ def test_the_first_screen_tells_what_to_plug_in_what_to_type_and_to_mind_the_ear
         "the settings file",
     ):
         assert word in screen
+
+
+def test_the_map_for_developers_has_a_line_for_every_folder_and_stays_short() -> None:
+    lines = DEVELOPERS.splitlines()
+    assert len(lines) < 200
+    folders = {
+        path.parent
+        for package in ("config", "daemon", "voices")
+        for path in (ROOT / package).rglob("*.py")
+    } - {ROOT / "config" / "sounds"}
+    for folder in folders:
+        name = folder.relative_to(ROOT).as_posix()
+        assert [line for line in lines if line.startswith(f"| `{name}/`")], name

@@ -1,6 +1,6 @@
 """The command ``partiald status``: what the running daemon hears, plays, and how it fares.
 
-``--json`` writes one JSON object, whose keys DEVELOPERS.md lists; ``--follow`` writes the words
+``--json`` writes one JSON object, whose keys docs/status.md lists; ``--follow`` writes the words
 again every second, in place on a terminal.
 """
 

@@ -1,6 +1,6 @@
 """The daemon's state in figures: what the control socket answers to a question for the status.
 
-DEVELOPERS.md says what each key means; they keep their meaning from version to version.
+docs/status.md says what each key means; they keep their meaning from version to version.
 """
 
 import os

@@ -17,6 +17,7 @@ PACKAGES = ("config", "daemon", "voices")
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 ALLOWED_AT_THE_TOP = {
     *PACKAGES,
+    "docs",
     "systemd",
     "tests",
     "pyproject.toml",

@@ -156,17 +156,16 @@ def keys(plain: Any, prefix: str = "") -> set[str]:
     return found
 
 
-def test_the_keys_of_the_json_are_those_that_developers_are_told(tmp_path: Path) -> None:
+def test_the_keys_of_the_json_are_those_that_its_page_lists(tmp_path: Path) -> None:
     daemon = VirtualDaemon()
     daemon.keeper.start()
     daemon.ports.plug(KEYS)
     daemon.run(1.0)
     status = daemon.keeper.status()
-    page = (ROOT / "DEVELOPERS.md").read_text("utf-8")
-    section = page.split("## What `partiald status --json` says")[1].split("\n## ")[0]
+    page = (ROOT / "docs/status.md").read_text("utf-8")
     told = {
         key
-        for line in section.splitlines()
+        for line in page.splitlines()
         if line.startswith("| `")
         for key in re.findall(r"`([\w.\[\]]+)`", line.split(" | ")[0])
     }
