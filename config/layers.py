@@ -15,8 +15,8 @@ from typing import Any
 
 from config.faults import ConfigError, parse_toml, suggestion, validate
 from config.files import read_text
-from config.places import line_of
 from config.settings import Settings
+from config.syntax import line_of
 from config.wording import printable, written
 
 OWNER = Path("/etc/partiald/partiald.toml")

@@ -1,9 +1,10 @@
-"""What is wrong with a text that is no TOML, in the words of somebody who has never seen TOML.
+"""The text of TOML files: what is wrong with one, the line of a key, a value written inline.
 
-The parser says where it stopped; the place and the line mostly tell what was meant. Where they
-do not, the parser's own words stand.
+Faults are explained for somebody who has never seen TOML: the parser says where it stopped, and
+the place and the line mostly show what was meant. Where they do not, the parser's own words stand.
 """
 
+import json
 import re
 
 from config.wording import lower_first, one_line
@@ -24,11 +25,15 @@ _TYPOGRAPHIC = {
     "\u200b": "a space without width; delete it",
 }
 _UNCLOSED = ("Illegal character '\\n'", 'Expected "\'"', "Unterminated string")
+_NAME = r"""(?:[\w-]+|"[^"]*"|'[^']*')"""
+_TABLE = re.compile(rf"\s*(\[\[?)\s*({_NAME}(?:\s*\.\s*{_NAME})*)\s*\]")
+_KEY = re.compile(rf"\s*({_NAME}(?:\s*\.\s*{_NAME})*)\s*=")
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
 _PLACE = re.compile(r" *\((?:at line (\d+), column (\d+)|at end of document)\)")
 
 
 def explained(message: str, text: str) -> str:
-    """Return line, rule and the line's text, from the parser's message."""
+    """Return line, rule and the line's text, for the parser's message."""
     found = _PLACE.search(message)
     said = message[: found.start()] if found else message
     lines = text.split("\n")
@@ -57,26 +62,70 @@ def _rule(said: str, line: str, place: int) -> str:
     if unclosed:
         return "a quote is missing at the end of the text"
     if "\\" in before + at and (said.startswith("Unescaped '\\'") or said == "Invalid hex value"):
-        return r"\ is no plain letter; type \\"
+        return r"\ is not a plain letter; type \\"
     if said.startswith("Cannot declare"):
-        return "this table has been there before; put its keys together"
+        return "this table is there already; put its keys together"
     if said == "Cannot overwrite a value":
-        return "this key has been there before"
+        return "this key is there already"
     if said.startswith("Expected '=' after a key"):
-        return "= has to stand between a key and its value"
+        return "= must stand between a key and its value"
     if said == "Invalid value":
         if not at or at == "#":
             return "a value is missing after ="
+        word = re.match(r"\w*", line[place:]) or ""
+        if word and word[0].lower() in ("true", "false"):
+            return f"type {word[0].lower()} in lower case"
         if at.isalpha():
-            return "text has to stand in quotes"
+            return "text must stand in quotes"
         if at == "." and after[:1].isdigit():
-            return "a digit has to stand on either side of the point"
+            return "a digit must stand on either side of the point"
     if said.startswith("Expected newline or end of document after a statement"):
         if at == "," and before[-1:].isdigit() and after[:1].isdigit():
             return "a decimal comma; type a point"
         if at == "." and before[-1:].isdigit():
-            return "a digit has to stand on either side of the point"
+            return "a digit must stand on either side of the point"
         if at.isdigit() and re.search(r"(?<![\w.])0$", before):
             return "a number may not begin with 0"
         return "nothing but a remark after # may follow"
     return lower_first(said)
+
+
+def line_of(text: str, key: str) -> int:
+    """Return the line, from 1, of a dotted key, or of the table it is in; 0: neither is found.
+
+    Items of lists count from 1: ``bindings[2].control``.
+    """
+    table, found = "", 0
+    items: dict[str, int] = {}
+    for number, line in enumerate(text.split("\n"), 1):
+        if header := _TABLE.match(line):
+            table = here = _bare(header[2])
+            if header[1] == "[[":
+                items[table] = items.get(table, 0) + 1
+                table = here = f"{table}[{items[table]}]"
+        elif assigned := _KEY.match(line):
+            here = f"{table}.{_bare(assigned[1])}".removeprefix(".")
+        else:
+            continue
+        if key == here or key.startswith((f"{here}.", f"{here}[")):
+            found = number
+    return found
+
+
+def _bare(name: str) -> str:
+    return re.sub(r"\s*\.\s*", ".", name).replace('"', "").replace("'", "")
+
+
+def inline(value: object) -> str:
+    """Return a value as TOML in one line."""
+    if isinstance(value, dict):
+        pairs = (
+            f"{key if _BARE.fullmatch(key) else json.dumps(key)} = {inline(each)}"
+            for key, each in value.items()
+        )
+        return "{ " + ", ".join(pairs) + " }" if value else "{}"
+    if isinstance(value, list):
+        return f"[{', '.join(inline(each) for each in value)}]"
+    # JSON writes text, numbers, true and false as TOML does.
+    written = json.dumps(value, ensure_ascii=False)
+    return "".join(each if each.isprintable() else f"\\U{ord(each):08x}" for each in written)

@@ -71,7 +71,6 @@ SHORT = {
     "daemon.commands.learn": "a command is a module",
     **dict.fromkeys(
         (
-            "config.places",
             "voices.notes.required_polyphony",
             "voices.channels.pedals",
             "voices.receiver.active_sensing",

@@ -1,13 +1,14 @@
-"""The command ``partiald chart``: the MIDI implementation chart, from the tables that do the work.
+"""The command ``partiald chart``: the MIDI implementation chart, from the receiver's own tables.
 
 Layout: the columns and groups of the standard's own chart (MIDI 1.0 Detailed Specification 4.2.1,
 "MIDI Implementation Chart"): function, transmitted, recognized, remarks; O is yes, X is no. Every
 row of controllers, modes and system messages is an entry of a table in `voices`, so the chart
-cannot say anything else than what happens.
+says what happens. Promise: no line is wider than 79 columns.
 """
 
 import argparse
 import sys
+import textwrap
 from collections.abc import Iterator
 from importlib import metadata
 from typing import NamedTuple
@@ -20,8 +21,9 @@ from voices.receiver.rpn import PARAMETERS
 from voices.receiver.sysex import EXCLUSIVE
 
 YES, NO = "O", "X"
-_WIDTHS = (40, 11, 10)
-_GENERAL_MIDI = 9
+_WIDTH = 79
+_FUNCTION, _TRANSMITTED, _RECOGNISED = 43, 3, 6
+"""The widths of the columns; remarks take what is left."""
 _LOCAL, _NOTES_OFF, _SOUND_OFF, _RESET = 122, 123, 120, 121
 
 
@@ -42,10 +44,13 @@ def run(arguments: argparse.Namespace) -> int:
 
 def chart() -> str:
     """Return the chart as text, without the version."""
-    lines = [_line(Row("Function", "Recognized", "Remarks", "Transmitted"))]
+    lines = _lines(Row("Function", "R", "Remarks", "T"))
     for title, rows in _groups():
-        lines += ["", title, *(_line(row._replace(function="  " + row.function)) for row in rows)]
-    lines += ["", "O: yes, X: no. Mode 1: omni on, poly. Mode 2: omni on, mono."]
+        lines += ["", title]
+        for row in rows:
+            lines += _lines(row._replace(function="  " + row.function))
+    lines += ["", "T: transmitted, R: recognized; O: yes, X: no, A: only as an answer."]
+    lines += ["Mode 1: omni on, poly. Mode 2: omni on, mono."]
     lines += ["Mode 3: omni off, poly. Mode 4: omni off, mono."]
     return "".join(line.rstrip() + "\n" for line in lines)
 
@@ -99,22 +104,22 @@ def _groups() -> Iterator[tuple[str, list[Row]]]:
 
 
 def _controls() -> Iterator[Row]:
-    """Yield the controllers, a fine half in the row of its coarse half."""
+    """Yield the controllers, an LSB in the row of its MSB."""
     for number in sorted(CONTROLS):
         entry = CONTROLS[number]
-        fine = CONTROLS.get(number + 32)
+        lsb = CONTROLS.get(number + 32)
         if 32 <= number < 64 and CONTROLS.get(number - 32):
             continue
-        name = f"{number}, {number + 32}" if number < 32 and fine else str(number)
+        name = f"{number}, {number + 32}" if number < 32 and lsb else str(number)
         yield Row(f"{name:<7}{entry.function}", _mark(entry.recognised), entry.remarks)
     yield Row("others to 119", NO, "any of 1 to 119 can be bound: [[bindings]]")
 
 
 def _exclusive() -> Iterator[Row]:
     for (time, first, second), entry in EXCLUSIVE.items():
-        answered = entry.remarks == "answered" or entry.remarks.startswith("answered")
+        answered = entry.remarks.startswith("answered")
         name = f"{time:02X} {first:02X} {second:02X}  {entry.function}"
-        yield Row(name, YES, entry.remarks, "as answer" if answered else NO)
+        yield Row(name, YES, entry.remarks, "A" if answered else NO)
 
 
 def _system(number: int) -> Row:
@@ -135,9 +140,11 @@ def _mark(recognised: bool) -> str:
     return YES if recognised else NO
 
 
-def _line(row: Row) -> str:
-    function, transmitted, recognised = _WIDTHS
-    return (
-        f"{row.function:<{function}} {row.transmitted:<{transmitted}} "
-        f"{row.recognised:<{recognised}} {row.remarks}"
+def _lines(row: Row) -> list[str]:
+    """Return a row as a line, with more lines below for the rest of its remarks."""
+    start = (
+        f"{row.function:<{_FUNCTION}} {row.transmitted:<{_TRANSMITTED}}"
+        f"{row.recognised:<{_RECOGNISED}}"
     )
+    first, *more = textwrap.wrap(row.remarks, _WIDTH - len(start)) or [""]
+    return [start + first, *(" " * len(start) + line for line in more)]

@@ -10,44 +10,15 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 
-from daemon.key_names import key_name
 from daemon.linux.stderr import silence_libraries
+from daemon.midi.message_words import message_words, system_name
 from daemon.midi.port_choice import choose_ports, device_of
 from daemon.midi.ports import Closer, MidiPorts, RtMidiPorts
 from daemon.storage.settings_files import SettingsFiles
 
 _POLL_S = 0.25
-_CONTROLS = {
-    0: "bank",
-    1: "modulation",
-    7: "volume",
-    10: "pan",
-    11: "expression",
-    32: "bank, fine",
-    64: "sustain",
-    66: "sostenuto",
-    67: "soft",
-    71: "timbre",
-    72: "release",
-    73: "attack",
-    74: "brightness",
-    120: "all sound off",
-    121: "reset all controllers",
-    123: "all notes off",
-}
-_SYSTEM = {
-    0xF1: "quarter frame",
-    0xF2: "song position",
-    0xF3: "song select",
-    0xF6: "tune request",
-    0xF8: "clock",
-    0xFA: "start",
-    0xFB: "continue",
-    0xFC: "stop",
-    0xFE: "active sensing",
-    0xFF: "reset",
-}
-_SHOWN_BYTES = 16
+_STEADY = (0xF1, 0xF8, 0xFE)
+"""Quarter frames, clock and active sensing come without end, so they are shown once."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -73,37 +44,6 @@ def run(arguments: argparse.Namespace) -> int:
         ports.close()
 
 
-def readable(message: Sequence[int]) -> str:
-    """Return a MIDI message in words; the channel is not among them."""
-    status = message[0]
-    if status >= 0xF0:
-        return _system(message)
-    first = message[1] if len(message) > 1 else 0
-    second = message[2] if len(message) > 2 else 0
-    match status & 0xF0:
-        case 0x80:
-            return f"note off {_key(first)}"
-        case 0x90:
-            return (
-                f"note on  {_key(first)} velocity {second}" if second else f"note off {_key(first)}"
-            )
-        case 0xA0:
-            return f"pressure {_key(first)} = {second}"
-        case 0xB0:
-            meaning = f" ({_CONTROLS[first]})" if first in _CONTROLS else ""
-            return f"control {first}{meaning} = {second}"
-        case 0xC0:
-            return f"program {first + 1}"
-        case 0xD0:
-            return f"pressure = {first}"
-        case _:
-            return f"bend {(second << 7 | first) - 8192:+d}"
-
-
-_STEADY = {0xF1: "time code", 0xF8: "clock", 0xFE: "active sensing"}
-"""What comes without end is told once."""
-
-
 class Listening:
     """Every wanted controller, opened when it appears.
 
@@ -116,7 +56,7 @@ class Listening:
     clock_us
         The monotonic clock.
     serial
-        The serial number it has to have as well; empty: any.
+        The serial number it must have as well; empty: any.
     """
 
     def __init__(
@@ -128,7 +68,7 @@ class Listening:
         self._came: queue.SimpleQueue[tuple[int, str, Sequence[int]]] = queue.SimpleQueue()
         self._start_us = clock_us()
         self._seen_any: bool | None = None
-        self._steady: set[tuple[str, str]] = set()
+        self._steady: set[tuple[str, int]] = set()
         self._refused: set[str] = set()
 
     def lines(self, wait_s: float) -> list[str]:
@@ -161,7 +101,7 @@ class Listening:
             try:
                 self._open[name] = self._ports.open(name, self._taker(device_of(name)[0]))
             except OSError as fault:
-                # It is tried again at every look, and told once.
+                # It is tried again at every look, but reported once.
                 if name not in self._refused:
                     lines.append(f"refused: {device_of(name)[0]}: {fault}")
                 self._refused.add(name)
@@ -180,28 +120,16 @@ class Listening:
         return lambda message, time_us: self._came.put((time_us, name, bytes(message)))
 
     def _line(self, time_us: int, name: str, message: Sequence[int]) -> str:
-        steady = _STEADY.get(message[0])
-        if steady is not None:
-            if (name, steady) in self._steady:
+        status = message[0]
+        if status in _STEADY:
+            if (name, status) in self._steady:
                 return ""
-            self._steady.add((name, steady))
-            return self._told(time_us, name, "", f"{steady}, from now on")
-        channel = f"channel {(message[0] & 0x0F) + 1:>2}" if message[0] < 0xF0 else ""
-        return self._told(time_us, name, channel, readable(message))
+            self._steady.add((name, status))
+            words = f"{system_name(status)}; repeats are not shown"
+            return self._timed(time_us, name, "", words)
+        channel = f"channel {(status & 0x0F) + 1:>2}" if status < 0xF0 else ""
+        return self._timed(time_us, name, channel, message_words(message))
 
-    def _told(self, time_us: int, name: str, channel: str, text: str) -> str:
+    def _timed(self, time_us: int, name: str, channel: str, text: str) -> str:
         seconds = max(time_us - self._start_us, 0) / 1e6
         return f"{seconds:9.3f}  {name}  {channel:<10}  {text}"
-
-
-def _key(key: int) -> str:
-    return f"{key_name(key)} ({key})"
-
-
-def _system(message: Sequence[int]) -> str:
-    if message[0] != 0xF0:
-        values = " ".join(str(value) for value in message[1:])
-        return f"{_SYSTEM.get(message[0], f'undefined {message[0]:02X}')} {values}".rstrip()
-    shown = " ".join(f"{value:02X}" for value in message[:_SHOWN_BYTES])
-    more = " ..." if len(message) > _SHOWN_BYTES else ""
-    return f"system exclusive, {len(message)} bytes: {shown}{more}"

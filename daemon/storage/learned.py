@@ -6,7 +6,6 @@ The sound is kept only where no file of the owner's names one, and all channels 
 else the learned file holds stays in it.
 """
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ from config.faults import ConfigError, parse_toml
 from config.files import read_text, write_atomic
 from config.layers import LEARNED, OWNER
 from config.settings import Binding, Settings
+from config.syntax import inline
 from daemon.storage.deferred_writes import Request, Write
 
 NAME = "the sound chosen last"
@@ -93,16 +93,6 @@ class LearnedFile:
 
     def _put(self, kept: Mapping[str, Any]) -> None:
         text = "# What was learned from the controller; partiald writes it.\n" + "".join(
-            f"{key} = {_inline(value)}\n" for key, value in kept.items()
+            f"{key} = {inline(value)}\n" for key, value in kept.items()
         )
         self._write_own(self._path, lambda: write_atomic(self._path, text))
-
-
-def _inline(value: object) -> str:
-    """Return a value as inline TOML."""
-    if isinstance(value, dict):
-        pairs = ", ".join(f"{json.dumps(key)} = {_inline(each)}" for key, each in value.items())
-        return f"{{ {pairs} }}"
-    if isinstance(value, list):
-        return f"[{', '.join(_inline(each) for each in value)}]"
-    return json.dumps(value, ensure_ascii=False)

@@ -118,7 +118,7 @@ _PAIRS: tuple[tuple[int, Handler, str, str], ...] = (
 CONTROLS: dict[int, Entry] = {
     **{number: Entry(act, *words) for number, act, *words in _PAIRS},
     **{n + 32: Entry(act, name, _FINE + str(n)) for n, act, name, _ in _PAIRS},
-    64: Entry(_hold, "Hold 1", "catches notes in release above their sustain level"),
+    64: Entry(_hold, "Hold 1, sustain", "catches notes in release above their sustain level"),
     65: Entry(_store, "Portamento on/off", ""),
     66: Entry(_sostenuto, "Sostenuto", ""),
     67: Entry(_soft, "Soft", "3 dB softer and duller, from the next note on"),

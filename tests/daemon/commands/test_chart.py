@@ -34,6 +34,14 @@ def test_the_command_prints_it(tmp_path: Path) -> None:
     assert done.stdout.endswith("\n\n" + chart())
 
 
+def test_the_chart_fits_a_terminal_and_loses_no_word() -> None:
+    assert max(map(len, chart().splitlines())) <= 79
+    words = " ".join(chart().split())
+    remarks = [entry.remarks for entry in PARAMETERS.values()]
+    remarks += [entry.remarks for entry in EXCLUSIVE.values()]
+    assert all(word in words for each in remarks for word in each.split())
+
+
 def test_every_entry_of_every_table_has_its_row() -> None:
     rows = chart().splitlines()
     for number, entry in CONTROLS.items():

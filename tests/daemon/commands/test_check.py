@@ -2,6 +2,7 @@
 
 import re
 import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -42,8 +43,9 @@ def check(*words: object) -> "subprocess.CompletedProcess[str]":
 
 
 def rows(out: str) -> list[tuple[str, ...]]:
-    """Return the columns of every row: key, value, origin."""
-    return [tuple(re.split(r"  +", line)) for line in out.splitlines()]
+    """Return every line's key, value and origin; of a list's further lines only the last two."""
+    found = [re.fullmatch(r"(?:(\S+) = | )? *(.*?) +# (.*)", line) for line in out.splitlines()]
+    return [match.groups("") for match in found if match]
 
 
 def refuse(done: "subprocess.CompletedProcess[str]", *faults: str) -> None:
@@ -62,18 +64,20 @@ def test_a_file_in_place_of_all_others_is_told_row_by_row(mine: Path) -> None:
     done = check("--settings", mine, "check")
     assert (done.returncode, done.stderr) == (0, "")
     table = rows(done.stdout)
-    assert {len(row) for row in table} == {3}
+    assert len(table) == len(done.stdout.splitlines())
     assert ("polyphony", "8", str(mine)) in table
     assert ("controller.name", '"Cargo Bike Keys 25"', str(mine)) in table
     assert ("controller.channels", "[1, 10]", str(mine)) in table
     assert ("controller.fixed_velocity", "0", "default") in table
     assert ("sound.programs", '["sine", "tower-bell"]', str(mine)) in table
     assert ("level.volume_db", "0.0", "default") in table
-    assert ("bindings", "control 20: partial 3, low -48.0", str(mine)) in table
+    assert ("bindings", "[", str(mine)) in table
+    binding = '{ control = 20, target = "partial", partial = 3, low = -48.0 },'
+    assert ("", binding, str(mine)) in table
 
 
 def test_every_setting_has_its_row(mine: Path) -> None:
-    told = {row[0] for row in rows(check("--settings", mine, "check").stdout)}
+    told = {row[0] for row in rows(check("--settings", mine, "check").stdout)} - {""}
     plain = Settings().model_dump()
     expected = {
         f"{table}.{key}" if isinstance(inside, dict) else table
@@ -83,9 +87,20 @@ def test_every_setting_has_its_row(mine: Path) -> None:
     assert told == expected
 
 
+def test_what_it_prints_is_a_settings_file_that_means_the_same(tmp_path: Path, mine: Path) -> None:
+    mine.write_text(f"{MINE}[report]\nwrite = true\n[sound.banks]\n3 = ['sine']\n")
+    for path in (mine, tmp_path / "empty.toml"):
+        path.touch()
+        printed = check("--settings", path, "check").stdout
+        assert max(len(line.split("  #")[0]) for line in printed.splitlines()) < 80
+        told = Settings.model_validate(tomllib.loads(printed))
+        assert told == Settings.model_validate(tomllib.loads(path.read_text()))
+    assert "report.write = true " in check("--settings", mine, "check").stdout
+
+
 def test_the_columns_are_aligned(mine: Path) -> None:
     lines = check("--settings", mine, "check").stdout.splitlines()
-    ends = [re.search(r"  (default|/\S+)$", line) for line in lines]
+    ends = [re.search(r"  # (default|/\S+)$", line) for line in lines]
     assert all(ends)
     assert len({end.start(1) for end in ends if end}) == 1
 
@@ -94,7 +109,7 @@ def test_without_a_file_everything_in_force_is_told() -> None:
     done = check()
     assert (done.returncode, done.stderr) == (0, "")
     assert "polyphony" in done.stdout
-    origins = {row[2] for row in rows(done.stdout) if len(row) == 3}
+    origins = {row[2] for row in rows(done.stdout)}
     assert origins <= {"default", *map(str, DEFAULT_PATHS)}
     if not any(path.exists() for path in (*DEFAULT_PATHS, *OWNER_FOLDERS)):
         assert origins == {"default"}
@@ -104,20 +119,20 @@ def test_an_empty_file_is_all_defaults(tmp_path: Path) -> None:
     (tmp_path / "empty.toml").touch()
     done = check("--settings", tmp_path / "empty.toml", "check")
     assert {row[2] for row in rows(done.stdout)} == {"default"}
-    assert ("bindings", "control 74: tilt", "default") in rows(done.stdout)
+    assert ("", '{ control = 74, target = "tilt" },', "default") in rows(done.stdout)
 
 
-def test_no_bindings_are_told_as_none(tmp_path: Path) -> None:
+def test_no_bindings_are_an_empty_list(tmp_path: Path) -> None:
     (tmp_path / "mine.toml").write_text("bindings = []")
     done = check("--settings", tmp_path / "mine.toml", "check")
-    assert ("bindings", "none", str(tmp_path / "mine.toml")) in rows(done.stdout)
+    assert ("bindings", "[]", str(tmp_path / "mine.toml")) in rows(done.stdout)
 
 
 def test_one_settings_file_is_looked_over(mine: Path) -> None:
     done = check(mine)
     assert (done.returncode, done.stderr) == (0, "")
     assert ("polyphony", "8", str(mine)) in rows(done.stdout)
-    assert done.stdout.endswith(f"\n{mine}: settings: no fault\n")
+    assert done.stdout.endswith(f"\n# {mine}: settings: no fault\n")
 
 
 def test_one_sound_file_is_looked_over() -> None:
@@ -183,7 +198,7 @@ def test_a_file_among_the_sounds_without_any_key_is_a_sound(tmp_path: Path) -> N
     path.touch()
     refuse(check(path), f"{path}: title: has to be there", f"{path}: about: has to be there")
     path.write_text("polyphony = 8")
-    assert check(path).stdout.endswith(f"{path}: settings: no fault\n")
+    assert check(path).stdout.endswith(f"# {path}: settings: no fault\n")
 
 
 @pytest.mark.parametrize("words", [("check", "/dev/stdin"), ("--settings", "/dev/stdin", "check")])
@@ -207,7 +222,7 @@ def test_a_files_name_keeps_to_its_line(tmp_path: Path) -> None:
     path = tmp_path / "a\nb\x1b.toml"
     path.write_text("polyphony = 8")
     lines = check(path).stdout.splitlines()
-    assert lines[-1] == f"{tmp_path}/a\\nb\\x1b.toml: settings: no fault"
+    assert lines[-1] == f"# {tmp_path}/a\\nb\\x1b.toml: settings: no fault"
     assert lines[0].endswith(f" {tmp_path}/a\\nb\\x1b.toml")
 
 

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.commands.listen import Listening, readable
+from daemon.commands.listen import Listening
+from daemon.midi.message_words import message_words
 from daemon.midi.simulated import SimulatedPorts
 from tests.support.command import command, environment, partiald
 from tests.support.jack_server import JackServer
@@ -58,10 +59,11 @@ def bench() -> Bench:
         (b"\x90\x45\x00", "note off A4 (69)"),
         (b"\xa2\x3c\x05", "pressure C4 (60) = 5"),
         (b"\xb0\x01\x07", "control 1 (modulation) = 7"),
-        (b"\xb0\x40\x7f", "control 64 (sustain) = 127"),
+        (b"\xb0\x40\x7f", "control 64 (hold 1, sustain) = 127"),
         (b"\xb0\x4a\x00", "control 74 (brightness) = 0"),
         (b"\xb0\x7b\x00", "control 123 (all notes off) = 0"),
         (b"\xb0\x14\x09", "control 20 = 9"),
+        (b"\xb0\x20\x01", "control 32 (bank select, LSB) = 1"),
         (b"\xc3\x00", "program 1"),
         (b"\xd0\x64", "pressure = 100"),
         (b"\xe0\x7f\x7f", "bend +8191"),
@@ -70,18 +72,18 @@ def bench() -> Bench:
         (b"\xf2\x01\x02", "song position 1 2"),
         (b"\xfa", "start"),
         (b"\xfc", "stop"),
-        (b"\xff", "reset"),
+        (b"\xff", "system reset"),
         (b"\xf4", "undefined F4"),
         (b"\xf0\x7e\x7f\x09\x01\xf7", "system exclusive, 6 bytes: F0 7E 7F 09 01 F7"),
     ],
 )
 def test_each_kind_of_message_has_its_words(message: bytes, words: str) -> None:
     """MIDI 1.0, tables 1 to 3; key 60 is C4; the sound controllers' names are of GM2."""
-    assert readable(message) == words
+    assert message_words(message) == words
 
 
 def test_a_long_system_exclusive_is_cut_short() -> None:
-    words = readable(b"\xf0" + bytes(1000) + b"\xf7")
+    words = message_words(b"\xf0" + bytes(1000) + b"\xf7")
     assert words.startswith("system exclusive, 1002 bytes: F0 00 00")
     assert words.endswith("00 ...")
     assert len(words) < 90
@@ -90,7 +92,7 @@ def test_a_long_system_exclusive_is_cut_short() -> None:
 def test_any_message_is_told_in_one_line_even_one_cut_off() -> None:
     for status in range(0x80, 0x100):
         for length in (1, 2, 3):
-            words = readable(bytes([status, 64, 64][:length]))
+            words = message_words(bytes([status, 64, 64][:length]))
             assert words
             assert "\n" not in words
 
@@ -114,13 +116,13 @@ def test_messages_come_in_the_order_in_which_they_were_sent(bench: Bench) -> Non
 
 def test_active_sensing_is_told_once_for_each_time_the_controller_comes(bench: Bench) -> None:
     """MIDI 1.0: FE comes three times a second, for as long as the controller lives."""
-    assert bench.told(*[b"\xfe"] * 5) == ["active sensing, from now on"]
+    assert bench.told(*[b"\xfe"] * 5) == ["active sensing; repeats are not shown"]
     assert bench.told(b"\xfe", b"\xfa", b"\xfe") == ["start"]
     bench.ports.unplug(KEYS)
     bench.lines()
     bench.ports.plug(KEYS)
     bench.lines()
-    assert bench.told(b"\xfe") == ["active sensing, from now on"]
+    assert bench.told(b"\xfe") == ["active sensing; repeats are not shown"]
 
 
 def test_a_controller_that_goes_and_comes_is_told_and_heard_again(bench: Bench) -> None:
@@ -208,7 +210,7 @@ class Command:
             return not self._lines.empty()
 
         wait_until(arrived)
-        assert self.line().endswith("active sensing, from now on")
+        assert self.line().endswith("active sensing; repeats are not shown")
 
     def close(self) -> None:
         self.process.kill()
@@ -251,7 +253,7 @@ def test_a_real_port_is_heard_lost_and_heard_again_until_it_is_stopped(
         assert listening.line() == f"listening to: {NAME}"
         listening.hears(controller)
         controller.send(0xB0, 64, 127)
-        assert listening.line().endswith("control 64 (sustain) = 127")
+        assert listening.line().endswith("control 64 (hold 1, sustain) = 127")
         listening.process.send_signal(number)
         assert listening.process.wait(5) == 0
         assert listening.process.stderr

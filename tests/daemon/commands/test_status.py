@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 
 from daemon.commands.devices import cards_table, controllers_table
-from daemon.commands.listen import readable as message_in_words
 from daemon.commands.status import readable
 from daemon.soundcard.card import Card
 from tests.support.command import ROOT, partiald
@@ -123,24 +122,6 @@ def test_a_usb_card_goes_before_the_board_s_own_and_a_screen_is_never_chosen() -
     table = cards_table(cards, "").splitlines()
     assert [line.split()[0] for line in table[1:]] == ["-", "-", "plays"]
     assert [line.split()[0] for line in cards_table(cards[:1], "").splitlines()[1:2]] == ["-"]
-
-
-@pytest.mark.parametrize(
-    ("message", "words"),
-    [
-        ((0x90, 60, 100), "note on  C4 (60) velocity 100"),
-        ((0x90, 60, 0), "note off C4 (60)"),
-        ((0x80, 61, 0), "note off C#4 (61)"),
-        ((0xB3, 74, 33), "control 74"),
-        ((0xC0, 4), "program 5"),
-        ((0xE0, 0, 64), "bend +0"),
-        ((0xE0, 0, 0), "bend -8192"),
-        ((0xF8,), "clock"),
-    ],
-)
-def test_messages_are_told_in_words(message: tuple[int, ...], words: str) -> None:
-    """MIDI 1.0: 60 is middle C, named C4 here (scientific); 14-bit bend with 8192 its centre."""
-    assert message_in_words(message).startswith(words)
 
 
 def keys(plain: Any, prefix: str = "") -> set[str]:
