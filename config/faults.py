@@ -12,8 +12,9 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from config.printable import printable
 from config.syntax import explained
-from config.wording import dotted, field_at, homes, model_at, printable, rule, written
+from config.wording import dotted, field_at, homes, model_at, rule, written
 
 M = TypeVar("M", bound=BaseModel)
 Steps = tuple[int | str, ...]

@@ -15,9 +15,10 @@ from typing import Any
 
 from config.faults import ConfigError, parse_toml, suggestion, validate
 from config.files import read_text
+from config.printable import printable
 from config.settings import Settings
 from config.syntax import line_of
-from config.wording import printable, written
+from config.wording import written
 
 OWNER = Path("/etc/partiald/partiald.toml")
 LEARNED = Path("/var/lib/partiald/learned.toml")

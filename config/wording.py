@@ -7,6 +7,8 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from config.printable import printable
+
 _LONGEST = 40
 _BROKEN_BOUND = {"greater_than_equal": "ge", "less_than_equal": "le"}
 
@@ -129,11 +131,6 @@ def one_line(text: str) -> str:
     """Return a text cut short, on one line, without characters that a terminal obeys."""
     text = printable(" ".join(text[:1000].split()))
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
-
-
-def printable(text: str) -> str:
-    """Return a text with an escape for each character that a terminal would obey."""
-    return "".join(each if each.isprintable() else ascii(each)[1:-1] for each in text)
 
 
 def counted(number: int, thing: str) -> str:

@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator, Sequence  # noqa: E402
 from importlib import import_module  # noqa: E402
 from types import ModuleType  # noqa: E402
 
+from config.printable import printable  # noqa: E402
 from daemon.errors import DeviceError, RunError, UsageError  # noqa: E402
 
 FAILURE, USAGE, SETTINGS = 1, 2, 78
@@ -169,8 +170,8 @@ def _other(fault: Exception) -> int:
 
 def _report(lines: str, code: int) -> int:
     """Write each line to stderr after our name and return ``code``."""
-    for line in lines.splitlines():
-        sys.stderr.write(f"partiald: {line}\n")
+    for line in lines.split("\n"):
+        sys.stderr.write(f"partiald: {printable(line)}\n")
     return code
 
 

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import NoReturn, get_args
 
 from config.faults import suggestion
+from config.printable import printable
 from config.settings import Target
-from config.wording import printable
 
 WELCOME = """\
 partiald plays a MIDI controller through the sound card, with no screen needed.

@@ -12,6 +12,8 @@ import sys
 from collections.abc import Mapping
 from typing import TextIO
 
+from config.printable import printable
+
 _PRIORITIES = (
     (logging.CRITICAL, 2),
     (logging.ERROR, 3),
@@ -30,7 +32,8 @@ class Lines(logging.Formatter):
 
     def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 logging's own name
         """Return the first line: `format` adds a traceback, if there is one."""
-        return f"{record.name.rpartition('.')[2]}: {record.message}"
+        # A device or a file may be named so that a terminal or the journal would obey it.
+        return f"{record.name.rpartition('.')[2]}: {printable(record.message)}"
 
     def format(self, record: logging.LogRecord) -> str:
         """Return the record's lines."""

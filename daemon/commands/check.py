@@ -12,10 +12,11 @@ from config.faults import ConfigError, parse_toml, validate
 from config.files import read_text
 from config.layers import InForce, load, load_file
 from config.library import load_sounds
+from config.printable import printable
 from config.settings import Settings
 from config.sound import Sound
 from config.syntax import inline
-from config.wording import counted, printable
+from config.wording import counted
 
 _VALUE_WIDTH = 40
 

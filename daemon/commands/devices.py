@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 
+from config.printable import printable
 from config.settings import Settings
 from daemon.errors import DeviceError
 from daemon.linux.stderr import captured_stderr
@@ -47,7 +48,7 @@ def controllers_table(
     ]
     table = f"Controllers ({system}):\n" + _table(rows)
     if (wanted or wanted_serial) and not any(choice.chosen for choice in choices):
-        asked = f"'{wanted}'" if wanted else f"number '{wanted_serial}'"
+        asked = f"'{printable(wanted)}'" if wanted else f"number '{printable(wanted_serial)}'"
         key = "serial" if wanted_serial else "name"
         table += f"  no controller matches {asked}; [controller] {key} narrows too much\n"
     return table

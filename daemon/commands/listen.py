@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 
+from config.printable import printable
 from daemon.linux.stderr import silence_libraries
 from daemon.midi.message_words import message_words, system_name
 from daemon.midi.port_choice import choose_ports, device_of
@@ -103,7 +104,7 @@ class Listening:
             except OSError as fault:
                 # It is tried again at every look, but reported once.
                 if name not in self._refused:
-                    lines.append(f"refused: {device_of(name)[0]}: {fault}")
+                    lines.append(f"refused: {device_of(name)[0]}: {printable(str(fault))}")
                 self._refused.add(name)
                 continue
             self._refused.discard(name)

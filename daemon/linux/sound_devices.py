@@ -4,7 +4,8 @@ Threads: any; every call reads afresh, in well under a millisecond a card.
 
 The sound library leaves out a card that another program plays on, and can't list again while it
 plays; the kernel shows every card at any time, in ``/proc/asound``, ``/sys/class/sound`` and
-``/dev/snd``. What one of them does not show (a sandbox may hide it) is left empty.
+``/dev/snd``. What one of them does not show (a sandbox may hide it) is left empty. What a device
+or a program calls itself is returned printable.
 """
 
 import os
@@ -13,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from config.printable import printable
 from daemon.linux.sysfs import content, matching, target
 
 _CARD = re.compile(r"^\s*(\d+)\s+\[(.{15})\]:\s*(.*?)\s+-\s+(.*)$")
@@ -60,14 +62,14 @@ def card_of_client(client: int) -> int:
 def usb_serial(number: int, sys: Path = Path("/sys")) -> str:
     """Return the serial number of a card's USB device; empty: it has none."""
     socket = target(sys / f"class/sound/card{number}/device")
-    return content(socket.parent / "serial") if "/usb" in str(socket) else ""
+    return printable(content(socket.parent / "serial")) if "/usb" in str(socket) else ""
 
 
 def playback_devices(proc: Path = Path("/proc")) -> Iterator[tuple[int, int, str]]:
     """Yield card number, device number and name of everything that can play, busy or not."""
-    for line in content(proc / "asound/pcm").splitlines():
+    for line in content(proc / "asound/pcm").split("\n"):
         if found := _PCM.match(line):
-            yield int(found[1]), int(found[2]), found[3]
+            yield int(found[1]), int(found[2]), printable(found[3])
 
 
 def holder(number: int, device: int, proc: Path = Path("/proc")) -> str:
@@ -78,7 +80,7 @@ def holder(number: int, device: int, proc: Path = Path("/proc")) -> str:
     for status in matching(proc / f"asound/card{number}/pcm{device}p", "sub*/status"):
         if owner := _OWNER.search(content(status)):
             # owner_pid is a thread's; /proc has a directory for that as well.
-            program = content(proc / owner[1] / "comm")
+            program = printable(content(proc / owner[1] / "comm"))
             return f"{program} (process {owner[1]})" if program else f"process {owner[1]}"
     return ""
 
@@ -106,7 +108,7 @@ def _texts(proc: Path) -> dict[int, tuple[str, str, str]]:
     """Return short name, product name and the whole text, by number."""
     texts: dict[int, tuple[str, str, str]] = {}
     number = -1
-    for line in content(proc / "asound/cards").splitlines():
+    for line in content(proc / "asound/cards").split("\n"):
         if found := _CARD.match(line):
             number = int(found[1])
             texts[number] = found[2].strip(), found[4].strip(), line.strip()
@@ -124,4 +126,5 @@ def _card(number: int, text: tuple[str, str, str] | None, proc: Path, sys: Path)
     usb = content(proc / f"asound/card{number}/usbid")
     if not usb and "/usb" in str(socket):
         usb = "?"
+    short, name, about = printable(short), printable(name), printable(about)
     return KernelCard(number, short, name, about, usb, usb_serial(number, sys))

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
+from config.printable import printable
 from daemon.linux.sound_devices import card_of_client, usb_serial
 
 OWN_NAME = "partiald"
@@ -31,10 +32,11 @@ def device_of(port: str) -> tuple[str, str]:
 
     ``Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0`` belongs to the device
     ``Cargo Bike Keys 25``, ALSA's client ``20``. Under JACK every hardware port is called
-    ``system:...``; there each is a device of its own.
+    ``system:...``; there each is a device of its own. The name is printable, whatever the device
+    calls itself.
     """
     numbers = ALSA_NUMBERS.search(port)
-    bare = ALSA_NUMBERS.sub("", port)
+    bare = _bare(port)
     client, colon, _ = bare.partition(":")
     if not numbers and client == "system" and colon:
         return bare, ""
@@ -64,8 +66,7 @@ def choose_ports(
     wanted_serial
         The serial number, in any case, that it must have as well; empty: any, or none.
     """
-    bare_wanted = ALSA_NUMBERS.sub("", wanted.strip())
-    choices = [PortChoice(name, *_verdict(name, bare_wanted)) for name in names]
+    choices = [PortChoice(name, *_verdict(name, _bare(wanted.strip()))) for name in names]
     if not wanted_serial:
         return choices
     return [
@@ -76,9 +77,14 @@ def choose_ports(
     ]
 
 
+def _bare(port: str) -> str:
+    """Return a port's name as it is shown: without numbers, and printable."""
+    return printable(ALSA_NUMBERS.sub("", port))
+
+
 def _verdict(port: str, wanted: str) -> tuple[bool, str]:
     client, _ = device_of(port)
-    bare = ALSA_NUMBERS.sub("", port)
+    bare = _bare(port)
     if _THROUGH.search(bare):
         return False, "a through port: it repeats what others play"
     if client.lower() == OWN_NAME or client.lower().startswith(OWN_NAME + "-"):

@@ -20,6 +20,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
 
+from config.printable import printable
+
 ID_BYTES, LIST_BYTES, INFO_BYTES, VALUE_BYTES, TLV_BYTES = 64, 80, 272, 1224, 8
 _ID = struct.Struct("=4I44sI")  # numid, iface, device, subdevice, name, index
 _LIST = struct.Struct("=4IQ")  # offset, space, used, count, address of the identities
@@ -129,7 +131,7 @@ class ControlDevice:
 def mixer_name(identity: bytes) -> str:
     """Return the name of a mixer control; empty: it is something else."""
     _, interface, _, _, name, _ = _ID.unpack_from(identity)
-    return name.split(b"\0")[0].decode("utf-8", "replace") if interface == _MIXER else ""
+    return printable(name.split(b"\0")[0].decode(errors="replace")) if interface == _MIXER else ""
 
 
 def decoded(info: bytes, value: bytes, scale: bytes = b"") -> Element | None:

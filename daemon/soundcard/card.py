@@ -31,8 +31,8 @@ _NEVER_AUTOMATIC: dict[Kind, str] = {
     "other": "only played by name",
 }
 OWN_NAME = "partiald"
-HARDWARE = re.compile(r"\(hw:(\d+),(\d+)\)")
-"""In a name: the kernel's numbers of the card and of its device."""
+HARDWARE = re.compile(r"\(hw:(\d+),(\d+)\)$")
+"""At the end of a name: the kernel's numbers of the card and of its device."""
 
 
 @dataclass(frozen=True)

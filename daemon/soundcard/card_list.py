@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
 
+from config.printable import printable
 from daemon.errors import DeviceError
 from daemon.linux.sound_devices import (
     KernelCard,
@@ -71,7 +72,7 @@ def list_cards(
     cards, listed = [], set()
     for index, device in enumerate(library.query_devices()):
         channels = int(device["max_output_channels"])
-        name = str(device["name"])
+        name = printable(str(device["name"]))
         server = interfaces[device["hostapi"]].startswith("JACK")
         hardware = tuple(map(int, found.groups())) if (found := HARDWARE.search(name)) else None
         listed.add(hardware)

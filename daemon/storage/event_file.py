@@ -18,6 +18,7 @@ from typing import Any
 from zlib import crc32
 
 from config.files import write_atomic
+from config.printable import printable
 
 SECTOR = 512
 SLOTS = 512
@@ -196,5 +197,5 @@ def _unpack(sector: bytes) -> Record | None:
         return None
     serial, boot, at_us, ready_us, kind, length = _HEAD.unpack_from(sector, _CHECK.size)
     start = _CHECK.size + _HEAD.size
-    text = sector[start : start + length].decode("utf-8", "ignore")
+    text = printable(sector[start : start + length].decode("utf-8", "ignore"))
     return Record(serial, boot, at_us, ready_us, kind, text) if serial else None

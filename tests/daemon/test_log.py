@@ -46,10 +46,13 @@ def test_the_journal_is_given_a_priority(stream: TextIO, level: str, number: int
     assert written(stream) == [f"<{number}>keeper: a string of 3 pipes"]
 
 
-def test_every_line_of_a_message_has_its_priority(stream: TextIO) -> None:
+def test_a_strangers_name_is_one_printable_line_whatever_it_holds(stream: TextIO) -> None:
     log.set_up(False, stream, journal_of(stream))
-    logging.getLogger("daemon.commands.run").error("first\nsecond")
-    assert [line[:3] for line in written(stream)] == ["<3>", "<3>"]
+    name = "Keys\x1b]0;owned\x07\x9b2J\u202e\n<0>kernel: panic"
+    logging.getLogger("daemon.keeper.keeper").error("'%s' found", name)
+    assert written(stream) == [
+        r"<3>keeper: 'Keys\x1b]0;owned\x07\x9b2J\u202e\n<0>kernel: panic' found"
+    ]
 
 
 @pytest.mark.parametrize("journal", [None, "1:1", "nonsense"])
