@@ -53,10 +53,9 @@ and whatever that stands on, and nothing else."""
 KNOWN_UPWARD = {
     ("daemon.keeper", "daemon.commands"),
     ("daemon.player", "daemon.keeper"),
-    ("voices.channels", "voices.receiver"),
 }
 """Being mended."""
-KNOWN_CIRCLES = ("voices.",)
+KNOWN_CIRCLES: tuple[str, ...] = ()
 
 MOST_MODULES, FEWEST_MODULES = 18, 3
 FEW = {
@@ -72,7 +71,6 @@ SHORT = {
     **dict.fromkeys(
         (
             "voices.notes.required_polyphony",
-            "voices.channels.pedals",
             "voices.receiver.active_sensing",
             "daemon.keeper.settings_diff",
             "daemon.keeper.poweroff_chord",

@@ -25,6 +25,7 @@ from voices.notes.notes import Notes
 from voices.notes.voice_pool import VoicePool
 from voices.output.limiter import Limiter
 from voices.output.mixer import mix
+from voices.receiver.part import Part
 from voices.receiver.receiver import Receiver
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.timbre import PADDING
@@ -80,19 +81,19 @@ class Instrument:
             *(self.ledger, self._smoother, self._partial_gains, sample_rate, block_frames),
             mono=mono,
         )
-        self._receiver = Receiver(
-            Notes(self._pool), self._smoother, sample_rate=sample_rate, mono=mono
-        )
-        self.replies = self._receiver.replies
+        notes = Notes(self._pool)
+        self._part = Part(notes, self._smoother, sample_rate=sample_rate, mono=mono)
+        self._receiver = Receiver(self._part, sample_rate)
+        self.replies = self._part.replies
         """Messages for the controllers that asked, whole: (controller, bytes), the oldest first.
         Whoever can send them takes them out."""
         self._limiter = Limiter(db_to_gain(settings.level.ceiling_db), sample_rate, block_frames)
         self._stereo = np.zeros((2, block_frames), np.float32)
         self._interleaved = self._stereo.T
         self.apply(settings, shipped() if sounds is None else sounds)
-        self._pool.warm_up(self._receiver.tunings)
+        self._pool.warm_up(self._part.tunings)
         for controller in range(EXPECTED_CONTROLLERS):
-            self._receiver.expect(controller)
+            self._part.add_controller(controller)
 
     @property
     def sounding(self) -> int:
@@ -111,8 +112,8 @@ class Instrument:
 
     def channel(self, number: int, controller: int = 0) -> Channel:
         """Return the up-to-date state of a channel, 0 to 15 as on the wire; for tests."""
-        channel = self._receiver.channel(controller, number)
-        self._receiver.refresh(channel, self.frame)
+        channel = self._part.routing(controller).channels[number]
+        self._part.refresh(channel, self.frame)
         return channel
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
@@ -130,8 +131,9 @@ class Instrument:
             raise ValueError(f"no sound {settings.sound.name!r} among {sorted(sounds)}")
         self.settings = settings
         self._pool.apply(settings, sounds, self.frame)
-        self._receiver.apply(settings, self.frame)
-        self._partial_gains.level_columns = self._receiver.bound
+        self._receiver.apply(settings)
+        self._part.apply(settings, self.frame)
+        self._partial_gains.level_columns = self._part.level_columns
         self._limiter.ceiling = db_to_gain(settings.level.ceiling_db)
 
     def receive(self, message: "mido.Message", frame: int = 0, controller: int = 0) -> None:
@@ -140,11 +142,11 @@ class Instrument:
 
     def take(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
         """Take a message as its bytes, status first. Real-time safe."""
-        self._receiver.take(message, controller, self.frame + frame)
+        self._receiver.dispatch(message, controller, self.frame + frame)
 
     def release_controller(self, controller: int, frame: int = 0) -> None:
         """Release every note of an unplugged controller, and reset its controls."""
-        self._receiver.unplugged(controller, self.frame + frame)
+        self._receiver.reset(controller, self.frame + frame, "controller unplugged")
 
     def render(self, out: NDArray[np.float32]) -> None:
         """Overwrite ``out`` with the next block. Real-time safe."""

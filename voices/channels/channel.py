@@ -6,8 +6,9 @@ control sets is kept in the unit of its target.
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 10-17; GM2 v1.2a for the values at power-up.
 """
 
+from dataclasses import dataclass
+
 from config.settings import Binding
-from voices.channels.pedals import Pedals
 from voices.channels.tunings import Tuning
 from voices.curves import bipolar_map
 
@@ -30,6 +31,31 @@ _AT_RESET = {
 }
 _VALUES = [_AT_POWER_UP.get(number, 0) for number in range(128)]
 _PARAMETERS = ((2, 0), (64, 0), (64, 0), (0, 0), (0, 0), (0, 0), (0, 0))
+
+
+@dataclass(slots=True)
+class Pedals:
+    """Which pedals are down."""
+
+    hold: bool = False
+    """Hold 1: keys that come up sound on."""
+    sostenuto: bool = False
+    """Keys that were down when it went down sound on."""
+    soft: bool = False
+    """Notes begin softer and duller."""
+    legato: bool = False
+    """A key struck before the last one is released takes over its note."""
+    freeze: bool = False
+    """Hold 2: keys that come up sound on at the level they have."""
+
+    @property
+    def holding(self) -> bool:
+        """Whether any key that comes up sounds on."""
+        return self.hold or self.freeze
+
+    def lift(self) -> None:
+        """Let every pedal come up."""
+        self.hold = self.sostenuto = self.soft = self.legato = self.freeze = False
 
 
 class Channel:

@@ -1,4 +1,4 @@
-"""Goals: where the controls of a channel want each column of `Smoother`.
+"""Control targets: where the controls of a channel want each column of `Smoother`.
 
 A member of a zone (MPE) adds its own bend, pressure and brightness to those of its manager; all
 its other controls are the manager's.
@@ -15,7 +15,7 @@ from voices.channels.master import Master
 from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gain, pan_gains
 from voices.synthesis.partial_gains import EVEN, OVERTONES, SWELL
 
-STANDING: tuple[int, ...] = (OVERTONES, EVEN, SWELL)
+LEVELS: tuple[int, ...] = (OVERTONES, EVEN, SWELL)
 """The bound partials that every channel has."""
 _OVERTONES_DB = (-18.0, 12.0)
 _EVEN_DB = (-60.0, 6.0)
@@ -23,48 +23,51 @@ SWELL_DB = -48.0
 """Further down the swell the spectrum changes no more."""
 
 
-def goals(
+def control_targets(
     channel: Channel,
     settings: Settings,
     master: Master,
-    bound: Sequence[int],
+    level_columns: Sequence[int],
     *,
     mono: bool,
     swells: bool,
 ) -> list[float]:
-    """Return the goals in the order of the columns; ``swells``: its sound answers to the swell."""
-    leader = channel.manager or channel
-    values = leader.values
-    gain = controller_gain(leader.value(7)) * controller_gain(leader.value(11)) * master.gain
-    gain *= db_to_gain(settings.level.volume_db + leader.bound_volume_db)
+    """Return the targets in the order of the columns.
+
+    ``swells``: whether the swell changes the spectrum of its sound.
+    """
+    control = channel.control_channel
+    values = control.values
+    gain = controller_gain(control.value(7)) * controller_gain(control.value(11)) * master.gain
+    gain *= db_to_gain(settings.level.volume_db + control.bound_volume_db)
     if mono:
         left, right = pan_gains(64)
     else:
-        left, right = pan_gains(leader.value(10))
+        left, right = pan_gains(control.value(10))
         left, right = left * master.sides[0], right * master.sides[1]
         if values[8] != 64 or values[40]:
-            balance = balance_gains(leader.value(8))
+            balance = balance_gains(control.value(8))
             left, right = left * balance[0], right * balance[1]
-    wheel = leader.value(1) / 127 + (values[77] - 64) / 63
-    swing = wheel * leader.depth_cents(settings.vibrato.depth_cents) if wheel > 0 else 0.0
-    aims = [
+    wheel = control.value(1) / 127 + (values[77] - 64) / 63
+    depth = wheel * control.depth_cents(settings.vibrato.depth_cents) if wheel > 0 else 0.0
+    targets = [
         gain * left,
         gain * right,
         pitch_cents(channel, master),
-        swing,
-        channel.tilt_db + (leader.tilt_db if leader is not channel else 0.0),
+        depth,
+        channel.tilt_db + (control.tilt_db if control is not channel else 0.0),
         0.0 if values[71] == 64 else bipolar_map(values[71], *_OVERTONES_DB, middle=0.0),
         0.0 if values[70] == 64 else bipolar_map(values[70], *_EVEN_DB, middle=0.0),
-        _swell_db(leader) if swells else 0.0,
+        _swell_db(control) if swells else 0.0,
     ]
-    for partial in bound[len(STANDING) :]:
-        aims.append(leader.partial_db.get(partial, 0.0))
-    pressed = max(channel.pressure, leader.pressure)
+    for partial in level_columns[len(LEVELS) :]:
+        targets.append(control.partial_db.get(partial, 0.0))
+    pressed = max(channel.pressure, control.pressure)
     if pressed:
-        gain, swing, tilt = pressed_by(pressed, settings.pressure.channel, settings)
-        aims[0], aims[1] = aims[0] * gain, aims[1] * gain
-        aims[3], aims[4] = aims[3] + swing, aims[4] + tilt
-    return aims
+        gain, depth, tilt = pressed_by(pressed, settings.pressure.channel, settings)
+        targets[0], targets[1] = targets[0] * gain, targets[1] * gain
+        targets[3], targets[4] = targets[3] + depth, targets[4] + tilt
+    return targets
 
 
 def _swell_db(channel: Channel) -> float:
@@ -90,7 +93,7 @@ def pressed_by(
 
 def pitch_cents(channel: Channel, master: Master) -> float:
     """Return how far a channel's notes are from where their keys are tuned."""
-    return bend_cents(channel) + (channel.manager or channel).tuning_cents + master.cents
+    return bend_cents(channel) + channel.control_channel.tuning_cents + master.cents
 
 
 def bend_cents(channel: Channel) -> float:
@@ -108,5 +111,5 @@ def bend_cents(channel: Channel) -> float:
 
 
 def rate_hz(channel: Channel, settings: Settings) -> float:
-    """Return the pace of a channel's vibrato: CC 76 halves and doubles it."""
+    """Return the rate of a channel's vibrato: CC 76 halves and doubles it."""
     return float(settings.vibrato.rate_hz * 2.0 ** ((channel.control_channel.values[76] - 64) / 64))

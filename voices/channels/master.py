@@ -26,10 +26,10 @@ class Master:
         self.balance = [MIDDLE, MIDDLE]
         self.fine = MIDDLE
         self.coarse = 64
-        self.settle()
+        self.update()
 
-    def settle(self) -> None:
-        """Work out what the values mean; has to follow every change."""
+    def update(self) -> None:
+        """Work out what the values mean; must follow every change."""
         gains, left, right = 1.0, 1.0, 1.0
         for volume, balance in zip(self.volume, self.balance, strict=True):
             gains *= controller_gain(min(127.0, volume / 128.0))  # so that both ends are exact

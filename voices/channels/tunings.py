@@ -67,11 +67,14 @@ class Tunings:
         self._programs.clear()
         return True
 
+    @property
+    def default(self) -> Tuning:
+        """The first tuning program, which every channel has at power-on."""
+        return self._programs.get((0, 0), self.preset)
+
     def find(self, bank: int, program: int) -> Tuning | None:
         """Return a tuning program; None if there is none. The first is always there."""
-        if (bank, program) == (0, 0):
-            return self._programs.get((0, 0), self.preset)
-        return self._programs.get((bank, program))
+        return self.default if (bank, program) == (0, 0) else self._programs.get((bank, program))
 
     def changeable(self, bank: int, program: int) -> Tuning | None:
         """Return a tuning program to change, starting from the preset; None: there is no room."""

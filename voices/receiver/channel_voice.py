@@ -3,13 +3,11 @@
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 10-19; CA-031 for velocities of 14 bits.
 """
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+from voices.channels.channel import Channel
 from voices.receiver.entry import Handler
-
-if TYPE_CHECKING:
-    from voices.channels.channel import Channel
-    from voices.receiver.receiver import Receiver
+from voices.receiver.part import Part
 
 NOTE_ON, CONTROL = 9, 11
 
@@ -17,7 +15,8 @@ NOTE_ON, CONTROL = 9, 11
 class Message(NamedTuple):
     """One kind of message; the words are for the implementation chart."""
 
-    act: Handler
+    handler: Handler | None
+    """What it does; None: see `CONTROLS` and `MODES`."""
     kind: str
     """What the settings call it when it is to be ignored."""
     length: int
@@ -26,7 +25,7 @@ class Message(NamedTuple):
     remarks: str = ""
 
 
-def _velocity(channel: "Channel", velocity: int) -> float:
+def _velocity(channel: Channel, velocity: int) -> float:
     """Return a velocity with the low half that CC 88 sent before, and forget that."""
     low = channel.values[88]
     if not low:
@@ -35,59 +34,51 @@ def _velocity(channel: "Channel", velocity: int) -> float:
     return min(127.0, velocity + low / 128.0)
 
 
-def _note_on(receiver: "Receiver", channel: "Channel", key: int, velocity: int, at: int) -> None:
+def _note_on(part: Part, channel: Channel, key: int, velocity: int, at: int) -> None:
     precise = _velocity(channel, velocity)
     if velocity:
         if channel.stale:
-            receiver.refresh(channel, at)
-        receiver.notes.note_on(channel, key, precise, at)
+            part.refresh(channel, at)
+        part.notes.note_on(channel, key, precise, at)
     else:
-        receiver.notes.key_up(channel, key, at)
+        part.notes.key_up(channel, key, at)
 
 
-def _note_off(receiver: "Receiver", channel: "Channel", key: int, velocity: int, at: int) -> None:
+def _note_off(part: Part, channel: Channel, key: int, velocity: int, at: int) -> None:
     _velocity(channel, velocity)
-    receiver.notes.key_up(channel, key, at, velocity)
+    part.notes.key_up(channel, key, at, velocity)
 
 
-def _pressure(receiver: "Receiver", channel: "Channel", pressure: int, _: int, at: int) -> None:
+def _pressure(part: Part, channel: Channel, pressure: int, _: int, at: int) -> None:
     channel.pressure = pressure
-    receiver.aim(channel, at)
+    part.set_targets(channel, at)
 
 
-def _key_pressure(
-    receiver: "Receiver", channel: "Channel", key: int, pressure: int, at: int
-) -> None:
+def _key_pressure(part: Part, channel: Channel, key: int, pressure: int, at: int) -> None:
     if channel.manager is None:
-        receiver.notes.key_pressure(channel, key, pressure, at)
+        part.notes.key_pressure(channel, key, pressure, at)
 
 
-def _program(receiver: "Receiver", channel: "Channel", program: int, _: int, at: int) -> None:
+def _program(part: Part, channel: Channel, program: int, _: int, at: int) -> None:
     if channel.manager is None:
-        choice = receiver.settings.sound
+        choice = part.settings.sound
         bank = str(channel.values[0] << 7 | channel.values[32])
         programs = choice.banks.get(bank, choice.programs)
-        if program < len(programs) and receiver.notes.has_sound(programs[program]):
+        if program < len(programs) and part.notes.has_sound(programs[program]):
             channel.sound = programs[program]
-            receiver.aim(channel, at)
+            part.set_targets(channel, at)
 
 
-def _bend(receiver: "Receiver", channel: "Channel", low: int, high: int, at: int) -> None:
+def _bend(part: Part, channel: Channel, low: int, high: int, at: int) -> None:
     channel.bend = (high << 7 | low) - 8192
-    receiver.bend(channel, at)
-
-
-def _control(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
-    act = receiver.controls[number]
-    if act is not None:
-        act(receiver, channel, number, value, at)
+    part.bend(channel, at)
 
 
 MESSAGES: dict[int, Message] = {
     8: Message(_note_off, "", 3, "Note off", "velocity: how fast it is released"),
     9: Message(_note_on, "", 3, "Note on", "velocity 1 to 127, 14 bits with CC 88"),
     10: Message(_key_pressure, "key_pressure", 3, "Key pressure", "what the settings say"),
-    11: Message(_control, "", 3, "Control change", "see there"),
+    11: Message(None, "", 3, "Control change", "see there"),
     12: Message(_program, "program_change", 2, "Program change", "the settings' list"),
     13: Message(_pressure, "channel_pressure", 2, "Channel pressure", "what the settings say"),
     14: Message(_bend, "pitch_bend", 3, "Pitch bend", "range by RPN 0"),

@@ -4,33 +4,29 @@ Source: MIDI 1.0 Detailed Specification 4.2.1, p. 11-17; RP-021 for 70 to 79; GM
 CA-031 for 88. A binding of the settings goes before all of this.
 """
 
-from typing import TYPE_CHECKING
-
 from config.settings import TRAVEL
+from voices.channels.channel import Channel
 from voices.curves import bipolar_map
 from voices.receiver.entry import Entry, Handler
+from voices.receiver.part import Part
 from voices.receiver.rpn import choose, enter, step
-
-if TYPE_CHECKING:
-    from voices.channels.channel import Channel
-    from voices.receiver.receiver import Receiver
 
 ON = 64
 """Switches are off below and on from here, whatever sends them (p. 12)."""
 
 
-def _store(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _store(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Remember a value that counts later."""
     channel.set(number, value)
 
 
-def _move(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _move(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Store a value that moves the channel's notes."""
     channel.set(number, value)
-    receiver.aim(channel, at)
+    part.set_targets(channel, at)
 
 
-def _moved(channel: "Channel", pedal: str, number: int, value: int) -> bool:
+def _moved(channel: Channel, pedal: str, number: int, value: int) -> bool:
     """Store a switch's value; return whether its pedal has moved. A member's are its manager's."""
     was_down, down = getattr(channel.own_pedals, pedal), value >= ON
     channel.values[number] = value
@@ -40,39 +36,39 @@ def _moved(channel: "Channel", pedal: str, number: int, value: int) -> bool:
     return True
 
 
-def _hold(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _hold(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     if _moved(channel, "hold", number, value):
-        notes = receiver.notes
+        notes = part.notes
         (notes.hold_down if value >= ON else notes.pedal_up)(channel, at)
 
 
-def _sostenuto(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _sostenuto(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     if not _moved(channel, "sostenuto", number, value):
         return
     if value >= ON:
-        receiver.notes.sostenuto_down(channel)
+        part.notes.sostenuto_down(channel)
     else:
-        receiver.notes.sostenuto_up(channel)
-        receiver.notes.pedal_up(channel, at)
+        part.notes.sostenuto_up(channel)
+        part.notes.pedal_up(channel, at)
 
 
-def _soft(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _soft(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     channel.values[number] = value
     channel.own_pedals.soft = value >= ON
 
 
-def _legato(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _legato(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     channel.values[number] = value
     channel.own_pedals.legato = value >= ON
 
 
-def _freeze(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _freeze(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     if _moved(channel, "freeze", number, value):
-        notes = receiver.notes
+        notes = part.notes
         (notes.freeze_down if value >= ON else notes.freeze_up)(channel, at)
 
 
-def _times(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _times(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Stretch or shorten what notes about to enter a phase of their envelope take for it."""
     channel.values[number] = value
     octaves = bipolar_map(value, *TRAVEL["release"])
@@ -84,24 +80,24 @@ def _times(receiver: "Receiver", channel: "Channel", number: int, value: int, at
         channel.decay_octaves = octaves
 
 
-def _brightness(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _brightness(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     channel.values[number] = value
     channel.tilt_db = bipolar_map(value, *TRAVEL["tilt"], middle=0.0)
-    receiver.aim(channel, at)
+    part.set_targets(channel, at)
 
 
-def _source(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def _source(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Name the key from which the next note glides."""
     channel.values[number] = value
     channel.glide_from = value
 
 
-def bound(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def bound(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Move what the settings have bound a controller to."""
-    for binding in receiver.settings.bindings:
+    for binding in part.settings.bindings:
         if binding.control == number:
             channel.follow(binding, value)
-    receiver.aim(channel, at)
+    part.set_targets(channel, at)
 
 
 _FINE = "fine half of "

@@ -1,23 +1,22 @@
-"""An entry: one thing a controller may send, what it does, and the words that tell so.
+"""An entry: one thing a controller may send, what it does, and the words that describe it.
 
 The tables made of entries drive the receiver; the implementation chart is printed from them.
 """
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-if TYPE_CHECKING:
-    from voices.channels.channel import Channel
-    from voices.receiver.receiver import Receiver
+from voices.channels.channel import Channel
+from voices.receiver.part import Part
 
-Handler = Callable[["Receiver", "Channel", int, int, int], None]
-"""Takes the receiver, the channel, two data bytes (a number and a value) and the frame."""
+Handler = Callable[[Part, Channel, int, int, int], None]
+"""Takes the part, the channel, two data bytes (a number and a value) and the frame."""
 
 
 class Entry(NamedTuple):
     """One row of a table."""
 
-    act: Handler | None
+    handler: Handler | None
     """What it does; None: not recognised."""
     function: str
     """What its standard calls it."""
@@ -26,4 +25,4 @@ class Entry(NamedTuple):
     @property
     def recognised(self) -> bool:
         """Whether it does anything here."""
-        return self.act is not None
+        return self.handler is not None

@@ -6,36 +6,33 @@ choosing one only takes data entry away from the registered ones, as the specifi
 receivers whose reception of them is off.
 """
 
-from typing import TYPE_CHECKING
-
+from voices.channels.channel import Channel
+from voices.channels.mpe_zone import LOWER, UPPER, make_zone, zone
 from voices.receiver.entry import Entry
-
-if TYPE_CHECKING:
-    from voices.channels.channel import Channel
-    from voices.receiver.receiver import Receiver
+from voices.receiver.part import Part
 
 BEND_RANGE, FINE, COARSE, TUNING_PROGRAM, TUNING_BANK, DEPTH, ZONE = range(7)
 MOST_SEMITONES = 96
 """Of a bend, as in MPE."""
 
 
-def choose(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def choose(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Choose a parameter by one half of its number (CC 98 to 101)."""
     channel.values[number] = value
     channel.registered = number >= 100
 
 
-def enter(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def enter(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Take a half of data entry (CC 6 or 38); a coarse value sets the fine one to 0."""
     channel.set(number, value)
     chosen = channel.parameter
     if chosen is None:
         return
     pair = [value, 0] if number == 6 else [channel.parameters[chosen][0], value]
-    _put(receiver, channel, chosen, pair, at)
+    _put(part, channel, chosen, pair, at)
 
 
-def step(receiver: "Receiver", channel: "Channel", number: int, value: int, at: int) -> None:
+def step(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Count the chosen parameter up or down (CC 96, 97); the value means nothing.
 
     RP-018: bend range and fine tuning by their fine half (bend range counts cents, a hundred to the
@@ -48,19 +45,19 @@ def step(receiver: "Receiver", channel: "Channel", number: int, value: int, at: 
     high, low = channel.parameters[chosen]
     if chosen in (BEND_RANGE, FINE, DEPTH):
         if chosen == DEPTH and not channel.depth_is_set:
-            high, low = divmod(round(receiver.settings.vibrato.depth_cents * 1.28), 128)
+            high, low = divmod(round(part.settings.vibrato.depth_cents * 1.28), 128)
         base = 100 if chosen == BEND_RANGE else 128
         total = high * base + min(low, base - 1) + (1 if number == 96 else -1)
         high, low = divmod(max(0, min(127 * base + base - 1, total)), base)
     else:
         high = max(0, min(127, high + (1 if number == 96 else -1)))
-    _put(receiver, channel, chosen, [high, low], at)
+    _put(part, channel, chosen, [high, low], at)
 
 
-def _put(receiver: "Receiver", channel: "Channel", chosen: int, pair: list[int], at: int) -> None:
+def _put(part: Part, channel: Channel, chosen: int, pair: list[int], at: int) -> None:
     """Set a parameter to its two halves."""
     if chosen == ZONE:
-        receiver.zones.configure(receiver, channel, pair[0], at)
+        _configure_zone(part, channel, pair[0], at)
         return
     if chosen == BEND_RANGE and pair[0] >= MOST_SEMITONES:
         pair = [MOST_SEMITONES, 0]
@@ -73,11 +70,37 @@ def _put(receiver: "Receiver", channel: "Channel", chosen: int, pair: list[int],
         channel.depth_is_set = True
     if chosen in (TUNING_PROGRAM, TUNING_BANK):
         program, bank = channel.parameters[TUNING_PROGRAM][0], channel.parameters[TUNING_BANK][0]
-        found = receiver.tunings.find(bank, program)
+        found = part.tunings.find(bank, program)
         if found is not None and chosen == TUNING_PROGRAM:
             channel.tuning = found
     for each in channels:
-        receiver.aim(each, at)
+        part.set_targets(each, at)
+
+
+def _configure_zone(part: Part, manager: Channel, count: int, at: int) -> None:
+    """Make ``count`` channels the members of a manager's zone; 0 ends it.
+
+    A later zone takes channels from an earlier one. On other channels than 1 and 16, for more than
+    15 members, and with a basic channel, which hears but one, it is ignored.
+    """
+    numbers = (LOWER, UPPER)
+    if manager.number not in numbers or count > 15 or part.settings.controller.basic_channel:
+        return
+    members = zone(part.routing(manager.controller).channels, manager, count)
+    affected = dict.fromkeys([manager, *manager.members, *members])
+    for each in members:  # one of them may have been a manager itself
+        affected |= dict.fromkeys(each.members)
+    for each in affected:
+        part.notes.keys_up(each, at)
+    make_zone(manager, members)
+    chosen = manager.values[98:102]  # what is being configured stays chosen
+    for each in affected:
+        each.reset_controllers()
+    manager.values[98:102] = chosen
+    for each in affected:
+        part.notes.sostenuto_up(each)
+        part.notes.freeze_up(each, at)
+        part.set_targets(each, at)
 
 
 PARAMETERS: dict[int, Entry] = {

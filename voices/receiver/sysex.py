@@ -1,21 +1,19 @@
 """The system exclusive messages: those that the standards define for every instrument.
 
 Messages of manufacturers are ignored. A message counts if it is for device 7F, all of them, or for
-the device number of the settings. Replies wait in `Receiver.replies`.
+the device number of the settings. Replies wait in `Part.replies`.
 
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 35-57; MIDI Tuning Messages (1999); CA-025; GM
 level 1 and 2.
 """
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from voices.channels.master import ALL, OWN
 from voices.channels.tunings import Tuning
 from voices.receiver import mts
-
-if TYPE_CHECKING:
-    from voices.receiver.receiver import Receiver
+from voices.receiver.part import Part
 
 NON_REAL_TIME, REAL_TIME = 0x7E, 0x7F
 EVERYBODY = 0x7F
@@ -27,7 +25,7 @@ IDENTITY = bytes((NON_COMMERCIAL, 1, 0, 1, 0, 0, 1, 0, 0))
 class SysexMessage(NamedTuple):
     """One message, taken apart."""
 
-    receiver: "Receiver"
+    part: Part
     controller: int
     device: int
     real_time: bool
@@ -39,170 +37,170 @@ class SysexMessage(NamedTuple):
 class Exclusive(NamedTuple):
     """One row of the table; the words are for the implementation chart."""
 
-    act: Callable[[SysexMessage], None]
+    handler: Callable[[SysexMessage], None]
     least: int
     """How many bytes of data there have to be."""
     function: str
     remarks: str = ""
 
 
-def take(receiver: "Receiver", controller: int, message: Sequence[int], at: int) -> None:
-    """Take a system exclusive message, from F0 to F7."""
+def dispatch(part: Part, controller: int, message: Sequence[int], at: int) -> None:
+    """Have a system exclusive message handled, from F0 to F7."""
     if len(message) < 6 or message[-1] != 0xF7 or max(message[1:-1]) > 127:
         return
     device = message[2]
-    if device not in (EVERYBODY, receiver.settings.controller.device_number):
+    if device not in (EVERYBODY, part.settings.controller.device_number):
         return
     found = EXCLUSIVE.get((message[1], message[3], message[4]))
     data = message[5:-1]
     if found is not None and len(data) >= found.least:
         real_time = message[1] == REAL_TIME
-        found.act(SysexMessage(receiver, controller, device, real_time, data, at))
+        found.handler(SysexMessage(part, controller, device, real_time, data, at))
 
 
-def _identity(asked: SysexMessage) -> None:
-    own = asked.receiver.settings.controller.device_number
-    asked.receiver.reply(asked.controller, bytes((NON_REAL_TIME, own, 6, 2)) + IDENTITY)
+def _identity(message: SysexMessage) -> None:
+    own = message.part.settings.controller.device_number
+    message.part.reply(message.controller, bytes((NON_REAL_TIME, own, 6, 2)) + IDENTITY)
 
 
-def _general_midi(asked: SysexMessage) -> None:
-    asked.receiver.power_up(asked.at)
+def _general_midi(message: SysexMessage) -> None:
+    message.part.power_up(message.at)
 
 
-def _volume(asked: SysexMessage) -> None:
-    _master(asked, asked.receiver.master.volume)
+def _volume(message: SysexMessage) -> None:
+    _master(message, message.part.master.volume)
 
 
-def _balance(asked: SysexMessage) -> None:
-    _master(asked, asked.receiver.master.balance)
+def _balance(message: SysexMessage) -> None:
+    _master(message, message.part.master.balance)
 
 
-def _master(asked: SysexMessage, both: list[int]) -> None:
-    both[ALL if asked.device == EVERYBODY else OWN] = asked.data[1] << 7 | asked.data[0]
-    _settle(asked)
+def _master(message: SysexMessage, both: list[int]) -> None:
+    both[ALL if message.device == EVERYBODY else OWN] = message.data[1] << 7 | message.data[0]
+    _update(message)
 
 
-def _settle(asked: SysexMessage) -> None:
-    asked.receiver.master.settle()
-    asked.receiver.aim_all(asked.at)
+def _update(message: SysexMessage) -> None:
+    message.part.master.update()
+    message.part.set_all_targets(message.at)
 
 
-def _fine(asked: SysexMessage) -> None:
-    asked.receiver.master.fine = asked.data[1] << 7 | asked.data[0]
-    _settle(asked)
+def _fine(message: SysexMessage) -> None:
+    message.part.master.fine = message.data[1] << 7 | message.data[0]
+    _update(message)
 
 
-def _coarse(asked: SysexMessage) -> None:
-    asked.receiver.master.coarse = asked.data[1]
-    _settle(asked)
+def _coarse(message: SysexMessage) -> None:
+    message.part.master.coarse = message.data[1]
+    _update(message)
 
 
 # --- tuning ------------------------------------------------------------------------------------
 
 
-def _change(asked: SysexMessage, bank: int, data: Sequence[int]) -> None:
+def _change(message: SysexMessage, bank: int, data: Sequence[int]) -> None:
     """Tune single keys of a program: which, how many, and four bytes each."""
     program, count = data[0], data[1]
     changes = list(mts.single_changes(data[2 : 2 + 4 * count]))
-    _retune(asked, bank, program, changes)
+    _retune(message, bank, program, changes)
 
 
-def _single(asked: SysexMessage) -> None:
-    _change(asked, 0, asked.data)
+def _single(message: SysexMessage) -> None:
+    _change(message, 0, message.data)
 
 
-def _single_of_bank(asked: SysexMessage) -> None:
-    _change(asked, asked.data[0], asked.data[1:])
+def _single_of_bank(message: SysexMessage) -> None:
+    _change(message, message.data[0], message.data[1:])
 
 
-def _dump(asked: SysexMessage) -> None:
+def _dump(message: SysexMessage) -> None:
     """Take a dump; its sum is not looked at, since the first edition left open how to make it."""
-    if len(asked.data) >= 1 + mts.NAME_BYTES + 3 * 128:
-        _take_dump(asked, 0, asked.data[0], asked.data[1:])
+    if len(message.data) >= 1 + mts.NAME_BYTES + 3 * 128:
+        _change_all(message, 0, message.data[0], message.data[1:])
 
 
-def _dump_of_bank(asked: SysexMessage) -> None:
-    data = asked.data
-    if len(data) >= 2 + mts.NAME_BYTES + 3 * 128 + 1 and _sum_is_right(asked, 4):
-        _take_dump(asked, data[0], data[1], data[2:])
+def _dump_of_bank(message: SysexMessage) -> None:
+    data = message.data
+    if len(data) >= 2 + mts.NAME_BYTES + 3 * 128 + 1 and _sum_is_right(message, 4):
+        _change_all(message, data[0], data[1], data[2:])
 
 
-def _take_dump(asked: SysexMessage, bank: int, program: int, data: Sequence[int]) -> None:
-    tuning = _retune(asked, bank, program, list(mts.dump_changes(data[mts.NAME_BYTES :])))
+def _change_all(message: SysexMessage, bank: int, program: int, data: Sequence[int]) -> None:
+    tuning = _retune(message, bank, program, list(mts.dump_changes(data[mts.NAME_BYTES :])))
     if tuning is not None:
         tuning.name = bytes(data[: mts.NAME_BYTES]).decode("ascii", "replace").rstrip()
 
 
-def _octave_dump(asked: SysexMessage, kind: int, width: int) -> None:
+def _octave_dump(message: SysexMessage, kind: int, width: int) -> None:
     """Take a tuning program that is the same in every octave."""
-    data = asked.data
-    if not _sum_is_right(asked, kind):
+    data = message.data
+    if not _sum_is_right(message, kind):
         return
-    scale = asked.receiver.tunings.octave(mts.octave_cents(data[2 + mts.NAME_BYTES :], width))
-    _take_program(asked, data[0], data[1], data[2:], scale)
+    scale = message.part.tunings.octave(mts.octave_cents(data[2 + mts.NAME_BYTES :], width))
+    _change_scale(message, data[0], data[1], data[2:], scale)
 
 
-def _take_program(
-    asked: SysexMessage, bank: int, program: int, name: Sequence[int], scale: Tuning
+def _change_scale(
+    message: SysexMessage, bank: int, program: int, name: Sequence[int], scale: Tuning
 ) -> None:
-    tuning = _retune(asked, bank, program, list(enumerate(scale.pitches)))
+    tuning = _retune(message, bank, program, list(enumerate(scale.pitches)))
     if tuning is not None:
         tuning.name = bytes(name[: mts.NAME_BYTES]).decode("ascii", "replace").rstrip()
 
 
-def _sum_is_right(asked: SysexMessage, kind: int) -> bool:
+def _sum_is_right(message: SysexMessage, kind: int) -> bool:
     """Return whether the sum at the end of a dump of the second edition holds."""
-    body = (NON_REAL_TIME, asked.device, 8, kind, *asked.data[:-1])
-    return mts.checksum(body) == asked.data[-1]
+    body = (NON_REAL_TIME, message.device, 8, kind, *message.data[:-1])
+    return mts.checksum(body) == message.data[-1]
 
 
 def _retune(
-    asked: SysexMessage, bank: int, program: int, changes: list[mts.Change]
+    message: SysexMessage, bank: int, program: int, changes: list[mts.Change]
 ) -> Tuning | None:
     """Change a tuning program; in real time sounding notes of its channels follow."""
-    tunings = asked.receiver.tunings
+    tunings = message.part.tunings
     before = tunings.find(bank, program)
     tuning = tunings.changeable(bank, program)
     if tuning is None:
         return None
     for key, pitch in changes:
         tuning.put(key, pitch)
-    asked.receiver.retuned(before, tuning, asked.at, sounding=asked.real_time)
+    message.part.tuning_changed(before, tuning, message.at, sounding=message.real_time)
     return tuning
 
 
-def _scale(asked: SysexMessage, width: int) -> None:
+def _scale(message: SysexMessage, width: int) -> None:
     """Tune some channels by the octave."""
-    cents = mts.octave_cents(asked.data[3:], width)
-    tuning = asked.receiver.tunings.octave(cents)
-    numbers = mts.channels_of(*asked.data[:3])
-    asked.receiver.tune(numbers, asked.controller, tuning, asked.at, sounding=asked.real_time)
+    cents = mts.octave_cents(message.data[3:], width)
+    tuning = message.part.tunings.octave(cents)
+    numbers = mts.channels_of(*message.data[:3])
+    message.part.tune(numbers, message.controller, tuning, message.at, sounding=message.real_time)
 
 
-def _request(asked: SysexMessage) -> None:
-    program = asked.data[0]
-    tuning = asked.receiver.tunings.find(0, program)
+def _request(message: SysexMessage) -> None:
+    program = message.data[0]
+    tuning = message.part.tunings.find(0, program)
     if tuning is not None:
-        _send_dump(asked, bytes((8, 1, program)), tuning)
+        _send_dump(message, bytes((8, 1, program)), tuning)
 
 
-def _request_of_bank(asked: SysexMessage) -> None:
-    bank, program = asked.data[:2]
-    tuning = asked.receiver.tunings.find(bank, program)
+def _request_of_bank(message: SysexMessage) -> None:
+    bank, program = message.data[:2]
+    tuning = message.part.tunings.find(bank, program)
     if tuning is not None:
-        _send_dump(asked, bytes((8, 4, bank, program)), tuning)
+        _send_dump(message, bytes((8, 4, bank, program)), tuning)
 
 
-def _send_dump(asked: SysexMessage, head: bytes, tuning: Tuning) -> None:
-    own = asked.receiver.settings.controller.device_number
+def _send_dump(message: SysexMessage, head: bytes, tuning: Tuning) -> None:
+    own = message.part.settings.controller.device_number
     body = bytes((NON_REAL_TIME, own)) + head + mts.name_bytes(tuning.name)
     body += b"".join(mts.word_of(pitch) for pitch in tuning.pitches)
-    asked.receiver.reply(asked.controller, body + bytes((mts.checksum(body),)))
+    message.part.reply(message.controller, body + bytes((mts.checksum(body),)))
 
 
 _ANY, _NOW = NON_REAL_TIME, REAL_TIME
-_OCTAVE_1 = Exclusive(lambda asked: _scale(asked, 1), 15, "Scale/octave tuning, 1 byte")
-_OCTAVE_2 = Exclusive(lambda asked: _scale(asked, 2), 27, "Scale/octave tuning, 2 bytes")
+_OCTAVE_1 = Exclusive(lambda message: _scale(message, 1), 15, "Scale/octave tuning, 1 byte")
+_OCTAVE_2 = Exclusive(lambda message: _scale(message, 2), 27, "Scale/octave tuning, 2 bytes")
 EXCLUSIVE: dict[tuple[int, int, int], Exclusive] = {
     (_ANY, 6, 1): Exclusive(_identity, 0, "Identity request", "answered; manufacturer 7D"),
     (_ANY, 9, 1): Exclusive(_general_midi, 0, "General MIDI 1 on", "as at power-on"),
@@ -218,10 +216,10 @@ EXCLUSIVE: dict[tuple[int, int, int], Exclusive] = {
     (_ANY, 8, 3): Exclusive(_request_of_bank, 2, "Bulk tuning dump request, bank", "answered"),
     (_ANY, 8, 4): Exclusive(_dump_of_bank, 2, "Key-based tuning dump, bank"),
     (_ANY, 8, 5): Exclusive(
-        lambda asked: _octave_dump(asked, 5, 1), 2 + 16 + 12 + 1, "Scale/octave dump, 1 byte"
+        lambda message: _octave_dump(message, 5, 1), 2 + 16 + 12 + 1, "Scale/octave dump, 1 byte"
     ),
     (_ANY, 8, 6): Exclusive(
-        lambda asked: _octave_dump(asked, 6, 2), 2 + 16 + 24 + 1, "Scale/octave dump, 2 bytes"
+        lambda message: _octave_dump(message, 6, 2), 2 + 16 + 24 + 1, "Scale/octave dump, 2 bytes"
     ),
     (_NOW, 8, 7): Exclusive(
         _single_of_bank, 3, "Single note tuning change, bank", "sounding notes follow"

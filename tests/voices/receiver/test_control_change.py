@@ -18,7 +18,7 @@ from tests.support.measure import db, partial_level, peak
 from tests.support.playing import RATE, sound
 from tests.support.receiver_player import RICH, STRUCK, Player
 from voices.channels.channel import Channel
-from voices.channels.control_targets import goals
+from voices.channels.control_targets import control_targets
 
 
 # MIDI p. 12: MSB first, then LSB; an LSB alone moves finely; a new MSB sets its LSB to 0.
@@ -111,9 +111,9 @@ def test_a_level_saved_is_worked_out_where_it_sounds_and_elsewhere_by_the_next_n
 
     def noted(channel: Channel, *others: Any, **more: Any) -> list[float]:
         worked_out.append(channel.number)
-        return goals(channel, *others, **more)
+        return control_targets(channel, *others, **more)
 
-    monkeypatch.setattr("voices.receiver.receiver.goals", noted)
+    monkeypatch.setattr("voices.receiver.part.control_targets", noted)
     softer = player.instrument.settings.model_copy(update={"level": Level(volume_db=-20.0)})
     player.instrument.apply(softer)
     assert worked_out == [1]

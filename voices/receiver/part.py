@@ -1,0 +1,218 @@
+"""The part: what messages act on, which is sixteen channels for every controller and their notes.
+
+It holds what the handlers of all messages work on. It sends every control of a channel to where
+messages and settings want it, with `Smoother`; what keys and pedals do is the business of `Notes`.
+
+Units: frames, absolute; values as on the wire. Threads: the instrument's.
+"""
+
+from collections import deque
+from collections.abc import Sequence
+
+from config.settings import Settings
+from voices.channels.channel import Channel
+from voices.channels.control_targets import LEVELS, control_targets, pitch_cents, rate_hz
+from voices.channels.master import Master
+from voices.channels.mpe_zone import end_zones
+from voices.channels.routing import Routing
+from voices.channels.tunings import Tuning, Tunings
+from voices.modulation.smoother import FIRST_LEVEL, LEFT, PITCH, RIGHT, VIBRATO_DEPTH, Smoother
+from voices.notes.notes import Notes
+
+CHANNELS = 16
+REPLIES = 16
+"""So many answers wait for their controllers at most."""
+
+
+class Part:
+    """The channels of every controller, and what they share."""
+
+    def __init__(self, notes: Notes, smoother: Smoother, *, sample_rate: int, mono: bool) -> None:
+        self.notes = notes
+        self.master = Master()
+        self.tunings = Tunings(sample_rate)
+        self.settings: Settings
+        self.replies: deque[tuple[int, bytes]] = deque(maxlen=REPLIES)
+        """Controller and message, whole, for whoever can send them."""
+        self.level_columns: list[int] = []
+        """The partials with a level of their own, in the order of the columns of `Smoother`."""
+        self._smoother = smoother
+        self._mono = mono
+        self._routings: dict[int, Routing] = {}
+        self._targets_from: object = None
+        self._routed_by: object = None
+
+    # --- settings --------------------------------------------------------------------------
+
+    def apply(self, settings: Settings, frame: int) -> None:
+        """Put settings in force; every channel moves to where its controls are under them."""
+        self.settings = settings
+        if self.tunings.apply(settings.tuning):
+            for channel in self._channels():
+                channel.tuning = self.tunings.preset
+        self._apply_routing(frame)
+        used = (settings.level, settings.vibrato, settings.pressure, settings.bindings)
+        if used == self._targets_from:
+            return
+        self._targets_from = used
+        columns = [*LEVELS, *sorted({each.partial for each in settings.bindings if each.partial})]
+        if columns != self.level_columns:
+            self.level_columns = columns
+            self._smoother.set_level_columns(len(columns))
+            for channel in self._channels():
+                del channel.targets[FIRST_LEVEL:]
+                self.notes.forget_targets(channel, FIRST_LEVEL)
+        self.set_all_targets(frame)
+
+    def _apply_routing(self, frame: int) -> None:
+        chosen = self.settings.controller
+        routed_by = (chosen.mode, chosen.basic_channel, chosen.channels)
+        if routed_by == self._routed_by:
+            return
+        self._routed_by = routed_by
+        for controller, routing in self._routings.items():
+            # A key that is down now may not be heard when it comes up.
+            self.notes.cut_controller(controller, frame, "other channels in the settings")
+            end_zones(routing.channels)
+            for channel in routing.channels:
+                channel.own_pedals.lift()
+            routing.power_up(*routed_by)
+
+    # --- power-on --------------------------------------------------------------------------
+
+    def power_up(self, at: int) -> None:
+        """Bring everything to where it is at power-on."""
+        self.master.power_up()
+        for controller in self._routings:
+            self.power_up_controller(controller, at, "general MIDI on or off")
+
+    def power_up_controller(self, controller: int, at: int, by: str) -> None:
+        """Release every note of a controller, and bring it to where it is at power-on."""
+        self.notes.cut_controller(controller, at, by)
+        routing = self._routings.get(controller)
+        if routing is None:
+            return
+        end_zones(routing.channels)
+        for channel in routing.channels:
+            channel.power_up()
+            channel.tuning = self.tunings.default
+        chosen = self.settings.controller
+        routing.power_up(chosen.mode, chosen.basic_channel, chosen.channels)
+        for channel in routing.channels:
+            self.notes.clear_key_pressure(channel, at)
+        self._set_targets_heard(routing.channels, at)
+
+    def reply(self, controller: int, body: bytes) -> None:
+        """Have a system exclusive message sent back to a controller."""
+        self.replies.append((controller, b"\xf0" + body + b"\xf7"))
+
+    # --- channels --------------------------------------------------------------------------
+
+    def add_controller(self, controller: int) -> Routing:
+        """Make a controller's channels, as its first message does."""
+        channels = [Channel(controller, number) for number in range(CHANNELS)]
+        for channel in channels:
+            channel.tuning = self.tunings.default
+            channel.targets = self._targets(channel)
+            channel.rate_hz = rate_hz(channel, self.settings)
+        first = self._smoother.add_rows([channel.targets for channel in channels])
+        for channel in channels:
+            channel.motion_row = first + channel.number
+        routing = self._routings[controller] = Routing(channels)
+        chosen = self.settings.controller
+        routing.power_up(chosen.mode, chosen.basic_channel, chosen.channels)
+        return routing
+
+    def routing(self, controller: int) -> Routing:
+        """Return the channels of a controller, made if this is the first that is heard of it."""
+        return self._routings.get(controller) or self.add_controller(controller)
+
+    def _channels(self) -> list[Channel]:
+        return [channel for routing in self._routings.values() for channel in routing.channels]
+
+    # --- targets ---------------------------------------------------------------------------
+
+    def _targets(self, channel: Channel) -> list[float]:
+        return control_targets(
+            *(channel, self.settings, self.master, self.level_columns),
+            mono=self._mono,
+            swells=self.notes.swells(channel),
+        )
+
+    def set_targets(self, channel: Channel, at: int) -> None:
+        """Send the values of a channel, and of its members, to where its controls are."""
+        channel.stale = False
+        targets = self._targets(channel)
+        rate = rate_hz(channel, self.settings)
+        if rate != channel.rate_hz:
+            channel.rate_hz = rate
+            rows = [voice.motion_row for voice in self.notes.independent(channel)]
+            for row in (channel.motion_row, *rows):
+                self._smoother.set_vibrato_rate(row, rate, at)
+        old = channel.targets
+        if targets != old:
+            self.notes.glide(at)
+            for column, target in enumerate(targets):
+                if column >= len(old) or target != old[column]:
+                    self._smoother.set_target(channel.motion_row, column, target, at)
+            channel.targets = targets
+            for voice in self.notes.independent(channel):
+                self.notes.refresh(voice, at)
+            if (targets[LEFT] or targets[RIGHT]) and not (old[LEFT] or old[RIGHT]):
+                self.notes.mark_audible(channel)
+        for member in channel.members:
+            self.set_targets(member, at)
+
+    def bend(self, channel: Channel, at: int) -> None:
+        """Send the pitch of a channel to where its controls are."""
+        if channel.members or self.notes.independent(channel) or channel.stale:
+            self.set_targets(channel, at)
+            return
+        target = pitch_cents(channel, self.master)
+        if target != channel.targets[PITCH]:
+            self._smoother.set_target(channel.motion_row, PITCH, target, at)
+            channel.targets[PITCH] = target
+
+    def set_all_targets(self, at: int) -> None:
+        """Send every channel to where its controls and the master controls are."""
+        self._set_targets_heard(self._channels(), at)
+
+    def _set_targets_heard(self, channels: Sequence[Channel], at: int) -> None:
+        """Send those that sound, or have vibrato, to where their controls are.
+
+        The others are sent there by their next note: there are many, and a block has little time.
+        """
+        for channel in channels:
+            channel.stale = True
+        swinging = [channel for channel in channels if channel.targets[VIBRATO_DEPTH]]
+        for channel in (*self.notes.sounding_channels(), *swinging):
+            self.refresh(channel, at)
+
+    def refresh(self, channel: Channel, at: int) -> None:
+        """Send a channel, and the one it follows, to where their controls have long been."""
+        for each in (channel.control_channel, channel):
+            if each.stale:
+                self.set_targets(each, at)
+
+    # --- tuning ----------------------------------------------------------------------------
+
+    def tuning_changed(
+        self, before: Tuning | None, after: Tuning, at: int, *, sounding: bool
+    ) -> None:
+        """Give a tuning program that has changed to all channels that use it."""
+        for channel in self._channels():
+            if channel.tuning in (before, after):
+                self._tune(channel, after, at, sounding=sounding)
+
+    def tune(
+        self, numbers: Sequence[int], controller: int, tuning: Tuning, at: int, *, sounding: bool
+    ) -> None:
+        """Give some channels of a controller another tuning."""
+        channels = self.routing(controller).channels
+        for number in numbers:
+            self._tune(channels[number], tuning, at, sounding=sounding)
+
+    def _tune(self, channel: Channel, tuning: Tuning, at: int, *, sounding: bool) -> None:
+        channel.tuning = tuning
+        if sounding:
+            self.notes.retune(channel, at)
