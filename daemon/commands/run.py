@@ -9,7 +9,7 @@ import sys
 from importlib import import_module
 
 from daemon import log as logs
-from daemon.ipc.layout import shared_memory
+from daemon.ipc.shared_memory import shared_memory
 from daemon.keeper.instance_lock import InstanceLock
 from daemon.linux.stderr import silence_libraries
 from daemon.player.fork_server import ForkServer
@@ -23,16 +23,16 @@ def run(arguments: argparse.Namespace) -> int:
     # Before the log takes hold of stderr: what C libraries write there is no business of the user.
     silence_libraries()
     logs.set_up(arguments.verbose)
-    seat = InstanceLock()
+    lock = InstanceLock()
     try:
         # A fork copies only the thread that forks, and what is imported by then is there once for
         # both. From here on both import the rest at the same time.
         import_module("config.sound")
         memory = shared_memory()
-        spawner = ForkServer(memory)
+        fork_server = ForkServer(memory, keep_out=[lock.descriptor])
         sys.setswitchinterval(SWITCH_INTERVAL_S)
-        from daemon.keeper.event_loop import Wiring
+        from daemon.keeper.build import build
 
-        return Wiring(arguments.settings, seat, memory, spawner).loop()
+        return build(arguments.settings, lock, memory, fork_server).run()
     finally:
-        seat.release()
+        lock.release()

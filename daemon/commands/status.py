@@ -7,116 +7,19 @@ again every second, in place on a terminal.
 import argparse
 import json
 import sys
-from typing import Any
 
-from config.wording import counted
 from daemon.commands.refresh import follow
+from daemon.diagnosis.readable import readable_status
 from daemon.keeper.control_socket import ask
-
-_LABEL = 13
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the status; a `RunError` tells when there is no daemon."""
     if arguments.follow:
-        return follow(lambda: readable(ask({"ask": "status"})), sys.stdout)
+        return follow(lambda: readable_status(ask({"ask": "status"})), sys.stdout)
     status = ask({"ask": "status"})
     if arguments.json:
         sys.stdout.write(json.dumps(status, indent=2, ensure_ascii=False) + "\n")
     else:
-        sys.stdout.write(readable(status))
+        sys.stdout.write(readable_status(status))
     return 0
-
-
-def readable(status: dict[str, Any]) -> str:
-    """Return the status as aligned lines."""
-    rows = [
-        ("running", _running(status)),
-        ("controllers", _controllers(status)),
-        ("sound card", _card(status)),
-        *(("", line) for line in (status["output"] or {"closed": []})["closed"]),
-        ("sound", f"{status['sound']}, up to {counted(status['polyphony'], 'note')} at once"),
-        ("voices", _voices(status)),
-    ]
-    if status["block"]["deadline_us"]:
-        rows.append(("block time", _block_time(status["block"])))
-    rows.append(("missed", _missed(status)))
-    rows.append(("notes", f"{counted(status['notes']['received'], 'note')} received"))
-    accounts = {name: n for name, n in status["notes"]["accounts"].items() if n}
-    width = max((len(name) for name in accounts), default=0)
-    rows += [("", f"  {name:<{width}}  {n:>7,}") for name, n in accounts.items()]
-    rows += [("board", line) for line in _board(status["health"])]
-    rows += [("settings", line) for line in status["settings"]["faults"]]
-    return "".join(f"{label:<{_LABEL}}{text}\n" for label, text in rows)
-
-
-def _running(status: dict[str, Any]) -> str:
-    boot = f", boot {status['boot']}" if status["boot"] else ""
-    return f"{_duration(status['running_s'])}, process {status['process']}{boot}"
-
-
-def _controllers(status: dict[str, Any]) -> str:
-    names = ", ".join(each["name"] for each in status["controllers"])
-    wanted = status["wanted_controller"]
-    return names or (f"none matches '{wanted}'" if wanted else "none seen")
-
-
-def _card(status: dict[str, Any]) -> str:
-    output = status["output"]
-    if output is None:
-        return f"silent: {status['reason']}"
-    frames = status["block"]["frames"]
-    return (
-        f"{output['card']['name']}, {output['sample_rate']:,} Hz, {frames}-frame blocks, "
-        f"{output['delay_ms']:.1f} ms to the card"
-    )
-
-
-def _voices(status: dict[str, Any]) -> str:
-    voices = status["voices"]
-    most = status["most_partials"]
-    spared = f", {most:,} allowed at this load" if most else ""
-    return (
-        f"{voices['now']} now ({counted(status['partials'], 'partial')}{spared}), "
-        f"{voices['peak']} at most so far, tails included"
-    )
-
-
-def _block_time(block: dict[str, Any]) -> str:
-    share = [100 * block[key] / block["deadline_us"] for key in ("p50_us", "p99_us", "max_us")]
-    return (
-        f"half within {share[0]:.0f} %, 99 of 100 within {share[1]:.0f} %, longest "
-        f"{share[2]:.0f} % of {block['deadline_us'] / 1000:.2f} ms"
-    )
-
-
-def _missed(status: dict[str, Any]) -> str:
-    text = (
-        f"{counted(status['underflows'], 'underflow')}, "
-        f"{counted(status['late_messages'], 'late message')} of {status['messages']:,}"
-    )
-    silenced = status["silenced_blocks"]
-    return text + (f", {counted(silenced, 'block')} silenced by a fault" if silenced else "")
-
-
-def _board(health: dict[str, Any]) -> list[str]:
-    known = []
-    if health["temperature_c"] is not None:
-        known.append(f"{health['temperature_c']:.0f} °C")
-    if health["battery_percent"] is not None:
-        known.append(f"battery {health['battery_percent']} %")
-    if health["undervoltage"] is False:
-        known.append("supply as it should be")
-    return [", ".join(known), *health["warnings"]] if known else list(health["warnings"])
-
-
-def _duration(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return (
-        f"{hours} h {minutes} min"
-        if hours
-        else f"{minutes} min {rest} s"
-        if minutes
-        else f"{rest} s"
-    )

@@ -6,9 +6,9 @@ only when the board's clock is known to have been right. Without a daemon it rea
 
 import argparse
 import sys
-import time
 from typing import Any
 
+from daemon.diagnosis.readable import readable_losses
 from daemon.errors import RunError
 from daemon.keeper.control_socket import NOBODY, ask
 from daemon.linux.boot import boot_id
@@ -27,34 +27,8 @@ def run(arguments: argparse.Namespace) -> int:
         if str(fault) != NOBODY:
             raise
         told = _kept(boot, last)
-    sys.stdout.write(readable(told))
+    sys.stdout.write(readable_losses(told))
     return 0
-
-
-def readable(told: dict[str, Any]) -> str:
-    """Return what was told as lines."""
-    which = f"boot {told['boot']}: " if told["boot"] > 0 else ""
-    lines = [f"{which}{told['earlier']} earlier ones; --last tells more"] * bool(told["earlier"])
-    lines += [_line(told["boot"], entry) for entry in told["entries"]]
-    lines += [] if lines else [f"{which}nothing is known that did not sound as played"]
-    if told["count"]:
-        lines.append(f"{which}{told['count']}")
-    return "".join(f"{line}\n" for line in lines)
-
-
-def _line(boot: int, entry: dict[str, Any]) -> str:
-    since_s, clock_s = entry["since_ready_s"], entry["clock_s"]
-    words = [f"boot {boot}"] if boot > 0 else []
-    words.append("before ready" if since_s is None or since_s < 0 else _since(since_s))
-    if clock_s is not None:
-        words.append(time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(clock_s)))
-    return f"{', '.join(words)}: {entry['text']}"
-
-
-def _since(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds, 1), 60)
-    hours, minutes = divmod(int(minutes), 60)
-    return f"{hours}:{minutes:02}:{rest:04.1f}"
 
 
 def _kept(boot: int, last: int) -> dict[str, Any]:

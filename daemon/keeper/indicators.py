@@ -1,16 +1,74 @@
-"""What the box tells without a screen: its cues and its light.
+"""What the box shows without a screen: quiet tones while nobody plays, and its light.
 
-Units: microseconds of the monotonic clock (``_us``).
+Units: dB below full scale; microseconds of the monotonic clock (``_us``).
 Threads: the main loop's alone.
+
+A cue never sounds over music: it waits until nothing sounds, and is dropped when that takes long.
 """
 
 from collections.abc import Callable
 
-from config.settings import Settings
-from daemon.keeper.cues import Cues
+from config.settings import CueSettings, Settings
+from daemon.ipc.messages import CUE_PATTERNS
 from daemon.linux.led import State, StatusLed
 
-_FAREWELL_US = 6_000_000
+_SETTINGS = {
+    "ready": "ready",
+    "found": "controller",
+    "lost": "controller",
+    "refused": "settings",
+    "unwell": "board",
+}
+_QUIET_US = 500_000
+_STALE_US = 30_000_000
+
+
+class Cues:
+    """The cues that wait for a silence.
+
+    Parameters
+    ----------
+    play
+        Takes a cue's name and its level.
+    """
+
+    def __init__(self, play: Callable[[str, float], None]) -> None:
+        self.settings = CueSettings()
+        """Which are wanted, and how loud; may change at any time."""
+        self.volume_db = 0.0
+        """The instrument's: a quieter one has quieter cues."""
+        self._play = play
+        self._waiting: dict[str, int] = {}
+        self._silent_since_us: int | None = None
+
+    def ask(self, name: str, now_us: int) -> None:
+        """Have a cue played in the next silence, unless the settings leave it out."""
+        wanted = _SETTINGS.get(name)
+        if wanted is None or getattr(self.settings, wanted):
+            self._waiting.setdefault(name, now_us)
+
+    def tick(self, silent: bool, now_us: int) -> None:
+        """Play the oldest cue once it has been silent for a moment.
+
+        Parameters
+        ----------
+        silent
+            Whether a player is there and nothing of it sounds.
+        """
+        waiting = self._waiting
+        for name in [each for each, us in waiting.items() if now_us - us > _STALE_US]:
+            del waiting[name]
+        if not silent:
+            self._silent_since_us = None
+        elif self._silent_since_us is None:
+            self._silent_since_us = now_us
+        elif waiting and now_us - self._silent_since_us >= _QUIET_US:
+            name = next(iter(waiting))
+            del waiting[name]
+            self._play(name, self.settings.tone_db + min(self.volume_db, 0.0))
+            # The next one keeps its distance.
+            seconds = sum(duration for _, duration in CUE_PATTERNS[name])
+            self._silent_since_us = now_us + round(seconds * 1e6)
 
 
 class Indicators:
@@ -19,29 +77,29 @@ class Indicators:
     Parameters
     ----------
     play
-        Takes a cue's name and its level in dB below full scale.
-    lamp
+        Takes a cue's name and its level.
+    led
         The board's.
     """
 
-    def __init__(self, play: Callable[[str, float], None], lamp: StatusLed | None = None) -> None:
+    def __init__(self, play: Callable[[str, float], None], led: StatusLed) -> None:
         self._cues = Cues(play)
-        self._lamp = lamp or StatusLed()
+        self._led = led
         self._ready = False
-        self._farewell_us: int | None = None
-        self._said = False
 
     def use(self, settings: Settings) -> None:
         """Take what the settings say of cues and light."""
         self._cues.settings, self._cues.volume_db = settings.cues, settings.level.volume_db
-        self._lamp.use(settings.cues.lamp)
+        self._led.use(settings.cues.lamp)
 
-    def tell(self, name: str, now_us: int) -> None:
-        """Have a cue played in the next silence; see `daemon.keeper.cues.PATTERNS`."""
+    def cue(self, name: str, now_us: int) -> None:
+        """Have a cue played in the next silence; see `daemon.ipc.messages.CUE_PATTERNS`."""
         if name != "found" or self._ready:  # the first controller's cue is "ready"
             self._cues.ask(name, now_us)
 
-    def tick(self, playing: bool, sounding: int, controllers: int, now_us: int) -> None:
+    def tick(
+        self, playing: bool, sounding: int, controllers: int, leaving: bool, now_us: int
+    ) -> None:
         """Show the state of now.
 
         Parameters
@@ -52,27 +110,18 @@ class Indicators:
             Notes that sound.
         controllers
             How many are there.
+        leaving
+            Whether the power is about to go.
         """
         if playing and controllers and not self._ready:
             self._cues.ask("ready", now_us)
         self._ready = playing and (self._ready or controllers > 0)
         self._cues.tick(playing and not sounding, now_us)
         state: State = "playing" if controllers else "no controller"
-        if self._farewell_us is not None:
+        if leaving:
             state = "farewell"
-        self._lamp.show(state if playing else "no card", now_us)
-
-    def say_farewell(self, now_us: int) -> None:
-        """Begin the farewell; the notes have been let go of."""
-        self._farewell_us = now_us
-        self._cues.ask("farewell", now_us)
-
-    def said_farewell(self, now_us: int) -> bool:
-        """Return True once, when the farewell has been heard or could not be."""
-        over = self._farewell_us is not None and now_us - self._farewell_us >= _FAREWELL_US
-        self._said, before = over, self._said
-        return over and not before
+        self._led.show(state if playing else "no card", now_us)
 
     def close(self) -> None:
         """Give the light back."""
-        self._lamp.release()
+        self._led.release()

@@ -49,7 +49,8 @@ class InstanceLock:
         faults = []
         for path in paths:
             try:
-                self._lock = _take(path)
+                self.descriptor = _take(path)
+                """The lock is held until every copy of this is closed: no child may have one."""
             except OSError as error:
                 faults.append(f"{path.parent}: {error.strerror or error}")
                 continue
@@ -60,7 +61,7 @@ class InstanceLock:
 
     def release(self) -> None:
         """Let another daemon start."""
-        os.close(self._lock)
+        os.close(self.descriptor)
 
 
 def _lock_path(path: Path) -> Path:
@@ -95,7 +96,7 @@ def _written(lock: int) -> str:
 
 
 def _taken(holder: str) -> RunError:
-    return RunError(f"partiald runs already, as process {holder}; 'partiald status' asks it")
+    return RunError(f"already running as process {holder}; 'partiald status' asks it")
 
 
 def _take(path: Path) -> int:

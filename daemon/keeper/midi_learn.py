@@ -8,9 +8,9 @@ nor the positions that a controller sends when it is plugged in are taken for it
 parameter numbers are no knobs.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from config.settings import Binding
 
@@ -18,7 +18,7 @@ PATIENCE_S = 30.0
 TRAVELLED = 16
 NO_KNOBS = frozenset((0, 6, 32, 38, *range(64, 70), *range(96, 102), *range(120, 128)))
 
-KeyAddress = tuple[int, int, int]
+ControlAddress = tuple[int, int, int]
 """Controller, channel from 0, and control number."""
 
 
@@ -26,26 +26,26 @@ KeyAddress = tuple[int, int, int]
 class Found:
     """What was moved, and what it changes from now on."""
 
-    place: KeyAddress
+    address: ControlAddress
     binding: Binding
 
 
-class Learning:
+class MidiLearn:
     """One binding being learned; beginning another ends the one before."""
 
     def __init__(self) -> None:
         self.found: Found | None = None
         self._wanted: dict[str, Any] | None = None
-        self._from: dict[KeyAddress, int] = {}
+        self._from: dict[ControlAddress, int] = {}
         self._until_s = 0.0
 
     @property
-    def waiting(self) -> bool:
-        """Whether a knob is still looked for."""
-        return self._wanted is not None
+    def state(self) -> Literal["waiting", "bound", "given up"]:
+        """Whether a knob is still looked for, or was found."""
+        return "waiting" if self._wanted is not None else "bound" if self.found else "given up"
 
     def begin(
-        self, target: str, partial: int, controls: Mapping[KeyAddress, int], now_s: float
+        self, target: str, partial: int, controls: Mapping[ControlAddress, int], now_s: float
     ) -> None:
         """Look for a knob from now on; may raise a ValueError on what can't be bound."""
         wanted: dict[str, Any] = {"target": target, "partial": partial}
@@ -54,19 +54,38 @@ class Learning:
         self._from = dict(controls)
         self._until_s = now_s + PATIENCE_S
 
-    def look(self, controls: Mapping[KeyAddress, int], now_s: float) -> Found | None:
+    def plain(self, name_of: Callable[[int], str], kept: bool) -> dict[str, Any]:
+        """Return how far it is, as plain values.
+
+        Parameters
+        ----------
+        name_of
+            Returns a controller's name, by its number.
+        kept
+            Whether a binding outlives the power.
+        """
+        found = self.found
+        return {
+            "state": self.state,
+            "patience_s": PATIENCE_S,
+            "control": found.binding.control if found else None,
+            "controller": name_of(found.address[0]) if found else "",
+            "kept": kept,
+        }
+
+    def look(self, controls: Mapping[ControlAddress, int], now_s: float) -> Found | None:
         """Return what has been moved, once."""
         if self._wanted is None:
             return None
         travelled = {
-            place: abs(value - self._from.setdefault(place, value))
-            for place, value in controls.items()
-            if place[2] not in NO_KNOBS
+            address: abs(value - self._from.setdefault(address, value))
+            for address, value in controls.items()
+            if address[2] not in NO_KNOBS
         }
-        place = max(travelled, key=lambda each: travelled[each], default=None)
-        if place is not None and travelled[place] >= TRAVELLED:
-            binding = Binding.model_validate({"control": place[2], **self._wanted})
-            self.found, self._wanted = Found(place, binding), None
+        address = max(travelled, key=lambda each: travelled[each], default=None)
+        if address is not None and travelled[address] >= TRAVELLED:
+            binding = Binding.model_validate({"control": address[2], **self._wanted})
+            self.found, self._wanted = Found(address, binding), None
             return self.found
         if now_s >= self._until_s:
             self._wanted = None
@@ -75,10 +94,10 @@ class Learning:
 
 def bound(bindings: list[Binding], new: Binding) -> list[Binding]:
     """Return bindings with a new one, in place of those of its knob and of its target."""
-    aim = (new.target, new.partial)
+    target = (new.target, new.partial)
     kept = [
         each
         for each in bindings
-        if each.control != new.control and (each.target, each.partial) != aim
+        if each.control != new.control and (each.target, each.partial) != target
     ]
     return [*kept, new]

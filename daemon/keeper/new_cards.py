@@ -1,11 +1,12 @@
-"""Sound cards that come while another one plays.
+"""Sound cards that come: noticed at all, and while another one plays.
 
 Threads: the main loop's alone.
 
-A card that was there when the player began, and was not taken then, is no newcomer: it could not be
-opened, or the other was better. One that was held and has been let go is.
+A card that was there when the player began, and was not taken then, is not new: it could not be
+opened, or the other was better. One that was held and has been released is.
 """
 
+import os
 from collections.abc import Callable, Sequence
 
 from daemon.soundcard.card import Card, sort_key
@@ -31,7 +32,7 @@ class NewCards:
         self._known = self._free().keys() | set()
 
     def better(self, wanted: str) -> Card | None:
-        """Return a newcomer that should play instead; None: there is none.
+        """Return a new card that should play instead; None: there is none.
 
         Parameters
         ----------
@@ -49,6 +50,18 @@ class NewCards:
 
     def _free(self) -> dict[tuple[int, str], Card]:
         return {(card.number, card.identity): card for card in self._look() if not card.holder}
+
+
+def cards_stamp() -> object:
+    """Return what changes when a sound card comes or goes, or begins to be ours to open.
+
+    A card that has just come belongs to root until udev has seen it: its node changes then.
+    """
+    try:
+        with os.scandir("/dev/snd") as nodes:
+            return sorted((node.name, node.stat().st_ctime_ns) for node in nodes)
+    except OSError:
+        return None
 
 
 def _merit(card: Card, wanted: str) -> tuple[int, ...]:

@@ -1,12 +1,12 @@
 """The note count over all players: what each one left behind, and what came while there was none.
 
-Threads: the main loop's alone; the board and the ring are read while a player may write.
+Threads: the main loop's alone; counters and ring are read while a player may write.
 
 Promise: once a player has ended, ``received`` is exactly the note-ons that entered the ring or
 found no room in it; what a player took and never booked was cut with it.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -38,8 +38,17 @@ class Queue(Protocol):
         """Return the note-ons lost since the last call."""
 
 
-@dataclass
-class Totals:
+@dataclass(frozen=True)
+class NoteUnheard:
+    """A note-on that came while no player ran."""
+
+    time_us: int
+    controller: int
+    message: bytes
+
+
+@dataclass(frozen=True)
+class Counts:
     """What players counted beside notes."""
 
     underflows: int = 0
@@ -47,9 +56,9 @@ class Totals:
     faults: int = 0
     sounding_peak: int = 0
 
-    def plus(self, snapshot: Snapshot) -> "Totals":
+    def plus(self, snapshot: Snapshot) -> "Counts":
         """Return these figures and a running player's together."""
-        return Totals(
+        return Counts(
             self.underflows + snapshot.underflows,
             self.late + snapshot.late_events,
             self.faults + snapshot.faults,
@@ -63,50 +72,51 @@ class NoteTotals:
     Parameters
     ----------
     ring
-        Its consumer is the tally while no player runs.
+        Its consumer is here while no player runs.
     """
 
     def __init__(self, ring: Queue) -> None:
         self._ring = ring
         self._kept = dict.fromkeys(ACCOUNTS, 0)
-        self.totals = Totals()
+        self.counts = Counts()
         """Of the players that have ended."""
-        self.unheard: Callable[[int, int, bytes], None] = lambda time_us, controller, message: None
-        """Called with each note-on that came while no player ran."""
 
-    def drain(self) -> int:
-        """Book the note-ons in the ring as *no sound card*; return how many.
+    def drain(self) -> list[NoteUnheard]:
+        """Book the note-ons in the ring as *no sound card*, and return them.
 
         Only while no player takes from it.
         """
-        silent = 0
+        unheard = []
         for _ in range(_TRIES * 10):
             record = self._ring.get()
             if record is None:
                 break
             time_us, controller, message = record
             if message[0] & 0xF0 == 0x90 and len(message) > 2 and message[2] > 0:
-                silent += 1
-                self.unheard(time_us, controller, message)
-        self._kept["no sound card"] += silent
+                unheard.append(NoteUnheard(time_us, controller, message))
+        self._kept["no sound card"] += len(unheard)
         self._kept["queue overflow"] += self._ring.take_lost_notes()
-        return silent
+        return unheard
 
-    def settle(self, last: Snapshot) -> int:
-        """Keep the accounts of a player that has ended; return how many notes ended with it."""
+    def settle(self, last: Snapshot) -> tuple[int, list[NoteUnheard]]:
+        """Keep the accounts of a player that has ended; return how many notes ended with it.
+
+        And the notes that it left in the ring.
+        """
         cut_before = self._kept["cut"]
         for account, count in last.accounts.items():
             self._kept["cut" if account == "sounding" else account] += count
         cut = self._kept["cut"] - cut_before - last.accounts["cut"]
-        self.totals = self.totals.plus(last)
+        self.counts = self.counts.plus(last)
+        unheard = []
         for _ in range(_TRIES):
-            self.drain()
+            unheard += self.drain()
             came = self._ring.notes + self._ring.overflowed_notes
             if self._ring.waiting == 0:
                 break  # nothing came in between: the figures belong together
         unbooked = max(came - sum(self._kept.values()), 0)
         self._kept["cut"] += unbooked
-        return cut + unbooked
+        return cut + unbooked, unheard
 
     def accounts(self, running: Snapshot | None = None) -> Mapping[str, int]:
         """Return every account, those of a running player included."""

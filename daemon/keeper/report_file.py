@@ -21,39 +21,39 @@ _LIBRARIES = ("mido", "python-rtmidi", "numpy", "sounddevice", "pydantic")
 
 
 class Report:
-    """Written when the settings ask for it, soon after the start and when it has changed.
+    """Written soon after the start, and when it has changed.
 
     Parameters
     ----------
     runtime
         The folder of the control socket.
-    pauses
-        What knows when to write.
-    compose
-        Returns the report's lines.
+    writes
+        Knows when to write.
     """
 
-    def __init__(self, runtime: Path, pauses: DeferredWrites, compose: Callable[[], str]) -> None:
-        self._path, self._pauses, self._compose = runtime / NAME, pauses, compose
+    def __init__(self, runtime: Path, writes: DeferredWrites) -> None:
+        self._path, self._writes = runtime / NAME, writes
         self._due_us = 0
-        self._told: object = None
+        self._state: object = None
 
-    def tick(self, state: object, now_us: int) -> None:
-        """Ask for a pause when there is something new.
+    def tick(self, state: object, now_us: int, compose: Callable[[], str]) -> None:
+        """Have the report written when there is something new.
 
         Parameters
         ----------
         state
             What differs when the report would: not the mere passing of time.
+        compose
+            Returns the report's lines.
         """
-        if state != self._told and now_us >= self._due_us:
-            self._told, self._due_us = state, now_us + EVERY_US
-            self._pauses.request("the report", self._write)
+        if state != self._state and now_us >= self._due_us:
+            self._state, self._due_us = state, now_us + EVERY_US
+            self._writes.request("the report", lambda: self._write(compose()))
 
-    def _write(self) -> None:
+    def _write(self, lines: str) -> None:
         # Whole when it is seen: another name first.
         draft = self._path.with_suffix(".new")
-        draft.write_text(versions() + "\n" + self._compose(), "utf-8")
+        draft.write_text(versions() + "\n" + lines, "utf-8")
         os.replace(draft, self._path)
 
 
@@ -66,7 +66,7 @@ def versions() -> str:
 
 
 def _version(name: str) -> str:
-    from importlib import metadata  # dear, and not asked for at a start
+    from importlib import metadata  # slow to import, and not asked for at a start
 
     try:
         return metadata.version(name)

@@ -36,12 +36,12 @@ class SafeVolume:
 
     Parameters
     ----------
-    chase
+    channel_state
         What the controls are set to; a control that was turned up on another card is put back.
     """
 
-    def __init__(self, chase: ChannelState) -> None:
-        self._chase = chase
+    def __init__(self, channel_state: ChannelState) -> None:
+        self._channel_state = channel_state
         self._card = ""
         self._held_back: list[tuple[int, bytes]] = []
         self._left: dict[str, list[tuple[int, bytes]]] = {}
@@ -52,21 +52,21 @@ class SafeVolume:
 
     def safe(self, bindings: Sequence[Binding]) -> list[tuple[int, bytes]]:
         """Return the controls as set, but for what is louder than at power-on."""
-        told = self._chase.messages()
-        self._held_back = [each for each in told if is_louder(each[1], bindings)]
-        return [each for each in told if each not in self._held_back]
+        controls = self._channel_state.messages()
+        self._held_back = [each for each in controls if is_louder(each[1], bindings)]
+        return [each for each in controls if each not in self._held_back]
 
     def of(self, card: str) -> list[tuple[int, bytes]]:
-        """Return what else a card is told, by its identity, once it is known to be the one."""
+        """Return the controls that a card gets besides, by its identity, once it is the one."""
         if card == self._card:
             return self._held_back
         self._left[self._card], self._card = self._held_back, card
         for controller, message in self._held_back:
-            self._chase.drop_control(controller, message)
+            self._channel_state.drop_control(controller, message)
         again = []
         for controller, message in self._left.pop(card, []):
             # A control that was moved since stays where it was put.
-            if self._chase.is_untouched(controller, message):
-                self._chase.record(message, controller)
+            if self._channel_state.is_untouched(controller, message):
+                self._channel_state.record(message, controller)
                 again.append((controller, message))
         return again

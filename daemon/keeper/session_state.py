@@ -4,13 +4,13 @@ Threads: the main loop's alone.
 
 It is kept in the runtime folder, which is memory, and holds for one power-on only: after a
 power-off other headphones may be plugged in. For the same reason what is louder than at power-on
-comes back on the same card alone (`daemon.keeper.safe_volume`). Left out is what springs back by
-itself, since its return may have been missed, and the sound, which files name or
+comes back on the same card alone (`daemon.keeper.safe_volume`). Left out is what springs back when
+it is released, since that may have been missed, and the sound, which files name or
 `daemon.storage.learned` keeps.
 """
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,53 +21,37 @@ from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.linux.boot import boot_id
 from daemon.midi.channel_state import CONTROL_CHANGE, ChannelState
 from daemon.midi.controllers import Controllers
+from daemon.storage.deferred_writes import Request
 
 WORDS = "where the controls stood"
 # Bank and modulation, coarse and fine; the pedals, which are up or down.
 _LEFT_OUT = {0, 32, 1, 33, *range(64, 70)}
 
-Told = list[tuple[int, bytes]]
+Messages = list[tuple[int, bytes]]
 """Controller and message, in their order."""
 
 
 @dataclass(frozen=True)
-class Stood:
+class Session:
     """What a later daemon is brought to."""
 
     card: str = ""
     """The identity of the card that played."""
     devices: list[tuple[str, str]] = field(default_factory=list)
     """Name and serial number of the controllers, in the order of their numbers."""
-    controls: Told = field(default_factory=list)
-    exclusives: Told = field(default_factory=list)
-
-
-def stood(chase: ChannelState, listener: Controllers, lives: PlayerSupervisor) -> Stood:
-    """Return how it stands now."""
-    controls = [each for each in chase.messages() if _stays(each[1])]
-    return Stood(lives.known_card, listener.known, controls, list(lives.exclusives))
-
-
-def bring_back(
-    kept: Stood, chase: ChannelState, listener: Controllers, lives: PlayerSupervisor
-) -> None:
-    """Bring a daemon that has just begun to where another was, as far as its controllers go."""
-    numbers = listener.adopt(kept.devices)
-    for controller, message in kept.controls:
-        if controller in numbers:
-            chase.record(message, numbers[controller])
-    found = [(numbers[each], message) for each, message in kept.exclusives if each in numbers]
-    lives.recall(kept.card, found)
+    controls: Messages = field(default_factory=list)
+    exclusives: Messages = field(default_factory=list)
 
 
 class SessionState:
-    """The file.
+    """The file, and the parts of the daemon that it is about.
 
     Parameters
     ----------
-    ask
-        Has something written in the next pause, as
-        `daemon.storage.deferred_writes.DeferredWrites.request` does.
+    channel_state, controllers, supervisor
+        Where the controls, the devices and the card are found.
+    request
+        Requests a deferred write.
     place
         The file, in a folder that does not outlive the power.
     boot
@@ -76,25 +60,50 @@ class SessionState:
     """
 
     def __init__(
-        self, ask: Callable[[str, Callable[[], None]], None], place: Path, boot: str | None = None
+        self,
+        channel_state: ChannelState,
+        controllers: Controllers,
+        supervisor: PlayerSupervisor,
+        request: Request,
+        place: Path,
+        boot: str | None = None,
     ) -> None:
-        self._ask, self._place = ask, place
+        self._channel_state, self._controllers = channel_state, controllers
+        self._supervisor = supervisor
+        self._request, self._place = request, place
         self._boot = boot_id() if boot is None else boot
-        self._last = Stood()
+        self._last = Session()
 
-    def read(self) -> Stood:
-        """Return what was kept since power-on; what is damaged or missing is nothing."""
+    def restore(self) -> None:
+        """Bring a daemon that has just begun to where another was, as far as its controllers go.
+
+        What is damaged or missing is nothing.
+        """
         with suppress(Exception):
-            kept = json.loads(read_text(self._place))
-            if self._boot and kept.pop("boot") == self._boot:
-                self._last = _from_plain(kept)
-        return self._last
+            plain = json.loads(read_text(self._place))
+            if self._boot and plain.pop("boot") == self._boot:
+                self._last = _from_plain(plain)
+        kept = self._last
+        if kept == Session():
+            return
+        numbers = self._controllers.adopt(kept.devices)
+        for controller, message in kept.controls:
+            if controller in numbers:
+                self._channel_state.record(message, numbers[controller])
+        found = [(numbers[each], message) for each, message in kept.exclusives if each in numbers]
+        self._supervisor.recall(kept.card, found)
 
-    def look(self, now: Stood) -> None:
-        """Have it kept if it is another than before."""
+    def look(self) -> None:
+        """Have the present state kept if it is another than before."""
+        now = Session(
+            self._supervisor.known_card,
+            self._controllers.known,
+            [each for each in self._channel_state.messages() if _stays(each[1])],
+            list(self._supervisor.exclusives),
+        )
         if self._boot and now != self._last:
             self._last = now
-            self._ask(WORDS, self._write)
+            self._request(WORDS, self._write)
 
     def _write(self) -> None:
         last = self._last
@@ -112,10 +121,10 @@ def _stays(message: bytes) -> bool:
     return message[0] & 0xF0 == CONTROL_CHANGE and message[1] not in _LEFT_OUT
 
 
-def _from_plain(kept: Mapping[str, Any]) -> Stood:
+def _from_plain(kept: Mapping[str, Any]) -> Session:
     controls, exclusives = (
         [(int(number), bytes.fromhex(text)) for number, text in kept[key]]
         for key in ("controls", "exclusives")
     )
     devices = [(str(name), str(serial)) for name, serial in kept["devices"]]
-    return Stood(str(kept["card"]), devices, controls, exclusives)
+    return Session(str(kept["card"]), devices, controls, exclusives)

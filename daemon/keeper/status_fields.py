@@ -1,4 +1,4 @@
-"""The daemon's state in figures: what the control socket answers to a question for the status.
+"""The daemon's state: what the control socket answers to a question for the status.
 
 docs/status.md says what each key means; they keep their meaning from version to version.
 """
@@ -7,6 +7,7 @@ import os
 from typing import Any
 
 from daemon.ipc.counters import Snapshot
+from daemon.ipc.messages import Ready
 from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.midi.controllers import Controllers
 from daemon.storage.settings_files import LoadedSettings
@@ -16,8 +17,8 @@ FORMAT = 1
 
 
 def figures(
-    lives: PlayerSupervisor,
-    listener: Controllers,
+    supervisor: PlayerSupervisor,
+    controllers: Controllers,
     loaded: LoadedSettings,
     *,
     closed: list[str],
@@ -26,24 +27,24 @@ def figures(
     running_s: float,
 ) -> dict[str, Any]:
     """Return the state as plain values."""
-    seen = lives.snapshot() or Snapshot()
-    accounts = dict(lives.tally.accounts(seen))
-    totals = lives.tally.totals.plus(seen)
-    there = listener.controllers
+    seen = supervisor.snapshot() or Snapshot()
+    accounts = dict(supervisor.totals.accounts(seen))
+    counts = supervisor.totals.counts.plus(seen)
+    there = controllers.controllers
     settings = loaded.settings
     return {
         "format": FORMAT,
         "process": os.getpid(),
         "boot": boot,
         "running_s": round(running_s, 1),
-        "state": "playing" if lives.output else "silent",
-        "reason": lives.reason,
+        "state": "playing" if supervisor.playing else "silent",
+        "reason": supervisor.reason,
         "controllers": [{"number": n + 1, "name": there[n]} for n in sorted(there)],
         "wanted_controller": settings.controller.name,
-        "output": lives.output and _shown(lives.output, closed),
+        "output": supervisor.output and _output(supervisor.output, closed),
         "sound": settings.sound.name,
         "polyphony": settings.polyphony,
-        "voices": {"now": seen.sounding, "peak": totals.sounding_peak},
+        "voices": {"now": seen.sounding, "peak": counts.sounding_peak},
         "partials": seen.partials,
         "most_partials": seen.most_partials,
         "block": {
@@ -54,17 +55,31 @@ def figures(
             "max_us": seen.max_us,
         },
         "blocks": seen.blocks,
-        "underflows": totals.underflows,
-        "late_messages": totals.late,
-        "silenced_blocks": totals.faults,
-        "messages": listener.messages,
+        "underflows": counts.underflows,
+        "late_messages": counts.late,
+        "silenced_blocks": counts.faults,
+        "messages": controllers.messages,
         "notes": {"received": sum(accounts.values()), "accounts": accounts},
         "health": health,
         "settings": {"files": loaded.files, "faults": loaded.faults},
     }
 
 
-def _shown(output: dict[str, Any], closed: list[str]) -> dict[str, Any]:
-    card = {key: output["card"].get(key) for key in ("name", "kind", "rate", "channels")}
-    shown = {key: output[key] for key in ("sample_rate", "delay_ms")}
-    return {"card": card, "closed": closed, **shown}
+def names(controllers: Controllers) -> str:
+    """Return the names of the controllers that are there."""
+    return ", ".join(f"'{name}'" for name in controllers.controllers.values())
+
+
+def sentence(supervisor: PlayerSupervisor, controllers: Controllers) -> str:
+    """Return the state in one line."""
+    heard = names(controllers) or "no controller yet"
+    output = supervisor.output
+    if output is None:
+        return f"silent: {supervisor.reason}; hearing {heard}"
+    return f"playing {heard} on '{output.card['name']}'"
+
+
+def _output(output: Ready, closed: list[str]) -> dict[str, Any]:
+    card = {key: output.card.get(key) for key in ("name", "kind", "rate", "channels")}
+    opened = {"sample_rate": output.sample_rate, "delay_ms": output.delay_ms}
+    return {"card": card, "closed": closed, **opened}

@@ -4,26 +4,26 @@ Units: microseconds of the monotonic clock (``_us``).
 Threads: the main loop's alone.
 
 A player that ends loses no account, and the one after it begins with the controls where the
-controllers left them; on another card, not louder than at power-on.
-A better card that comes is changed over to.
+controllers left them; on another card, not louder than at power-on. When a better card comes, the
+player ends and the next one takes that.
 """
 
 import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any, Protocol
+from dataclasses import dataclass
+from typing import Literal, Protocol
 
 from config.settings import Settings
 from config.sound import Sound
-from config.wording import counted
-from daemon.diagnosis.rate_limit import LoadShedReport, MissedReport, Repeats
+from daemon.ipc import messages
 from daemon.ipc.counters import SharedCounters, Snapshot
 from daemon.ipc.message_ring import MessageRing
+from daemon.ipc.messages import Cue, Exclusive, Level, LogLine, NewSettings, PlayerState, Reply
 from daemon.keeper.new_cards import NewCards
-from daemon.keeper.note_totals import NoteTotals
+from daemon.keeper.note_totals import NoteTotals, NoteUnheard
 from daemon.keeper.safe_volume import SafeVolume
 from daemon.midi.channel_state import ChannelState
-from daemon.player.fork_server import PlayerEvent, PlayerJob
 from daemon.soundcard.card import Card
 
 log = logging.getLogger(__name__)
@@ -36,9 +36,10 @@ LOOK_US = 1_000_000
 """How often a card is looked for."""
 PATIENCE_S = 2.0
 """For a card that has just come to be ours to open, before that is called a fault."""
+LONGEST_US = {PlayerState.OPENING: 20_000_000, PlayerState.STOPPING: 5_000_000}
+"""The fork server is quicker to end a player that does not begin, or does not end."""
 _AGAIN_US = 250_000
 _STALLED_US = 5_000_000
-_LEVELS = {"debug": 10, "info": 20, "warning": 30, "error": 40}
 
 
 class Players(Protocol):
@@ -46,28 +47,42 @@ class Players(Protocol):
 
     alive: bool
 
-    def start(self, job: PlayerJob) -> None:
-        """Start a player on a cleared board."""
+    def start(self, job: messages.Start) -> None:
+        """Start a player on cleared counters."""
 
-    def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
-        """Give the player new settings."""
-
-    def exclusive(self, controller: int, message: bytes) -> None:
-        """Give the player a system exclusive message."""
-
-    def cue(self, name: str, level_db: float) -> None:
-        """Have the player sound one of `daemon.keeper.cues.PATTERNS`."""
+    def send(self, message: messages.ForPlayer) -> None:
+        """Give the player a message."""
 
     def stop(self) -> None:
         """Have the player end; an event tells when."""
 
-    def events(self) -> list[PlayerEvent]:
+    def events(self) -> list[messages.FromPlayer]:
         """Return what has happened since the last call."""
 
 
-def plain_sounds(sounds: Mapping[str, Sound] | None) -> dict[str, Any]:
-    """Return sounds as a player takes them; None, the shipped ones, is empty."""
-    return {name: sound.model_dump() for name, sound in (sounds or {}).items()}
+@dataclass(frozen=True)
+class PlayerReady:
+    """A player sounds."""
+
+    output: str
+    silent_us: int | None
+    """How long none did; None: it is the first one."""
+
+
+@dataclass(frozen=True)
+class PlayerEnded:
+    """A player is gone."""
+
+    cause: Literal["refused", "lost", "ended"]
+    text: str
+    level: Level
+    last: Snapshot
+    """What it left."""
+    cut: int
+    """Notes that ended with it."""
+
+
+Event = PlayerReady | PlayerEnded | NoteUnheard | LogLine | Reply
 
 
 class PlayerSupervisor:
@@ -77,58 +92,47 @@ class PlayerSupervisor:
     ----------
     players
         What makes them.
-    ring, board
-        The shared memory's two halves.
-    chase
+    ring, counters
+        Two parts of the shared memory.
+    channel_state
         What the controllers' controls are set to.
     cards_stamp
         Changes when a card comes or goes, so that a new one is tried at once.
-    newcomers
-        The cards that come while one plays; none when left out.
+    new_cards
+        The cards that come while one plays.
     """
 
     def __init__(
         self,
         players: Players,
         ring: MessageRing,
-        board: SharedCounters,
-        chase: ChannelState,
-        cards_stamp: Callable[[], object] = lambda: None,
-        newcomers: NewCards | None = None,
+        counters: SharedCounters,
+        channel_state: ChannelState,
+        cards_stamp: Callable[[], object],
+        new_cards: NewCards,
     ) -> None:
-        self.tally = NoteTotals(ring)
-        self.output: dict[str, Any] | None = None
-        """What the player plays on, ``card``, ``sample_rate`` and ``delay_ms``; None: nothing."""
+        self.state = PlayerState.IDLE
+        self.totals = NoteTotals(ring)
+        self.output: messages.Ready | None = None
+        """What the player plays on; None: nothing."""
         self.reason = "no sound card has been looked for yet"
         """Why nothing plays."""
-        self._players, self._ring, self._board = players, ring, board
-        self._cards_stamp = cards_stamp
-        self._stamp: object = None
-        self._patience_s = 0.0
-        self._newcomers = newcomers or NewCards(lambda: [])
-        self._newcomers_us = 0
-        self._level = SafeVolume(chase)
-        self._missed = MissedReport()
-        self._spared = LoadShedReport()
-        self._repeats = Repeats(log)
-        self._settings = Settings()
-        self._sounds: Mapping[str, Sound] | None = None
-        self._started_us: int | None = None
-        self._look_us = 0
-        self._blocks, self._blocks_us = 0, 0
-        self._told_reason = ""
+        self.progress = True
+        """Whether the work went on at the last step; for the watchdog."""
         self.known_card = ""
         """The identity of the card that plays or played last; empty: none has."""
-        self._silent_since_us: int | None = None
-        self._stopping = False
-        self.on_ready: Callable[[str], None] = lambda text: None
-        """Called with the player's description of the output when the first sound is possible."""
-        self.on_reply: Callable[[int, bytes], None] = lambda controller, message: None
-        """Called with what a player answers to a controller."""
         self.exclusives: deque[tuple[int, bytes]] = deque(maxlen=MOST_EXCLUSIVES)
         """By controller: what a later player is brought."""
-        self.on_end: Callable[[Snapshot, str, int], None] = lambda last, why, now_us: None
-        """Called with what a player leaves on the board, and why and when it ended."""
+        self._players, self._ring, self._counters = players, ring, counters
+        self._cards_stamp, self._new_cards = cards_stamp, new_cards
+        self._volume = SafeVolume(channel_state)
+        self._settings = Settings()
+        self._plain = NewSettings(self._settings.model_dump())
+        self._stamp: object = None
+        self._patience_s = 0.0
+        self._new_cards_us = self._look_us = self._started_us = self._since_us = 0
+        self._blocks, self._blocks_us = 0, 0
+        self._silent_since_us: int | None = None
 
     @property
     def playing(self) -> bool:
@@ -138,32 +142,42 @@ class PlayerSupervisor:
     @property
     def card(self) -> Card | None:
         """The card that plays."""
-        return Card.from_plain(self.output["card"]) if self.output else None
+        return Card.from_plain(self.output.card) if self.output else None
 
     @property
-    def struck(self) -> int:
+    def note_ons(self) -> int:
         """Note-ons received so far."""
         return self._ring.notes + self._ring.overflowed_notes
 
+    @property
+    def overflows(self) -> int:
+        """Messages that found no room in the ring so far."""
+        return self._ring.overflows
+
     def snapshot(self) -> Snapshot | None:
         """Return the running player's figures; None when there is no player."""
-        return self._board.snapshot() if self._started_us is not None else None
+        return None if self.state is PlayerState.IDLE else self._counters.snapshot()
 
     def use(self, settings: Settings, sounds: Mapping[str, Sound] | None, now_us: int) -> None:
         """Put settings in force; other audio settings take a new player."""
         another = settings.audio != self._settings.audio
-        self._settings, self._sounds = settings, sounds
-        if self._started_us is None:
-            self._look_us = now_us
-        elif another:
-            self._players.stop()
-        else:
-            self._players.send(settings.model_dump(), plain_sounds(sounds))
+        self._settings = settings
+        plain_sounds = {name: sound.model_dump() for name, sound in (sounds or {}).items()}
+        self._plain = NewSettings(settings.model_dump(), plain_sounds)
+        match self.state:
+            case PlayerState.IDLE:
+                self._look_us = now_us
+            case PlayerState.OPENING | PlayerState.PLAYING if another:
+                self.stop(now_us)
+            case PlayerState.OPENING | PlayerState.PLAYING:
+                self._players.send(self._plain)
+            case PlayerState.STOPPING:
+                pass  # the next player begins with them
 
     def recall(self, card: str, exclusives: Iterable[tuple[int, bytes]]) -> None:
-        """Take over from another daemon, which played on ``card``; before the first `tick`."""
+        """Take over from another daemon, which played on ``card``; before the first `step`."""
         self.known_card = card
-        self._level.recall(card)
+        self._volume.recall(card)
         self.exclusives.extend(exclusives)
 
     def exclusive(self, controller: int, message: bytes) -> None:
@@ -171,130 +185,116 @@ class PlayerSupervisor:
         if message[3:5] not in QUESTIONS:
             self.exclusives.append((controller, message))
         if self.output is not None:
-            self._players.exclusive(controller, message)
+            self._players.send(Exclusive(controller, message))
 
     def cue(self, name: str, level_db: float) -> None:
         """Have the player, if there is one, sound a cue."""
         if self.output is not None:
-            self._players.cue(name, level_db)
+            self._players.send(Cue(name, level_db))
 
-    def tick(self, now_us: int) -> bool:
-        """Look after the player; return whether the work goes on, for the watchdog."""
-        self._repeats.tick(now_us)
-        for event in self._players.events():
-            self._take(event, now_us)
-        if self._started_us is None:
-            self.tally.drain()
-            stamp = self._cards_stamp()
-            if stamp != self._stamp:
-                self._stamp, self._look_us, self._patience_s = stamp, now_us, PATIENCE_S
-            if now_us >= self._look_us and self._players.alive and not self._stopping:
-                self._start(now_us)
-            return True
-        snapshot = self._board.snapshot()
-        self._missed.look(snapshot, self._ring.overflows, now_us)
-        self._spared.look(snapshot, now_us)
-        if self.output is None:
-            return True  # what makes players ends one that does not begin
-        self._change_over(now_us)
-        if snapshot.blocks != self._blocks:
-            self._blocks, self._blocks_us = snapshot.blocks, now_us
-            return True
-        if now_us - self._blocks_us > _STALLED_US:
-            self._repeats.tell(
-                logging.ERROR,
-                f"no block for {(now_us - self._blocks_us) / 1e6:.1f} s; the player is replaced",
-                now_us,
-            )
-            self._blocks_us = now_us
-            self._players.stop()
-        return False
+    def step(self, now_us: int) -> list[Event]:
+        """Look after the player; return what has happened.
+
+        What a player leaves can be read until the step after the one that says it is gone: that
+        one may start another.
+        """
+        events: list[Event] = []
+        if self.state is PlayerState.IDLE:
+            events += self.totals.drain()
+            self._look_for_a_card(now_us)
+        for message in self._players.events():
+            match message:
+                case messages.Ready() if self.state is PlayerState.OPENING:
+                    events.append(self._begin(message, now_us))
+                case messages.Ended():
+                    events += self._end(message, now_us)
+                case LogLine() | Reply():
+                    events.append(message)
+        self.progress = True
+        if self.state is PlayerState.PLAYING:
+            self._change_over(now_us)
+            self.progress = self._blocks_go_on(now_us, events)
+        elif self.state in LONGEST_US and now_us - self._since_us > LONGEST_US[self.state]:
+            self.progress = False
+            events.append(LogLine("the fork server does not answer", "error"))
+        return events
 
     def stop(self, now_us: int) -> None:
-        """Have the player end and start no other."""
-        self._stopping = True
-        self._missed.flush(now_us)
-        self._repeats.flush(now_us)
-        if self._started_us is not None:
+        """Have the player end; at the daemon's own end, the last call."""
+        if self.state in (PlayerState.OPENING, PlayerState.PLAYING):
+            self._enter(PlayerState.STOPPING, now_us)
             self._players.stop()
 
-    def _start(self, now_us: int) -> None:
-        self._put(self._level.safe(self._settings.bindings), now_us)
-        job = PlayerJob(
-            self._settings.model_dump(),
-            plain_sounds(self._sounds),
-            known_card=self.known_card,
-            patience_s=self._patience_s,
+    def _enter(self, state: PlayerState, now_us: int) -> None:
+        self.state, self._since_us = state, now_us
+
+    def _look_for_a_card(self, now_us: int) -> None:
+        """Start a player when it is time to; it takes the best card there is."""
+        stamp = self._cards_stamp()
+        if stamp != self._stamp:
+            self._stamp, self._look_us, self._patience_s = stamp, now_us, PATIENCE_S
+        if now_us < self._look_us or not self._players.alive:
+            return
+        self._put(self._volume.safe(self._settings.bindings), now_us)
+        self._players.start(
+            messages.Start(
+                self._plain.settings,
+                self._plain.sounds,
+                known_card=self.known_card,
+                patience_s=self._patience_s,
+            )
         )
-        self._patience_s = 0.0
-        self._players.start(job)
-        self._started_us = now_us
-        self._look_us = now_us + LOOK_US
+        self._patience_s, self._started_us = 0.0, now_us
+        self._enter(PlayerState.OPENING, now_us)
 
-    def _take(self, event: PlayerEvent, now_us: int) -> None:
-        level = _LEVELS.get(event.level, logging.INFO)
-        if event.kind == "log":
-            self._repeats.tell(level, event.text, now_us)
-        elif event.kind == "ready":
-            self._sounds_now(event, now_us)
-        elif event.kind == "reply":
-            self.on_reply(event.details["controller"], bytes.fromhex(event.details["message"]))
-        else:
-            self._end(event, level, now_us)
-
-    def _sounds_now(self, event: PlayerEvent, now_us: int) -> None:
-        self.output = {"text": event.text, **event.details}
+    def _begin(self, ready: messages.Ready, now_us: int) -> PlayerReady:
+        self._enter(PlayerState.PLAYING, now_us)
+        self.output, self.reason = ready, ""
         self._blocks, self._blocks_us = 0, now_us
-        self.reason = self._told_reason = ""
-        card = Card.from_plain(event.details["card"])
-        self._newcomers.begin(card)
-        self._put(self._level.of(card.identity), now_us)
+        card = Card.from_plain(ready.card)
+        self._new_cards.begin(card)
+        self._put(self._volume.of(card.identity), now_us)
         self.known_card = card.identity
         for controller, message in self.exclusives:
-            self._players.exclusive(controller, message)
-        if self._silent_since_us is None:
-            self.on_ready(event.text)
-        else:
-            seconds = (now_us - self._silent_since_us) / 1e6
-            log.info("sounding again after %.1f s: %s", seconds, event.text)
-        self._silent_since_us = None
+            self._players.send(Exclusive(controller, message))
+        since_us, self._silent_since_us = self._silent_since_us, None
+        return PlayerReady(ready.text, None if since_us is None else now_us - since_us)
 
-    def _put(self, messages: Iterable[tuple[int, bytes]], now_us: int) -> None:
-        for controller, message in messages:
+    def _put(self, controls: Iterable[tuple[int, bytes]], now_us: int) -> None:
+        for controller, message in controls:
             self._ring.put(message, now_us, controller)
+
+    def _blocks_go_on(self, now_us: int, events: list[Event]) -> bool:
+        blocks = self._counters.snapshot().blocks
+        if blocks != self._blocks:
+            self._blocks, self._blocks_us = blocks, now_us
+            return True
+        silent_us = now_us - self._blocks_us
+        if silent_us > _STALLED_US:
+            text = f"no block for {silent_us / 1e6:.1f} s; replacing the player"
+            events.append(LogLine(text, "error"))
+            self.stop(now_us)
+        return False
 
     def _change_over(self, now_us: int) -> None:
         """Let the player end when a better card has come; the next one takes that."""
-        if now_us - self._newcomers_us < LOOK_US:
+        if now_us - self._new_cards_us < LOOK_US:
             return
-        self._newcomers_us = now_us
-        card = self._newcomers.better(self._settings.audio.device)
+        self._new_cards_us = now_us
+        card = self._new_cards.better(self._settings.audio.device)
         if card is not None:
-            log.info("a better sound card has come: '%s'; changing over", card.name)
-            self._players.stop()
+            log.info("a better sound card has come: switching to '%s'", card.name)
+            self.stop(now_us)
 
-    def _end(self, event: PlayerEvent, level: int, now_us: int) -> None:
-        played = self.output is not None
-        last = self._board.snapshot()
-        self.output = None
-        if last.blocks:
-            self.on_end(last, event.text, now_us)
-        started_us = now_us if self._started_us is None else self._started_us
-        self._started_us = None
-        cut = self.tally.settle(last)
-        self.reason = event.text
-        self._look_us = max(started_us + LOOK_US, now_us + _AGAIN_US * played)
+    def _end(self, ended: messages.Ended, now_us: int) -> list[Event]:
+        played, self.output = self.output is not None, None
+        self._enter(PlayerState.IDLE, now_us)
+        self.reason = ended.text
+        self._look_us = max(self._started_us + LOOK_US, now_us + _AGAIN_US * played)
+        if ended.level == "info" and ended.cause != "refused":
+            self._look_us = now_us  # it was asked to end
         if played and self._silent_since_us is None:
             self._silent_since_us = now_us
-        if event.kind == "refused":
-            if event.text != self._told_reason:
-                self._told_reason = event.text
-                log.log(level, "%s; looking every %.1f s", event.text, LOOK_US / 1e6)
-            return
-        notes = f"; {counted(cut, 'note')} cut" if cut else ""
-        if level <= logging.INFO:
-            log.info("%s%s", event.text, notes)
-            self._look_us = now_us
-        else:
-            self._told_reason = ""
-            self._repeats.tell(level, f"{event.text}{notes}; looking for a sound card", now_us)
+        last = self._counters.snapshot()
+        cut, unheard = self.totals.settle(last)
+        return [PlayerEnded(ended.cause, ended.text, ended.level, last, cut), *unheard]

@@ -12,7 +12,7 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.keeper.cues import PATTERNS
+from daemon.ipc.messages import CUE_PATTERNS
 from voices.curves import key_frequency
 
 _EDGE_S = 0.02
@@ -22,7 +22,7 @@ def cue_samples(name: str, sample_rate: int, level_db: float) -> NDArray[np.floa
     """Return a cue's samples, each tone with soft edges."""
     peak = 10 ** (level_db / 20)
     tones = []
-    for key, seconds in PATTERNS[name]:
+    for key, seconds in CUE_PATTERNS[name]:
         times = np.arange(round(seconds * sample_rate)) / sample_rate
         edge = np.clip(np.minimum(times, seconds - times) / _EDGE_S, 0.0, 1.0)
         pitch_hz = key_frequency(key, 440.0, (0.0,) * 12)

@@ -10,16 +10,17 @@ program plays on is a reason for silence: the next best is tried, and what faile
 import re
 import time
 from collections.abc import Callable, Sequence
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 from daemon.errors import DeviceError
+from daemon.ipc.messages import Level
 from daemon.linux.sound_devices import may_open_all
 from daemon.soundcard.card import Card, rank, why_none
 from daemon.soundcard.card_list import list_cards, with_conversion
 from daemon.soundcard.output import OutputError
 
-Report = Callable[[str, str, str], None]
-"""Takes kind, text and level of an event."""
+Report = Callable[[Literal["log", "refused"], str, Level], None]
+"""Takes what it is, a line and its level; what is refused is the last word."""
 
 _Opened = TypeVar("_Opened")
 # PortAudio's messages for hardware with none of the formats that it converts itself.

@@ -4,7 +4,7 @@ Threads: PortAudio's callback renders; the main thread waits for settings, watch
 ends the process. One process for each life of a card, so PortAudio always begins afresh.
 
 The process speaks only through its link: nothing of it reaches the terminal or the journal but
-the events that the keeper logs. It ends with a status of `Ending`, or by a signal.
+the messages that the keeper logs. It ends with an `ExitStatus`, or by a signal.
 """
 
 import os
@@ -13,14 +13,25 @@ import signal
 import threading
 import time
 from collections.abc import Mapping
-from typing import Any, NoReturn
+from typing import Any, Literal, NoReturn
 
 from config.settings import Settings
 from config.sound import Sound
 from daemon.ipc.counters import SharedCounters
-from daemon.ipc.exit_status import Ending
 from daemon.ipc.json_link import Link
 from daemon.ipc.message_ring import MessageRing
+from daemon.ipc.messages import (
+    Cue,
+    Ended,
+    Exclusive,
+    ExitStatus,
+    Level,
+    LogLine,
+    NewSettings,
+    Ready,
+    Reply,
+    Start,
+)
 from daemon.ipc.note_events import NoteEvents
 from daemon.linux.stderr import silence_libraries
 from daemon.player import realtime
@@ -65,83 +76,83 @@ class Player:
 
     Parameters
     ----------
-    ring, board
-        The shared memory's two halves.
+    ring, counters, note_events
+        The parts of the shared memory.
     link
-        To the spawner.
-    outcomes
-        Where the keeper reads what became of notes.
+        To the fork server.
     """
 
     def __init__(
-        self, ring: MessageRing, board: SharedCounters, link: Link, outcomes: NoteEvents
+        self, ring: MessageRing, counters: SharedCounters, note_events: NoteEvents, link: Link
     ) -> None:
-        self._ring = ring
-        self._outcomes = outcomes
-        self._board = board
+        self._ring, self._counters, self._note_events = ring, counters, note_events
         self._link = link
         self._asked_to_stop = False
         self._grants: list[Grant] = []
-        self._mixer: list[str] = []
 
-    def live(self, job: Mapping[str, Any]) -> NoReturn:
+    def live(self, job: Start) -> NoReturn:
         """Open the card, play, and leave the process."""
         try:
-            ending = self._live(job)
+            status = self._live(job)
         except Exception as error:  # noqa: BLE001 - told, not printed: the terminal is not ours
             self._tell("ended", f"the player failed: {type(error).__name__}: {error}", "error")
-            ending = Ending.FAULT
-        if ending in (Ending.ASKED, Ending.REFUSED):
+            status = ExitStatus.FAULT
+        self._link.drain(_LEAVE_S)
+        if status in (ExitStatus.ASKED, ExitStatus.REFUSED):
             # A JACK server that a client leaves without a word is deaf for seconds; but to leave
             # may hang.
-            threading.Timer(_LEAVE_S, os._exit, (ending,)).start()
+            threading.Timer(_LEAVE_S, os._exit, (status,)).start()
             leave_portaudio()
         # Not `sys.exit`: at its end the library of a lost card may hang.
-        os._exit(ending)
+        os._exit(status)
 
     def stop(self, *_: object) -> None:
         """Ask for the fade and the end; a signal handler."""
         self._asked_to_stop = True
 
-    def _live(self, job: Mapping[str, Any]) -> Ending:
+    def _live(self, job: Start) -> ExitStatus:
         signal.signal(signal.SIGINT, signal.SIG_IGN)
         signal.signal(signal.SIGHUP, signal.SIG_IGN)
         signal.signal(signal.SIGTERM, self.stop)
+        # What came since the fork comes now.
+        signal.pthread_sigmask(signal.SIG_SETMASK, ())
         silence_libraries()
-        settings, sounds = prepared(job["settings"], job["sounds"])
+        settings, sounds = prepared(job.settings, job.sounds)
         # PortAudio looks around outside the interpreter: time to warm up in.
         warming = threading.Thread(target=warm_up, args=(settings, sounds))
         warming.start()
-        await_access(job["patience_s"])
-        named = [Card.from_plain(job["card"])] if job["card"] else []
+        await_access(job.patience_s)
+        named = [Card.from_plain(job.card)] if job.card else []
         cards = named or candidates(settings.audio.device, self._tell)
         warming.join()
         if not cards:
-            return Ending.REFUSED
+            return ExitStatus.REFUSED
+        if self._asked_to_stop:
+            return ExitStatus.ASKED
         self._grants = realtime.prepare()
         opened = open_first(
             cards,
             settings.audio.sample_rate,
             lambda card, rate: self._open(
-                card, rate, settings, sounds, rise=card.identity != job["known_card"]
+                card, rate, settings, sounds, rise=card.identity != job.known_card
             ),
             self._tell,
         )
         if opened is None:
-            return Ending.REFUSED
-        output, playing = opened
-        self._mixer = self._set_right(output.card)
+            return ExitStatus.REFUSED
+        output, engine = opened
+        self._set_right(output.card)
         self._grants.append(realtime.freeze_garbage_collector())
         try:
             output.start()
         except OutputError as error:
             self._tell("refused", f"'{output.card.name}' does not start: {error}", "warning")
-            return Ending.REFUSED
+            return ExitStatus.REFUSED
         if not self._wait_for_a_block(output):
             self._tell("refused", f"'{output.card.name}' asks for no sound", "warning")
-            return Ending.REFUSED
+            return ExitStatus.REFUSED
         self._announce(output, settings)
-        return self._play(output, playing)
+        return self._play(output, engine)
 
     def _open(
         self,
@@ -153,37 +164,36 @@ class Player:
     ) -> tuple[Output, Engine]:
         """Open a card, or raise OutputError."""
         frames = settings.audio.block_frames
-        playing = Engine(
+        engine = Engine(
             settings,
             ring=self._ring,
-            counters=self._board,
+            counters=self._counters,
             sample_rate=rate,
             block_frames=frames,
             sounds=sounds,
             mono=card.channels == 1,
             governed=True,
             fade_in=rise,
-            on_note=self._outcomes.put,
+            on_note=self._note_events.put,
         )
         output = Output(
-            card, playing, block_frames=frames, sample_rate=rate, on_first=self._raise_priority
+            card, engine, block_frames=frames, sample_rate=rate, on_first=self._raise_priority
         )
-        return output, playing
+        return output, engine
 
-    def _set_right(self, card: Card) -> list[str]:
-        """See to the card's own switches and volumes; return what was found."""
+    def _set_right(self, card: Card) -> None:
+        """See to the card's own switches and volumes."""
         if card.number < 0:
-            return []
+            return
         try:
             with ControlDevice(card.number) as mixer:
                 found = correct(mixer)
         except OSError as error:
             self._tell("log", f"the mixer of '{card.name}' can't be read: {error}", "debug")
-            return []
-        lines = [each.line(corrected=True) for each in found]
-        for each, line in zip(found, lines, strict=True):
-            self._tell("log", f"on '{card.name}' {line}", "warning" if each.grave else "info")
-        return lines
+            return
+        for each in found:
+            line = f"on '{card.name}' {each.line(corrected=True)}"
+            self._tell("log", line, "warning" if each.grave else "info")
 
     def _raise_priority(self) -> None:
         self._grants.append(realtime.raise_priority())
@@ -205,55 +215,56 @@ class Player:
                 f"{block_ms:.1f} ms; a smaller period there answers sooner",
                 "info",
             )
-        self._link.send(
-            kind="ready",
-            level="info",
-            text=f"output '{output.card.name}', {output.sample_rate} Hz, "
-            f"{settings.audio.block_frames}-frame blocks, {output.channels} channels",
-            card=output.card.as_plain(),
-            sample_rate=output.sample_rate,
-            delay_ms=round(1000 * output.delay_s, 2),
-            mixer=self._mixer,
+        text = (
+            f"output '{output.card.name}', {output.sample_rate} Hz, "
+            f"{settings.audio.block_frames}-frame blocks, {output.channels} channels"
         )
+        delay_ms = round(1000 * output.delay_s, 2)
+        self._link.send(Ready(text, output.card.as_plain(), output.sample_rate, delay_ms))
 
-    def _play(self, output: Output, playing: Engine) -> Ending:
-        faulty_blocks = max(int(_FAULTY_S * output.sample_rate / playing.timing.block_frames), 10)
+    def _play(self, output: Output, engine: Engine) -> ExitStatus:
+        faulty_blocks = max(int(_FAULTY_S * output.sample_rate / engine.timing.block_frames), 10)
         while not self._asked_to_stop:
-            readable, _, _ = select.select([self._link], [], [], _POLL_S)
+            unsent = [self._link] if self._link.sending else []
+            readable, _, _ = select.select([self._link], unsent, [], _POLL_S)
+            self._link.flush()
             if not output.alive(time.monotonic()):
                 self._tell("lost", f"'{output.card.name}' went away", "warning")
-                return Ending.LOST
-            if playing.consecutive_faults > faulty_blocks:
-                text = playing.timing.error.decode("utf-8", "replace")
+                return ExitStatus.LOST
+            if engine.consecutive_faults > faulty_blocks:
+                text = engine.timing.error.decode("utf-8", "replace")
                 self._tell("ended", f"the instrument fails in every block: {text}", "error")
-                return Ending.FAULT
-            if readable and not self._take_orders(playing, output.sample_rate):
+                return ExitStatus.FAULT
+            if readable and not self._take_orders(engine, output.sample_rate):
                 break
-            for controller, message in playing.fetch_replies():
-                self._link.send(kind="reply", controller=controller, message=message.hex())
-        playing.fade_out()
+            for controller, message in engine.fetch_replies():
+                self._link.send(Reply(controller, message))
+        engine.fade_out()
         until = time.monotonic() + _FADE_S
-        while not playing.is_silent and time.monotonic() < until:
+        while not engine.is_silent and time.monotonic() < until:
             time.sleep(0.002)
         # What has been rendered is still on its way to the card.
-        time.sleep(min(2 * output.delay_s, 0.2) if playing.is_silent else 0.0)
-        return Ending.ASKED
+        time.sleep(min(2 * output.delay_s, 0.2) if engine.is_silent else 0.0)
+        return ExitStatus.ASKED
 
-    def _take_orders(self, playing: Engine, sample_rate: int) -> bool:
+    def _take_orders(self, engine: Engine, sample_rate: int) -> bool:
         """Hand on what has come; False: nobody is there any more."""
         for message in self._link.receive():
-            if "cue" in message:
-                playing.play_cue(cue_samples(message["cue"], sample_rate, message["level_db"]))
-                continue
-            if "exclusive" in message:
-                playing.submit_sysex(message["controller"], bytes.fromhex(message["exclusive"]))
-                continue
-            try:
-                playing.submit(*prepared(message["settings"], message["sounds"]))
-            except ValueError as error:
-                self._tell("log", f"settings not taken over: {error}", "error")
+            match message:
+                case Cue(name, level_db):
+                    engine.play_cue(cue_samples(name, sample_rate, level_db))
+                case Exclusive(controller, body):
+                    engine.submit_sysex(controller, body)
+                case NewSettings(plain, sounds):
+                    try:
+                        engine.submit(*prepared(plain, sounds))
+                    except ValueError as error:
+                        self._tell("log", f"settings not taken over: {error}", "error")
         return self._link.open
 
-    def _tell(self, kind: str, text: str, level: str) -> None:
-        """Send an event, in one line whatever a library put into its message."""
-        self._link.send(kind=kind, text=" ".join(text.split())[:_LINE], level=level)
+    def _tell(
+        self, kind: Literal["log", "refused", "lost", "ended"], text: str, level: Level
+    ) -> None:
+        """Send a log line or the end, in one line whatever a library put into its message."""
+        line = " ".join(text.split())[:_LINE]
+        self._link.send(LogLine(line, level) if kind == "log" else Ended(kind, line, level))

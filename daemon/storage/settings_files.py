@@ -30,8 +30,13 @@ class LoadedSettings:
     """A line for each fault of a settings file."""
     remarks: list[str] = field(default_factory=list)
     """Lines on faulty sounds, and on edits that another file overrides."""
-    files: list[str] = field(default_factory=list)
-    """The files that set something."""
+    origins: Mapping[str, str] = field(default_factory=dict)
+    """The file of every key that is not at its default."""
+
+    @property
+    def files(self) -> list[str]:
+        """The files that had something to say."""
+        return sorted(set(self.origins.values()))
 
 
 class SettingsFiles:
@@ -64,8 +69,6 @@ class SettingsFiles:
         self._sound_folders = sound_folders
         self._edits = 0
         self._own_writes: dict[Path, tuple[object, object]] = {}
-        self.origins: Mapping[str, str] = {}
-        """The file of every key that is not at its default, as last loaded."""
 
     @property
     def folders(self) -> list[Path]:
@@ -97,7 +100,6 @@ class SettingsFiles:
         except ConfigError as error:
             # The layers are valid one by one, but not together.
             in_force, faults = InForce(Settings(), {}), error.faults
-        self.origins = in_force.origins
         shipped = library.shipped()
         extra = any(sound is not shipped.get(name) for name, sound in sounds.items())
         remarks += [
@@ -108,7 +110,7 @@ class SettingsFiles:
             sounds=sounds if extra else None,
             faults=list(faults),
             remarks=[*remarks, *in_force.overridden, *in_force.stood_in],
-            files=sorted(set(in_force.origins.values())),
+            origins=in_force.origins,
         )
 
     def _read_layers(self, sounds: Collection[str]) -> tuple[InForce, list[str]]:

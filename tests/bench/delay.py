@@ -24,8 +24,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from config.settings import Settings
-from daemon.ipc.layout import board_in, ring_in, shared_memory
-from daemon.player.fork_server import ForkServer, PlayerJob
+from daemon.ipc.messages import Start
+from daemon.ipc.shared_memory import counters_in, ring_in, shared_memory
+from daemon.player.fork_server import ForkServer
 from tests.boot.heard import onsets
 from tests.support.daemon_process import Daemon
 from tests.support.jack_server import JackServer, own_name
@@ -113,9 +114,9 @@ class ServerFrames:
 def stamped(folder: Path) -> tuple[list[float], NDArray[np.float64]]:
     """Put messages into the ring with their moments; return their frames, and the recording."""
     memory = shared_memory()
-    ring, board, spawner = ring_in(memory), board_in(memory), ForkServer(memory)
-    spawner.start(PlayerJob(Settings.model_validate(SETTINGS).model_dump()))
-    wait_until(lambda: board.snapshot().blocks > 3 * RATE // FRAMES, 30.0)
+    ring, counters, fork_server = ring_in(memory), counters_in(memory), ForkServer(memory)
+    fork_server.start(Start(Settings.model_validate(SETTINGS).model_dump()))
+    wait_until(lambda: counters.snapshot().blocks > 3 * RATE // FRAMES, 30.0)
     server, recorder, chance, sent = ServerFrames(), Recorder(folder), random.Random(2026), []
     for _ in range(NOTES):
         time.sleep(chance.uniform(0.25, 0.40))
@@ -125,9 +126,11 @@ def stamped(folder: Path) -> tuple[list[float], NDArray[np.float64]]:
         ring.put((0x80, KEY, 0), time.monotonic_ns() // 1000, 0)
     audio = recorder.audio()
     server.close()
-    print(f"  {board.snapshot().late_events} of {2 * NOTES} messages came too late for their frame")
-    spawner.stop()
-    spawner.close()
+    print(
+        f"  {counters.snapshot().late_events} of {2 * NOTES} messages came too late for their frame"
+    )
+    fork_server.stop()
+    fork_server.close()
     return sent, audio
 
 

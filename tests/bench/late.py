@@ -17,8 +17,9 @@ from pathlib import Path
 
 from config.settings import Settings
 from daemon.ipc.counters import Snapshot, percentile_us
-from daemon.ipc.layout import board_in, ring_in, shared_memory
-from daemon.player.fork_server import ForkServer, PlayerJob
+from daemon.ipc.messages import NewSettings, Start
+from daemon.ipc.shared_memory import counters_in, ring_in, shared_memory
+from daemon.player.fork_server import ForkServer
 from tests.support.jack_server import JackServer, own_name
 
 SECONDS = 8.0
@@ -79,18 +80,18 @@ class Bench:
         # It does not wait for its clients: late blocks are underflows, as with a card.
         self._server.start(frames, waits=False)
         memory = shared_memory()
-        self._ring, self.board = ring_in(memory), board_in(memory)
-        self._spawner = ForkServer(memory)
+        self._ring, self.counters = ring_in(memory), counters_in(memory)
+        self._fork_server = ForkServer(memory)
         self.settings = Settings.model_validate(
             {"polyphony": VOICES, "sound": {"name": "bench"}, "audio": {"block_frames": frames}}
         )
         self.sounds = {"bench": SOUND}
-        self._spawner.start(PlayerJob(self.settings.model_dump(), self.sounds))
-        self.wait(lambda: self.board.snapshot().blocks > 50)
+        self._fork_server.start(Start(self.settings.model_dump(), self.sounds))
+        self.wait(lambda: self.counters.snapshot().blocks > 50)
         for voice in range(VOICES):
             channel, key = divmod(voice, 24)
             self.send(0x90 | channel, 30 + key, 100)
-        self.wait(lambda: self.board.snapshot().sounding >= VOICES)
+        self.wait(lambda: self.counters.snapshot().sounding >= VOICES)
 
     def send(self, *message: int) -> None:
         self._ring.put(message, time.monotonic_ns() // 1000, 0)
@@ -99,15 +100,15 @@ class Bench:
         until = time.monotonic() + 10
         while not condition():
             if time.monotonic() > until:
-                raise SystemExit(f"no player: {[e.text for e in self._spawner.events()]}")
+                raise SystemExit(f"no player: {self._fork_server.events()}")
             time.sleep(0.02)
 
     def apply(self) -> None:
-        self._spawner.send(self.settings.model_dump(), self.sounds)
+        self._fork_server.send(NewSettings(self.settings.model_dump(), self.sounds))
 
     def close(self) -> None:
-        self._spawner.stop()
-        self._spawner.close()
+        self._fork_server.stop()
+        self._fork_server.close()
         self._server.stop()
 
 
@@ -154,13 +155,13 @@ def main(server: str) -> None:
                 for load in loads:
                     stack.enter_context(load())
                 time.sleep(0.5)
-                before = bench.board.snapshot()
+                before = bench.counters.snapshot()
                 end = time.monotonic() + SECONDS
                 while time.monotonic() < end:
                     time.sleep(0.1)
                     if what.startswith("settings"):
                         bench.apply()
-                after = bench.board.snapshot()
+                after = bench.counters.snapshot()
                 if after.sounding != VOICES:
                     raise SystemExit(f"{after.sounding} of {VOICES} voices sound")
                 print(line(f"{frames:4d} frames, {what}", before, after), flush=True)

@@ -18,7 +18,7 @@ def said(program: str) -> str:
 
 def test_the_daemon_imports_nothing_to_search_plug_ins_with() -> None:
     assert (
-        said(f"import sys, daemon.__main__, daemon.command_line, daemon.keeper.event_loop{LAST}")
+        said(f"import sys, daemon.__main__, daemon.command_line, daemon.keeper.build{LAST}")
         == "False"
     )
 

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 from config.settings import Settings
-from daemon.commands.why import readable
 from daemon.diagnosis.event_log import EventLog
+from daemon.diagnosis.readable import readable_losses
+from daemon.ipc.messages import Start
 from daemon.ipc.note_events import NoteEvents
 from daemon.player.engine import Engine
-from daemon.player.fork_server import PlayerJob
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.event_file import EventFile, boot_events, read
 from tests.support.virtual_daemon import FRAMES, KEYS, RATE, VirtualDaemon
@@ -24,24 +24,24 @@ class Gig(VirtualDaemon):
     """A daemon whose player tells of its notes, and whose memory card keeps what happened."""
 
     def __init__(self, folder: Path) -> None:
-        self.outcomes = NoteEvents(memoryview(bytearray(NoteEvents.SIZE)))
-        self.pauses = DeferredWrites()
+        self.note_events = NoteEvents(memoryview(bytearray(NoteEvents.SIZE)))
+        writes = DeferredWrites()
         kept = EventFile(folder / "happened", "one")
-        chronicle = EventLog(lambda: self.now_us, self.outcomes, kept, self.pauses)
-        logging.getLogger().addHandler(chronicle.warning_handler())
-        super().__init__(pauses=self.pauses, chronicle=chronicle)
+        self.event_log = EventLog(lambda: self.now_us, self.note_events, kept, writes)
+        logging.getLogger().addHandler(self.event_log.warning_handler())
+        super().__init__(writes=writes, event_log=self.event_log)
 
-    def start(self, job: PlayerJob) -> None:
+    def start(self, job: Start) -> None:
         super().start(job)
-        self.outcomes.clear()
+        self.note_events.clear()
         if self.card:
             self.playing = Engine(
-                Settings.model_validate(job.settings_plain),
+                Settings.model_validate(job.settings),
                 ring=self.ring,
-                counters=self.board,
+                counters=self.counters,
                 sample_rate=RATE,
                 block_frames=FRAMES,
-                on_note=self.outcomes.put,
+                on_note=self.note_events.put,
             )
 
     def tune(self, chance: random.Random, bars: int, keys: int) -> None:
@@ -54,7 +54,7 @@ class Gig(VirtualDaemon):
             self.run(0.1)
 
     def why(self) -> list[str]:
-        return readable(self.keeper.chronicle.answer(0, 500)).splitlines()
+        return readable_losses(self.event_log.answer(0, 500)).splitlines()
 
 
 @pytest.fixture
@@ -102,7 +102,7 @@ def test_the_warnings_after_a_gig_are_the_whole_story_in_one_screen(
     gig.tune(chance, 4, keys=4)
     gig.run(6.0)
     gig.keeper.stop()
-    gig.pauses.flush()
+    gig.writes.flush()
 
     warnings = [record for record in caplog.records if record.levelno >= logging.WARNING]
     lines = [f"{record.name}: {record.getMessage()}" for record in warnings]

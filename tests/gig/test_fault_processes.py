@@ -88,7 +88,7 @@ def test_when_the_keeper_is_killed_no_process_stays_and_the_next_one_plays(
     daemon: Daemon, keys: VirtualController, tmp_path: Path
 ) -> None:
     daemon.plays(keys, 60, 64)
-    orphans = [daemon.spawner, daemon.player]
+    orphans = [daemon.fork_server, daemon.player]
     daemon.process.kill()
     for pid in orphans:
         wait_until(partial(gone, pid), 2.0)
@@ -112,7 +112,7 @@ def test_a_keeper_that_stands_still_is_not_vouched_for_and_the_player_plays_on(
         try:
             daemon.says("ready:", timeout_s=15)
             watch = DirectoryWatch("main thread of the keeper stuck", lambda: daemon.log)
-            spawner, player = daemon.spawner, daemon.player
+            fork_server, player = daemon.fork_server, daemon.player
             pings = manager.count(PING)
             wait_until(lambda: manager.count(PING) > pings, 0.6)
             daemon.process.send_signal(signal.SIGSTOP)
@@ -126,7 +126,7 @@ def test_a_keeper_that_stands_still_is_not_vouched_for_and_the_player_plays_on(
             daemon.process.send_signal(signal.SIGABRT)
             daemon.process.send_signal(signal.SIGCONT)
             assert daemon.process.wait(5) == -signal.SIGABRT
-            for pid in (spawner, player):
+            for pid in (fork_server, player):
                 wait_until(partial(gone, pid), 2.0)
             watch.told()
         finally:

@@ -124,9 +124,9 @@ def test_an_unwanted_controller_is_let_go_and_one_wanted_again_plays(daemon: Dae
         wait_until(lambda: daemon.status()["notes"]["accounts"]["sounding"] == 1)
 
 
-def test_what_needs_the_card_opened_anew_says_so_and_plays_on(daemon: Daemon) -> None:
+def test_what_needs_the_card_reopened_says_so_and_plays_on(daemon: Daemon) -> None:
     save(daemon, AUDIO.replace("128", "256") + SINE)
-    assert "new: audio.block_frames = 256; the sound card is opened anew" in daemon.log
+    assert "new: audio.block_frames = 256; the sound card is reopened" in daemon.log
     daemon.says("sounding again after")
     wait_until(lambda: daemon.status()["block"]["frames"] == 256)
 
@@ -143,7 +143,7 @@ def test_another_card_named_plays_the_same_sound_at_a_safe_level_and_the_first_o
         """Change over to a card; return how loud a note is there."""
         before = daemon.log.count("sounding again after")
         save(daemon, AUDIO + f'device = "{card}"\n')
-        assert f'new: audio.device = "{card}"; the sound card is opened anew' in daemon.log
+        assert f'new: audio.device = "{card}"; the sound card is reopened' in daemon.log
         daemon.says("sounding again after", before + 1)
         status = daemon.status()
         assert card in status["output"]["card"]["name"]

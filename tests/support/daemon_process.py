@@ -78,15 +78,15 @@ class Daemon:
         )
 
     @property
-    def spawner(self) -> int:
+    def fork_server(self) -> int:
         """The process that makes players."""
         return children(self.process.pid)[0]
 
     @property
     def player(self) -> int:
         """The process that plays, waited for if there is none."""
-        wait_until(lambda: children(self.spawner), 10.0)
-        return children(self.spawner)[0]
+        wait_until(lambda: children(self.fork_server), 10.0)
+        return children(self.fork_server)[0]
 
     def hears(self, controller: VirtualController) -> None:
         """Send until something arrives: JACK may lose the first message of a new connection."""
@@ -158,13 +158,13 @@ def gone(pid: int) -> bool:
 
 
 def belongings(daemon: Daemon) -> dict[str, int]:
-    """Return the descriptors, threads and bytes of memory of keeper, spawner and player.
+    """Return the descriptors, threads and bytes of memory of keeper, fork_server and player.
 
     The least of a few looks: who has just asked for the status is still being let go.
     """
     looks = []
     for _ in range(5):
-        pids = (daemon.process.pid, daemon.spawner, daemon.player)
+        pids = (daemon.process.pid, daemon.fork_server, daemon.player)
         processes = [Path(f"/proc/{pid}") for pid in pids]
         pages = [int((each / "statm").read_text().split()[1]) for each in processes]
         descriptors = sum(len(os.listdir(each / "fd")) for each in processes)

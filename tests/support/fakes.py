@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from config.settings import Settings
 from config.sound import Sound
 from daemon.ipc.counters import SharedCounters, Timing
-from daemon.player.fork_server import PlayerEvent, PlayerJob
+from daemon.ipc.messages import Ended, ForPlayer, FromPlayer, NewSettings, Ready, Start
 from daemon.soundcard.card import Card
 from daemon.storage.settings_files import LoadedSettings
 from voices.notes.note_count import Ledger
@@ -57,50 +57,47 @@ class ScriptedInstrument:
 
 
 class ScriptedPlayers:
-    """Players that do as the test says; what a player would put on the board, it puts there."""
+    """Players that do as the test says; what a player would publish, they publish."""
 
-    def __init__(self, board: SharedCounters) -> None:
+    def __init__(self, counters: SharedCounters) -> None:
         self.alive = True
         self.card = Card("Market Card", "usb", 48_000, 2, 0, identity="market")
-        self.jobs: list[PlayerJob] = []
-        self.sent: list[dict[str, Any]] = []
-        self.cues: list[str] = []
-        self.exclusives: list[tuple[int, bytes]] = []
+        self.jobs: list[Start] = []
+        self.sent: list[ForPlayer] = []
         self.stops = 0
-        self._coming: list[PlayerEvent] = []
-        self._board = board
+        self._coming: list[FromPlayer] = []
+        self._counters = counters
         self.instrument = ScriptedInstrument()
         self.timing = Timing(48_000, 64)
 
-    def start(self, job: PlayerJob) -> None:
+    @property
+    def settings(self) -> list[dict[str, Any]]:
+        return [each.settings for each in self.sent if isinstance(each, NewSettings)]
+
+    def start(self, job: Start) -> None:
         self.jobs.append(job)
-        self._board.clear()
+        self._counters.clear()
         self.instrument, self.timing = ScriptedInstrument(), Timing(48_000, 64)
 
-    def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
-        self.sent.append(settings_plain)
-
-    def exclusive(self, controller: int, message: bytes) -> None:
-        self.exclusives.append((controller, message))
-
-    def cue(self, name: str, level_db: float) -> None:
-        self.cues.append(name)
+    def send(self, message: ForPlayer) -> None:
+        self.sent.append(message)
 
     def stop(self) -> None:
         self.stops += 1
 
-    def events(self) -> list[PlayerEvent]:
+    def events(self) -> list[FromPlayer]:
         coming, self._coming = self._coming, []
         return coming
 
-    def say(self, kind: Any, text: str, level: str = "info") -> None:
-        card = self.card.as_plain()
-        details = {"card": card, "sample_rate": 48_000, "delay_ms": 2.7} if kind == "ready" else {}
-        self._coming.append(PlayerEvent(kind, text, level, details))
+    def say(self, kind: Any, text: str, level: Any = "info") -> None:
+        if kind == "ready":
+            self._coming.append(Ready(text, self.card.as_plain(), 48_000, 2.7))
+        else:
+            self._coming.append(Ended(kind, text, level))
 
     def block(self) -> None:
         self.timing.blocks += 1
-        self._board.publish(self.instrument, self.timing)
+        self._counters.publish(self.instrument, self.timing)
 
 
 class FixedSource:

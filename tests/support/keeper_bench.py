@@ -1,23 +1,21 @@
 """A keeper with nothing real around it and a clock to turn: players, ports, cards are scripted."""
 
-from pathlib import Path
 from typing import Any
 
 from config.settings import Settings
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import MessageRing
-from daemon.keeper.keeper import Keeper
 from daemon.keeper.mixer_watch import MixerWatch
 from daemon.keeper.new_cards import NewCards
 from daemon.keeper.supervisor import PlayerSupervisor
-from daemon.linux.board_health import BoardHealth
-from daemon.linux.led import StatusLed
+from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
 from daemon.midi.simulated import SimulatedPorts
 from daemon.soundcard.alsa_control import Element
 from daemon.soundcard.card import Card
 from daemon.storage.settings_files import LoadedSettings
 from tests.support.fakes import FixedSource, ScriptedPlayers
+from tests.support.keeper_parts import keeper_of
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
 TICK_US = 250_000
@@ -25,7 +23,7 @@ READY = "output 'Market Card', 48000 Hz, 64-frame blocks, 2 channels"
 NO_CARD = "no sound card and no sound server"
 
 
-class Told:
+class Notices:
     """What systemd was told."""
 
     def __init__(self, watchdog_s: float | None = None) -> None:
@@ -42,25 +40,24 @@ class KeeperBench:
     def __init__(self, watchdog_s: float | None = None, **settings: Any) -> None:
         self.now_us = 1_000_000
         self.ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
-        self.board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+        self.counters = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
         self.ports = SimulatedPorts()
-        self.players = ScriptedPlayers(self.board)
-        self.told = Told(watchdog_s)
+        self.players = ScriptedPlayers(self.counters)
+        self.notices = Notices(watchdog_s)
         self.source = FixedSource(LoadedSettings(Settings.model_validate(settings)))
         self.card = object()
         self.there: list[Card] = []
-        self.listener = Controllers(self.ports, self.ring.put)
-        self.lives = PlayerSupervisor(
-            *(self.players, self.ring, self.board, self.listener.channel_state),
+        self.channel_state = ChannelState()
+        self.controllers = Controllers(self.ports, self.ring.put, channel_state=self.channel_state)
+        self.supervisor = PlayerSupervisor(
+            *(self.players, self.ring, self.counters, self.channel_state),
             lambda: self.card,
             NewCards(lambda: self.there),
         )
-        self.keeper = Keeper(
-            *(self.source, self.listener, self.lives, self.told),  # type: ignore[arg-type]
+        self.keeper = keeper_of(
+            *(self.source, self.controllers, self.supervisor, self.notices),
             lambda: self.now_us,
-            health=BoardHealth(Path("/nowhere")),
-            lamp=StatusLed(Path("/nowhere")),
-            mixer=MixerWatch(lambda number: self.controls),
+            mixer_watch=MixerWatch(lambda number: self.controls),
         )
         self.blocks = True
         self.controls: list[Element] = []
@@ -68,7 +65,7 @@ class KeeperBench:
     def tick(self, count: int = 1) -> None:
         for _ in range(count):
             self.now_us += TICK_US
-            if self.lives.playing and self.blocks:
+            if self.supervisor.playing and self.blocks:
                 self.players.block()
             self.keeper.tick()
 

@@ -3,7 +3,6 @@
 Controllers, settings files and cards do as the test says.
 """
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,18 +10,29 @@ import numpy as np
 from config.settings import Settings
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import MessageRing
-from daemon.keeper.keeper import TICK_S, Keeper
+from daemon.ipc.messages import (
+    Cue,
+    Ended,
+    Exclusive,
+    ForPlayer,
+    FromPlayer,
+    NewSettings,
+    Ready,
+    Reply,
+    Start,
+)
+from daemon.keeper.change_log import TICK_S
+from daemon.keeper.new_cards import NewCards
 from daemon.keeper.supervisor import PlayerSupervisor
-from daemon.linux.board_health import BoardHealth
-from daemon.linux.led import StatusLed
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
 from daemon.midi.simulated import SimulatedPorts
 from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import Engine
-from daemon.player.fork_server import PlayerEvent, PlayerJob
 from daemon.soundcard.card import Card
+from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.settings_files import LoadedSettings
+from tests.support.keeper_parts import keeper_of
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
 FRAMES, RATE = 64, 48_000
@@ -66,64 +76,63 @@ class VirtualDaemon:
     def __init__(self, **parts: Any) -> None:
         self.now_us = 1_000_000
         self.ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
-        self.board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+        self.counters = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
         self.ports, self.files, self.notices = SimulatedPorts(), Files(), Notices()
         self.card = True
         self.asked: list[str] = []
         self.playing: Engine | None = None
         self.sent: list[dict[str, Any]] = []
-        self._events: list[PlayerEvent] = []
-        chase = ChannelState()
-        self.lives = PlayerSupervisor(self, self.ring, self.board, chase)
-        self.keeper = Keeper(
+        self.writes = parts.pop("writes", None) or DeferredWrites()
+        self._events: list[FromPlayer] = []
+        channel_state = ChannelState()
+        self.supervisor = PlayerSupervisor(
+            *(self, self.ring, self.counters, channel_state),
+            *(lambda: None, NewCards(lambda: [])),
+        )
+        self.keeper = keeper_of(
             self.files,
-            Controllers(self.ports, self.ring.put, channel_state=chase),
-            self.lives,
-            self.notices,  # type: ignore[arg-type]
+            Controllers(self.ports, self.ring.put, channel_state=channel_state),
+            self.supervisor,
+            self.notices,
             clock_us=lambda: self.now_us,
-            lamp=StatusLed(Path("/nowhere")),
             switch_off=lambda: self.asked.append("off"),
-            **{"health": BoardHealth(Path("/nowhere")), **parts},
+            writes=self.writes,
+            **parts,
         )
 
     # What makes players.
-    def start(self, job: PlayerJob) -> None:
-        self.board.clear()
+    def start(self, job: Start) -> None:
+        self.counters.clear()
         if not self.card:
-            self._events.append(PlayerEvent("refused", "no sound card"))
+            self._events.append(Ended("refused", "no sound card"))
             return
-        settings = Settings.model_validate(job.settings_plain)
+        settings = Settings.model_validate(job.settings)
         self.playing = Engine(
-            settings, ring=self.ring, counters=self.board, sample_rate=RATE, block_frames=FRAMES
+            settings, ring=self.ring, counters=self.counters, sample_rate=RATE, block_frames=FRAMES
         )
-        details = {
-            "card": Card("box", "usb", RATE, 2, 0).as_plain(),
-            "sample_rate": RATE,
-            "delay_ms": 3.0,
-        }
-        self._events.append(PlayerEvent("ready", "output 'box'", details=details))
+        card = Card("box", "usb", RATE, 2, 0).as_plain()
+        self._events.append(Ready("output 'box'", card, RATE, 3.0))
 
-    def send(self, settings_plain: dict[str, Any], sounds_plain: dict[str, Any]) -> None:
-        self.sent.append(settings_plain)
-
-    def exclusive(self, controller: int, message: bytes) -> None:
+    def send(self, message: ForPlayer) -> None:
         assert self.playing is not None
-        self.playing.submit_sysex(controller, message)
-
-    def cue(self, name: str, level_db: float) -> None:
-        assert self.playing is not None
-        self.playing.play_cue(cue_samples(name, RATE, level_db))
+        match message:
+            case NewSettings(settings):
+                self.sent.append(settings)
+            case Exclusive(controller, body):
+                self.playing.submit_sysex(controller, body)
+            case Cue(name, level_db):
+                self.playing.play_cue(cue_samples(name, RATE, level_db))
 
     def stop(self) -> None:
         self.end("stopped", "ended", "info")
 
-    def events(self) -> list[PlayerEvent]:
+    def events(self) -> list[FromPlayer]:
         events, self._events = self._events, []
         return events
 
-    def end(self, text: str, kind: Any = "lost", level: str = "warning") -> None:
+    def end(self, text: str, cause: Any = "lost", level: Any = "warning") -> None:
         self.playing = None
-        self._events.append(PlayerEvent(kind, text, level))
+        self._events.append(Ended(cause, text, level))
 
     # The world.
     def run(self, seconds: float) -> None:
@@ -137,8 +146,7 @@ class VirtualDaemon:
             if self.playing is not None:
                 self.playing.render_block(out, self.now_us)
                 for controller, message in self.playing.fetch_replies():
-                    details = {"controller": controller, "message": message.hex()}
-                    self._events.append(PlayerEvent("reply", "", details=details))
+                    self._events.append(Reply(controller, message))
             self.now_us += round(block_us)
 
     def play(self, *keys: int) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from daemon.commands.devices import cards_table, controllers_table
-from daemon.commands.status import readable
+from daemon.diagnosis.readable import readable_status
 from daemon.soundcard.card import Card
 from tests.support.command import ROOT, partiald
 from tests.support.virtual_daemon import KEYS, VirtualDaemon
@@ -63,7 +63,7 @@ STATUS = {
 
 
 def test_status_reads_at_a_glance() -> None:
-    assert readable(STATUS).splitlines() == [
+    assert readable_status(STATUS).splitlines() == [
         "running      1 h 2 min, process 321, boot 12",
         "controllers  Cargo Bike Keys 25",
         "sound card   USB Audio, 48,000 Hz, 64-frame blocks, 2.7 ms to the card",
@@ -83,10 +83,12 @@ def test_status_reads_at_a_glance() -> None:
 
 def test_status_says_why_nothing_sounds_and_what_the_governor_allows() -> None:
     silent = STATUS | {"output": None, "reason": "no sound card", "controllers": []}
-    assert "sound card   silent: no sound card" in readable(silent)
-    assert "controllers  none seen" in readable(silent)
-    assert "none matches 'bells'" in readable(silent | {"wanted_controller": "bells"})
-    assert "(24 partials, 512 allowed at this load)" in readable(STATUS | {"most_partials": 512})
+    assert "sound card   silent: no sound card" in readable_status(silent)
+    assert "controllers  none seen" in readable_status(silent)
+    assert "none matches 'bells'" in readable_status(silent | {"wanted_controller": "bells"})
+    assert "(24 partials, 512 allowed at this load)" in readable_status(
+        STATUS | {"most_partials": 512}
+    )
 
 
 @pytest.mark.gig

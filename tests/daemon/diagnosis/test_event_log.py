@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from config.settings import Settings
-from daemon.commands.why import readable
 from daemon.diagnosis.event_log import EventLog
 from daemon.diagnosis.lost_notes import LostNotes
+from daemon.diagnosis.readable import readable_losses
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import GONE, MessageRing
 from daemon.ipc.note_events import NoteEvents
@@ -47,7 +47,7 @@ class Evening:
             clock_ns=self._clock_ns,
             on_note=outcomes.put,
         )
-        self.tally = NoteTotals(self.ring)
+        self.totals = NoteTotals(self.ring)
         self.pauses = DeferredWrites()
         kept = EventFile(path, this_boot) if path else None
         self.event_log = EventLog(lambda: self.now_us, outcomes, kept, self.pauses)
@@ -74,15 +74,19 @@ class Evening:
 
     def tick(self) -> None:
         seen = self.board.snapshot()
-        self.event_log.tick(self.now_us, seen, self.tally.accounts(seen))
+        self.event_log.tick(self.now_us, seen, self.totals.accounts(seen))
         self.pauses.tick(self.ring.notes, seen.sounding, self.now_us)
 
     def send(self, *messages: tuple[int, int, int]) -> None:
         for message in messages:
             self.ring.put(message, self.now_us, 0)
 
+    def drain(self) -> None:
+        for note in self.totals.drain():
+            self.event_log.unheard(note.time_us, note.controller, note.message)
+
     def why(self, boot: int = 0) -> list[str]:
-        return readable(self.event_log.answer(boot, 200)).splitlines()
+        return readable_losses(self.event_log.answer(boot, 200)).splitlines()
 
 
 @pytest.fixture
@@ -235,12 +239,11 @@ def test_a_flood_is_summed_and_costs_no_more_entries_than_a_look(path: Path) -> 
 
 def test_notes_without_a_card_and_notes_cut_by_its_loss_are_told(path: Path) -> None:
     evening = Evening(path)
-    evening.tally.unheard = evening.event_log.unheard
     evening.send((0x90, 60, 100))
     evening.run(0.5)
     evening.event_log.player_ended(evening.board.snapshot(), "'box' went away", evening.now_us)
     evening.send((0x90, 64, 100))
-    evening.tally.drain()
+    evening.drain()
     first, second, _ = evening.why()
     assert first.endswith("C4 (60) on channel 1 was cut after 0.5 s: 'box' went away")
     assert second.endswith("E4 (64) on channel 1 was not played: no sound card")
@@ -265,9 +268,8 @@ def test_of_many_notes_that_no_card_played_the_first_are_named_and_the_others_co
     path: Path,
 ) -> None:
     evening = Evening(path)
-    evening.tally.unheard = evening.event_log.unheard
     evening.send(*((0x90, 60 + n % 15, 100) for n in range(20)), (0x91, 60, 100))
-    evening.tally.drain()
+    evening.drain()
     first, other_channel = evening.why()[:2]
     assert first.endswith(
         "C4 (60) on channel 1 was not played: no sound card; the same for C#4, D4, D#4, E4, F4, "

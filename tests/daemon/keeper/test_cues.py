@@ -1,4 +1,4 @@
-"""The signs of a box without a screen: tones, light, and the chord that switches it off."""
+"""What a box without a screen shows: tones and a light."""
 
 from itertools import pairwise
 from pathlib import Path
@@ -9,9 +9,8 @@ import pytest
 from config.settings import Settings
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import MessageRing
-from daemon.keeper.cues import PATTERNS, Cues
-from daemon.keeper.indicators import Indicators
-from daemon.keeper.poweroff_chord import HOLD_US, PowerOffChord
+from daemon.ipc.messages import CUE_PATTERNS
+from daemon.keeper.indicators import Cues, Indicators
 from daemon.linux.led import STEP_US, State, StatusLed
 from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import FADE_IN_S, Engine
@@ -21,7 +20,7 @@ RATE, FRAMES = 48_000, 64
 TICK_US = 250_000
 
 
-@pytest.mark.parametrize("name", PATTERNS)
+@pytest.mark.parametrize("name", CUE_PATTERNS)
 def test_a_cue_is_as_quiet_as_the_settings_say_and_begins_and_ends_softly(name: str) -> None:
     wave = cue_samples(name, RATE, -40.0)
     assert wave.dtype == np.float32
@@ -72,10 +71,10 @@ class Street:
 
     def __init__(self, **cues: object) -> None:
         self.played: list[str] = []
-        self.signs = Indicators(
+        self.indicators = Indicators(
             lambda name, level_db: self.played.append(name), StatusLed(Path("/nowhere"))
         )
-        self.signs.use(Settings.model_validate({"cues": cues}))
+        self.indicators.use(Settings.model_validate({"cues": cues}))
         self.now_us = 0
 
     def run(
@@ -84,10 +83,10 @@ class Street:
         until = self.now_us + seconds * 1e6
         while self.now_us < until:
             self.now_us += TICK_US
-            self.signs.tick(card, sounding, controllers, self.now_us)
+            self.indicators.tick(card, sounding, controllers, False, self.now_us)
 
-    def tell(self, name: str) -> None:
-        self.signs.tell(name, self.now_us)
+    def cue(self, name: str) -> None:
+        self.indicators.cue(name, self.now_us)
 
 
 def test_ready_is_when_card_and_controller_are_there() -> None:
@@ -95,7 +94,7 @@ def test_ready_is_when_card_and_controller_are_there() -> None:
     street.run(3, card=False)
     street.run(3, controllers=0)
     assert street.played == []
-    street.tell("found")
+    street.cue("found")
     street.run(3)
     assert street.played == ["ready"]
     street.run(3, card=False)
@@ -106,12 +105,12 @@ def test_ready_is_when_card_and_controller_are_there() -> None:
 def test_no_cue_sounds_over_music_nor_long_after_its_time() -> None:
     street = Street()
     street.run(3)
-    street.tell("found")
+    street.cue("found")
     street.run(10, sounding=2)
     assert street.played == ["ready"]
     street.run(2)
     assert street.played == ["ready", "found"]
-    street.tell("lost")
+    street.cue("lost")
     street.run(40, sounding=1)
     street.run(5)
     assert street.played == ["ready", "found"]
@@ -121,7 +120,7 @@ def test_each_cue_can_be_left_out() -> None:
     street = Street(ready=False, controller=False, settings=False, board=False)
     street.run(3)
     for name in ("found", "lost", "refused", "unwell"):
-        street.tell(name)
+        street.cue(name)
     street.run(10)
     assert street.played == []
 
@@ -129,7 +128,7 @@ def test_each_cue_can_be_left_out() -> None:
 def test_cues_that_wait_come_one_after_the_other() -> None:
     street = Street()
     for name in ("refused", "unwell", "lost"):
-        street.tell(name)
+        street.cue(name)
     street.run(1)
     assert len(street.played) == 1
     street.run(9)
@@ -159,15 +158,15 @@ def led(root: Path, name: str) -> Path:
 def test_the_usual_light_is_taken_shows_the_state_and_is_given_back(tmp_path: Path) -> None:
     led(tmp_path, "input3::capslock")
     board = led(tmp_path, "ACT")
-    lamp = StatusLed(tmp_path)
-    lamp.use("")
+    status_led = StatusLed(tmp_path)
+    status_led.use("")
     assert (board / "trigger").read_text() == "none"
     seen = {}
     states: tuple[State, ...] = ("playing", "no controller", "no card")
     for state in states:
         shown = []
         for step in range(16):
-            lamp.show(state, step * STEP_US)
+            status_led.show(state, step * STEP_US)
             shown.append((board / "brightness").read_text().strip())
         seen[state] = [
             shown.count("255"),
@@ -175,7 +174,7 @@ def test_the_usual_light_is_taken_shows_the_state_and_is_given_back(tmp_path: Pa
         ]
     # Steady; one flash in two seconds; two.
     assert seen == {"playing": [16, 0], "no controller": [2, 3], "no card": [4, 7]}
-    lamp.release()
+    status_led.release()
     assert (board / "trigger").read_text() == "mmc0"
 
 
@@ -183,32 +182,13 @@ def test_a_named_light_is_taken_and_none_leaves_all_alone(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     usual, own = led(tmp_path, "ACT"), led(tmp_path, "green:bell")
-    lamp = StatusLed(tmp_path)
-    lamp.use("none")
-    lamp.show("playing", 0)
+    status_led = StatusLed(tmp_path)
+    status_led.use("none")
+    status_led.show("playing", 0)
     assert "[mmc0]" in (usual / "trigger").read_text()
-    lamp.use("BELL")
-    lamp.show("playing", 0)
+    status_led.use("BELL")
+    status_led.show("playing", 0)
     assert (own / "brightness").read_text() == "255"
-    lamp.use("horn")
+    status_led.use("horn")
     assert caplog.messages == ["no LED has 'horn' in its name; no light shows the state"]
     assert (own / "trigger").read_text() == "mmc0"
-
-
-def test_the_chord_counts_when_it_alone_is_held_for_five_seconds() -> None:
-    chord = PowerOffChord()
-    assert not any(chord.held({36, 38}, us) for us in range(0, 2 * HOLD_US, TICK_US))
-    chord.keys = frozenset({36, 38})
-    held = [chord.held({36, 38}, us) for us in range(0, 2 * HOLD_US, TICK_US)]
-    assert held.index(True) == HOLD_US // TICK_US
-    assert held.count(True) == 1
-    # A key more, or a key less for a moment, is music.
-    for down in ({36, 38, 40}, {36}, set()):
-        assert not chord.held(down, 3 * HOLD_US)
-        assert not chord.held({36, 38}, 4 * HOLD_US)
-        assert not chord.held({36, 38}, 5 * HOLD_US - 1)
-
-
-def test_a_chord_of_one_key_is_refused() -> None:
-    with pytest.raises(ValueError, match="two different keys at least"):
-        Settings.model_validate({"power": {"off_keys": [36]}})

@@ -69,7 +69,7 @@ def test_who_sits_down_leaves_their_number_in_a_folder_closed_to_strangers(contr
 def test_a_second_one_is_told_who_sits_there(
     control: Path, holder: "subprocess.Popen[str]"
 ) -> None:
-    with pytest.raises(RunError, match=f"runs already, as process {holder.pid}; ") as fault:
+    with pytest.raises(RunError, match=f"already running as process {holder.pid}; ") as fault:
         InstanceLock([control])
     assert "\n" not in str(fault.value)
     # Looking did not take the seat away from its holder, nor wipe its number out.
@@ -146,6 +146,6 @@ def test_who_comes_between_the_lock_and_its_number_waits_for_the_number(control:
         fcntl.flock(lock, fcntl.LOCK_EX)
         writing = threading.Timer(0.05, lambda: os.pwrite(lock.fileno(), b"4711\n", 0))
         writing.start()
-        with pytest.raises(RunError, match="runs already, as process 4711;"):
+        with pytest.raises(RunError, match="already running as process 4711;"):
             InstanceLock([control])
         writing.join()

@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.commands.why import readable
+from daemon.diagnosis.event_log import EventLog
+from daemon.diagnosis.readable import readable_losses
 from daemon.linux.board_health import READ_US, BoardHealth
 from tests.support.sysfs_tree import put
 from tests.support.virtual_daemon import FRAMES, KEYS, RATE, VirtualDaemon
@@ -139,7 +140,7 @@ def test_the_chord_releases_says_farewell_saves_and_asks_for_the_power_to_go(
     daemon.run(1.0)
     daemon.play(36, 38)
     # Asked for while the chord sounds: no pause for it yet.
-    daemon.keeper.pauses.request("what was learned", lambda: daemon.asked.append("saved"))
+    daemon.writes.request("what was learned", lambda: daemon.asked.append("saved"))
     daemon.run(5.5)
     assert "switching off: its chord was held for 5 s" in caplog.messages
     assert (daemon.asked, daemon.accounts) == ([], {"cut": 2})
@@ -236,9 +237,9 @@ def test_a_weak_supply_stands_on_the_timeline_with_the_losses_before_and_after_i
 
     Source: the kernel's sysfs-class-hwmon, ``in0_lcrit_alarm``.
     """
-    daemon = VirtualDaemon(health=BoardHealth(tmp_path))
-    chronicle = daemon.keeper.chronicle
-    ears = chronicle.warning_handler()
+    event_log = EventLog(lambda: virtual.now_us)
+    daemon = virtual = VirtualDaemon(health=BoardHealth(tmp_path), event_log=event_log)
+    ears = event_log.warning_handler()
     logging.getLogger().addHandler(ears)
     try:
         daemon.keeper.start()
@@ -254,7 +255,7 @@ def test_a_weak_supply_stands_on_the_timeline_with_the_losses_before_and_after_i
         daemon.run(1.0)
     finally:
         logging.getLogger().removeHandler(ears)
-    pulled, weak, dry = readable(chronicle.answer(0, 20)).splitlines()[:3]
+    pulled, weak, dry = readable_losses(event_log.answer(0, 20)).splitlines()[:3]
     assert "controller lost: 'Cargo Bike Keys 25'" in pulled
     assert (
         "the supply voltage is too low: use a shorter or thicker cable, a stronger supply" in weak

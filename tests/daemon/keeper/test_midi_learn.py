@@ -1,4 +1,4 @@
-"""Learning which knob is meant, and keeping it."""
+"""MidiLearn which knob is meant, and keeping it."""
 
 import tomllib
 from pathlib import Path
@@ -7,15 +7,15 @@ import pytest
 
 from config.layers import load
 from config.settings import Binding, Settings
-from daemon.keeper.midi_learn import PATIENCE_S, TRAVELLED, Learning, bound
+from daemon.keeper.midi_learn import PATIENCE_S, TRAVELLED, MidiLearn, bound
 from daemon.midi.channel_state import ChannelState
 from daemon.storage.learned import LearnedFile
 
 OTHERS = {(0, 0, 74): 60, (0, 0, 20): 10}
 
 
-def begun(target: str = "tilt", partial: int = 0) -> Learning:
-    learning = Learning()
+def begun(target: str = "tilt", partial: int = 0) -> MidiLearn:
+    learning = MidiLearn()
     learning.begin(target, partial, OTHERS, 0.0)
     return learning
 
@@ -25,8 +25,8 @@ def test_the_knob_that_travels_farthest_is_the_one_that_is_meant() -> None:
     assert learning.look(OTHERS | {(0, 0, 74): 63}, 1.0) is None
     found = learning.look(OTHERS | {(0, 0, 74): 63, (0, 0, 20): 90}, 2.0)
     assert found is not None
-    assert (found.place, found.binding) == ((0, 0, 20), Binding(control=20, target="tilt"))
-    assert not learning.waiting
+    assert (found.address, found.binding) == ((0, 0, 20), Binding(control=20, target="tilt"))
+    assert learning.state == "bound"
     assert learning.look(OTHERS, 3.0) is None
 
 
@@ -42,7 +42,7 @@ def test_positions_sent_at_plugging_in_are_no_movement_but_what_follows_is() -> 
     assert learning.look(OTHERS | dump, 1.0) is None
     found = learning.look(OTHERS | dump | {(1, 0, 18): 40}, 2.0)
     assert found is not None
-    assert found.place == (1, 0, 18)
+    assert found.address == (1, 0, 18)
 
 
 def test_pedals_banks_and_parameter_numbers_are_no_knobs() -> None:
@@ -53,11 +53,11 @@ def test_pedals_banks_and_parameter_numbers_are_no_knobs() -> None:
 
 
 def test_it_gives_up_after_a_while() -> None:
-    learning = begun()
-    assert learning.look(OTHERS, PATIENCE_S - 1) is None
-    assert learning.waiting
-    assert learning.look(OTHERS, PATIENCE_S) is None
-    assert not learning.waiting
+    learning, states = begun(), []
+    for seconds in (PATIENCE_S - 1, PATIENCE_S):
+        assert learning.look(OTHERS, seconds) is None
+        states.append(learning.state)
+    assert states == ["waiting", "given up"]
 
 
 def test_a_partial_has_to_be_named_exactly_when_it_is_needed() -> None:
@@ -65,7 +65,7 @@ def test_a_partial_has_to_be_named_exactly_when_it_is_needed() -> None:
         begun("partial")
     with pytest.raises(ValueError, match="partial"):
         begun("tilt", 3)
-    assert begun("partial", 3).waiting
+    assert begun("partial", 3).state == "waiting"
 
 
 def test_a_knob_has_one_meaning_and_a_target_one_knob() -> None:
@@ -79,10 +79,10 @@ def test_a_knob_has_one_meaning_and_a_target_one_knob() -> None:
     ]
 
 
-def test_the_chase_tells_every_control() -> None:
-    chase = ChannelState()
-    chase.record((0xB3, 20, 99), 1)
-    assert chase.controls() == {(1, 3, 20): 99}
+def test_the_channel_state_has_every_control() -> None:
+    channel_state = ChannelState()
+    channel_state.record((0xB3, 20, 99), 1)
+    assert channel_state.controls() == {(1, 3, 20): 99}
 
 
 def test_what_is_kept_holds_until_the_owner_says_something_else(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.commands.status import readable
+from daemon.diagnosis.readable import readable_status
 from daemon.keeper.mixer_watch import LOOK_US, MixerWatch
 from daemon.soundcard.alsa_control import Element
 from daemon.soundcard.card import Card
@@ -49,11 +49,11 @@ def test_status_and_log_tell_once_that_the_mixer_was_closed_and_once_that_it_is_
     bench.play()
     bench.tick(12)
     told = len(caplog.messages)
-    assert readable(bench.keeper.status()).count("PCM") == 0
+    assert readable_status(bench.keeper.status()).count("PCM") == 0
     bench.controls = [switch("PCM", 0), volume("PCM", 100)]
     bench.tick(40)
     assert caplog.messages[told:] == [f"on 'Street Audio' {SHUT}"]
-    assert f"\n             {SHUT}\n" in readable(bench.keeper.status())
+    assert f"\n             {SHUT}\n" in readable_status(bench.keeper.status())
     bench.controls = [switch("PCM", 1), volume("PCM", 100)]
     bench.tick(40)
     assert caplog.messages[told + 1 :] == ["on 'Street Audio' 'PCM' is open again"]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from daemon.ipc.counters import Snapshot
 from daemon.ipc.message_ring import MessageRing
-from daemon.keeper.note_totals import NoteTotals
+from daemon.keeper.note_totals import NoteTotals, NoteUnheard
 from voices.notes.note_count import ACCOUNTS, Ledger
 
 ON, OFF, SILENT_ON, BEND = b"\x90\x3c\x64", b"\x80\x3c\x40", b"\x90\x3c\x00", b"\xe0\x00\x40"
@@ -29,11 +29,11 @@ class Busy(MessageRing):
 
 
 class Stall:
-    """A ring and its tally; the player is a ledger that takes from the ring."""
+    """A ring and its totals; the player is a ledger that takes from the ring."""
 
     def __init__(self) -> None:
         self.ring = Busy(memoryview(bytearray(MessageRing.SIZE)))
-        self.tally = NoteTotals(self.ring)
+        self.totals = NoteTotals(self.ring)
         self.ledger = Ledger()
         self.published = Snapshot()
 
@@ -55,13 +55,13 @@ class Stall:
         )
 
     def end(self) -> int:
-        cut = self.tally.settle(self.published)
+        cut, _ = self.totals.settle(self.published)
         self.ledger, self.published = Ledger(), Snapshot()
         return cut
 
     @property
     def accounts(self) -> dict[str, int]:
-        return {name: count for name, count in self.tally.accounts().items() if count}
+        return {name: count for name, count in self.totals.accounts().items() if count}
 
 
 def fill(stall: Stall) -> int:
@@ -75,16 +75,16 @@ def test_without_a_player_note_ons_are_booked_and_nothing_else_is() -> None:
     """MIDI 1.0: a note-on of velocity 0 is a note-off."""
     stall = Stall()
     stall.put(ON, OFF, SILENT_ON, BEND, b"\xc0\x04", b"\xff", ON)
-    assert stall.tally.drain() == 2
+    assert stall.totals.drain() == 2 * [NoteUnheard(1, 0, ON)]
     assert stall.accounts == {"no sound card": 2}
-    assert stall.tally.drain() == 0
+    assert stall.totals.drain() == []
     assert stall.accounts == {"no sound card": 2}
 
 
 def test_a_drained_ring_is_empty_however_full_it_was() -> None:
     stall = Stall()
     there = fill(stall)
-    assert stall.tally.drain() == there
+    assert len(stall.totals.drain()) == there
     assert stall.ring.waiting == 0
 
 
@@ -92,13 +92,13 @@ def test_notes_that_found_no_room_are_booked_once() -> None:
     stall = Stall()
     there = fill(stall)
     stall.put(ON, ON)
-    stall.tally.drain()
-    stall.tally.drain()
+    stall.totals.drain()
+    stall.totals.drain()
     assert stall.accounts == {"no sound card": there, "queue overflow": 3}
 
 
 def test_every_account_is_there_from_the_start() -> None:
-    assert tuple(Stall().tally.accounts()) == ACCOUNTS
+    assert tuple(Stall().totals.accounts()) == ACCOUNTS
 
 
 def test_what_sounded_when_the_player_ended_was_cut() -> None:
@@ -106,7 +106,7 @@ def test_what_sounded_when_the_player_ended_was_cut() -> None:
     stall.put(ON, ON, ON)
     stall.take(3)
     stall.publish()
-    assert stall.tally.accounts(stall.published)["sounding"] == 3
+    assert stall.totals.accounts(stall.published)["sounding"] == 3
     assert stall.end() == 3
     assert stall.accounts == {"cut": 3}
 
@@ -143,7 +143,7 @@ def test_accounts_of_a_running_player_come_on_top() -> None:
     stall.put(ON)
     stall.take()
     stall.publish()
-    now = stall.tally.accounts(stall.published)
+    now = stall.totals.accounts(stall.published)
     assert (now["cut"], now["sounding"], sum(now.values())) == (1, 1, 2)
     # Asking changed nothing.
     assert stall.accounts == {"cut": 1}
@@ -156,15 +156,15 @@ def test_other_counts_add_up_and_the_most_voices_are_the_most_of_all_players() -
             underflows=underflows, late_events=late_events, faults=faults, sounding_peak=peak
         )
         stall.end()
-    assert vars(stall.tally.totals) == {
+    assert vars(stall.totals.counts) == {
         "underflows": 5,
         "late": 1,
         "faults": 1,
         "sounding_peak": 9,
     }
-    running = stall.tally.totals.plus(Snapshot(underflows=1, sounding_peak=12))
+    running = stall.totals.counts.plus(Snapshot(underflows=1, sounding_peak=12))
     assert (running.underflows, running.sounding_peak) == (6, 12)
-    assert stall.tally.totals.underflows == 5
+    assert stall.totals.counts.underflows == 5
 
 
 def test_a_note_that_comes_while_the_accounts_are_settled_is_counted_once() -> None:
@@ -174,7 +174,7 @@ def test_a_note_that_comes_while_the_accounts_are_settled_is_counted_once() -> N
     stall.publish()
     stall.ring.coming = 3
     stall.end()
-    stall.tally.drain()
+    stall.totals.drain()
     assert stall.accounts == {"cut": 2, "no sound card": 3}
 
 
@@ -221,12 +221,12 @@ def test_received_is_always_the_sum_of_the_accounts(seed: int, steps: int) -> No
             case "publish" if running:
                 stall.publish()
             case "end" if running:
-                before = sum(stall.tally.accounts().values())
+                before = sum(stall.totals.accounts().values())
                 stall.end()
-                assert sum(stall.tally.accounts().values()) >= before
+                assert sum(stall.totals.accounts().values()) >= before
                 running = False
             case "drain" if not running:
-                stall.tally.drain()
+                stall.totals.drain()
                 running = chance.random() < 0.5
     stall.end()
     came = stall.ring.notes + stall.ring.overflowed_notes

@@ -15,16 +15,16 @@ TICK_US = 250_000
 
 class Bench:
     def __init__(self, folder: Path) -> None:
-        self.path, self.pauses, self.now_us = folder / NAME, DeferredWrites(), 0
+        self.path, self.writes, self.now_us = folder / NAME, DeferredWrites(), 0
         self.words = "playing"
-        self.report = Report(folder, self.pauses, lambda: self.words + "\n")
+        self.report = Report(folder, self.writes)
 
     def run(self, state: object, us: int, sounding: int = 0) -> None:
         until = self.now_us + us
         while self.now_us < until:
             self.now_us += TICK_US
-            self.report.tick(state, self.now_us)
-            self.pauses.tick(0, sounding, self.now_us)
+            self.report.tick(state, self.now_us, lambda: self.words + "\n")
+            self.writes.tick(0, sounding, self.now_us)
 
 
 def test_a_report_waits_for_a_pause_and_says_what_is_at_work(tmp_path: Path) -> None:

@@ -5,7 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.keeper.session_state import WORDS, SessionState, bring_back, stood
+from daemon.ipc.messages import Exclusive
+from daemon.keeper.session_state import WORDS, SessionState
 from daemon.soundcard.card import Card
 from daemon.storage.deferred_writes import DeferredWrites
 from tests.support.daemon_process import Daemon, record
@@ -24,12 +25,14 @@ class Box:
     """A bench in a power-on, with the file of the one before it, if there is one."""
 
     def __init__(self, folder: Path, *controllers: str, boot: str = "today") -> None:
-        self.bench, self.pauses = KeeperBench(), DeferredWrites()
-        self.standing = SessionState(self.pauses.request, folder / "standing.json", boot)
+        self.bench, self.writes = KeeperBench(), DeferredWrites()
+        self.session = SessionState(
+            *(self.bench.channel_state, self.bench.controllers, self.bench.supervisor),
+            *(self.writes.request, folder / "standing.json", boot),
+        )
         for name in controllers:
             self.bench.ports.plug(name)
-        self.parts = self.bench.listener.channel_state, self.bench.listener, self.bench.lives
-        bring_back(self.standing.read(), *self.parts)
+        self.session.restore()
 
     def plays(self, card: Card | None = None) -> list[tuple[int, bytes]]:
         """Play, on the market card unless another is given; return what the player is told."""
@@ -44,8 +47,8 @@ class Box:
         self.bench.take()
 
     def ends(self) -> None:
-        self.standing.look(stood(*self.parts))
-        self.pauses.flush()
+        self.session.look()
+        self.writes.flush()
 
 
 def test_level_knobs_and_octave_are_there_after_a_restart_and_what_springs_back_is_not(
@@ -105,29 +108,29 @@ def test_each_controller_gets_its_own_back_whatever_its_number_is_now(tmp_path: 
     box.ends()
     alone = Box(tmp_path, PEDALS)
     assert alone.plays() == [(0, DULL)]
-    assert alone.bench.listener.controllers == {0: "Bell Pedals"}
+    assert alone.bench.controllers.controllers == {0: "Bell Pedals"}
 
 
 def test_master_controls_and_tunings_come_along(tmp_path: Path) -> None:
     box = Box(tmp_path, KEYS)
     box.plays()
     quarter = bytes.fromhex("f07f7f04010020f7")  # master volume, of MIDI 1.0's table 4
-    box.bench.lives.exclusive(0, quarter)
+    box.bench.supervisor.exclusive(0, quarter)
     box.ends()
     box = Box(tmp_path, KEYS)
     box.plays()
-    assert box.bench.players.exclusives == [(0, quarter)]
+    assert box.bench.players.sent == [Exclusive(0, quarter)]
 
 
 def test_nothing_is_written_unless_something_was_moved(tmp_path: Path) -> None:
     box = Box(tmp_path, KEYS)
     box.plays()
     box.ends()
-    box.standing.look(stood(*box.parts))
-    assert box.pauses.pending == []
+    box.session.look()
+    assert box.writes.pending == []
     box.hears(SOFT)
-    box.standing.look(stood(*box.parts))
-    assert box.pauses.pending == [WORDS]
+    box.session.look()
+    assert box.writes.pending == [WORDS]
 
 
 @pytest.mark.parametrize(

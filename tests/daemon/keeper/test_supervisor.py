@@ -6,6 +6,7 @@ import random
 import pytest
 
 from config.settings import Settings
+from daemon.keeper.status_fields import sentence
 from daemon.keeper.supervisor import PATIENCE_S
 from daemon.soundcard.card import Card
 from daemon.storage.settings_files import LoadedSettings
@@ -18,14 +19,17 @@ def test_ready_is_told_once_settings_are_in_force_even_without_a_card(
     caplog.set_level(logging.INFO)
     bench = KeeperBench()
     bench.keeper.start()
-    assert bench.told.lines == ["ready"]
+    assert bench.notices.lines == ["ready"]
     bench.tick()
     bench.say("refused", NO_CARD, "warning")
     assert f"{NO_CARD}; looking every 1.0 s" in caplog.messages
     bench.tick(40)
     # Steady state is silence.
     assert caplog.messages[-1] == f"{NO_CARD}; looking every 1.0 s"
-    assert bench.keeper.describe() == f"silent: {NO_CARD}; hearing no controller yet"
+    assert (
+        sentence(bench.supervisor, bench.controllers)
+        == f"silent: {NO_CARD}; hearing no controller yet"
+    )
 
 
 def test_a_card_is_looked_for_every_second(caplog: pytest.LogCaptureFixture) -> None:
@@ -74,7 +78,10 @@ def test_the_ready_line_names_voices_sound_output_and_controllers(
         "controller connected: 'Cargo Bike Keys 25' as controller 1",
         f"ready: 12 voices, sound 'sine', {READY}; controllers: 'Cargo Bike Keys 25'",
     ]
-    assert bench.keeper.describe() == "playing 'Cargo Bike Keys 25' on 'Market Card'"
+    assert (
+        sentence(bench.supervisor, bench.controllers)
+        == "playing 'Cargo Bike Keys 25' on 'Market Card'"
+    )
 
 
 def test_a_controllers_coming_and_going_is_told(caplog: pytest.LogCaptureFixture) -> None:
@@ -222,7 +229,7 @@ def test_a_better_card_that_comes_is_changed_over_to(caplog: pytest.LogCaptureFi
     bench.there = [jack, Card("Street Audio", "usb", 0, 0, -1, number=1, identity="street")]
     bench.tick(5)
     assert bench.players.stops == 1
-    assert caplog.messages[-1] == "a better sound card has come: 'Street Audio'; changing over"
+    assert caplog.messages[-1] == "a better sound card has come: switching to 'Street Audio'"
     bench.players.card = bench.there[1]
     bench.say("ended", "the player stopped as asked")
     bench.say("ready", READY)
@@ -243,15 +250,15 @@ def test_received_is_the_sum_of_the_accounts_whatever_happens() -> None:
                 case 0 | 1:
                     bench.note(seeded.randrange(128))
                     sent += 1
-                case 2 if bench.lives.playing:
+                case 2 if bench.supervisor.playing:
                     bench.take()
                 case 3:
                     bench.tick()
-                case 4 if bench.lives.playing:
+                case 4 if bench.supervisor.playing:
                     bench.blocks = seeded.random() < 0.5
                     bench.say("lost", "'Market Card' went away", "warning")
                     bench.blocks = True
-                case 5 if len(bench.players.jobs) and not bench.lives.playing:
+                case 5 if len(bench.players.jobs) and not bench.supervisor.playing:
                     bench.tick(4)
                     bench.say("ready", READY)
                 case _:
@@ -270,17 +277,17 @@ def test_an_edit_is_sent_to_the_player_once_the_file_has_settled(
     bench.play()
     bench.source.put(LoadedSettings(Settings(polyphony=3)))
     bench.tick()
-    assert bench.players.sent == []
+    assert bench.players.settings == []
     bench.tick()
-    assert [sent["polyphony"] for sent in bench.players.sent] == [3]
+    assert [plain["polyphony"] for plain in bench.players.settings] == [3]
     assert (
         caplog.messages[-1]
         == "settings read again: 3 voices, sound 'market-organ'; new: polyphony = 3"
     )
     bench.tick(5)
-    assert len(bench.players.sent) == 1
-    assert bench.told.lines[-5:].count("ready") <= 1
-    assert "reloading" in bench.told.lines
+    assert len(bench.players.settings) == 1
+    assert bench.notices.lines[-5:].count("ready") <= 1
+    assert "reloading" in bench.notices.lines
 
 
 def test_a_fault_in_an_edit_is_told_and_changes_nothing(caplog: pytest.LogCaptureFixture) -> None:
@@ -290,11 +297,11 @@ def test_a_fault_in_an_edit_is_told_and_changes_nothing(caplog: pytest.LogCaptur
     bench.source.put(LoadedSettings(Settings(), faults=[fault]))
     bench.tick(4)
     assert caplog.messages == [fault, "settings left as they were"]
-    assert bench.players.sent == []
+    assert bench.players.settings == []
     assert bench.keeper.settings.polyphony == 5
     bench.source.put(LoadedSettings(Settings(polyphony=6)))
     bench.tick(2)
-    assert [sent["polyphony"] for sent in bench.players.sent] == [6]
+    assert [plain["polyphony"] for plain in bench.players.settings] == [6]
 
 
 def test_faults_at_the_start_are_told_and_it_plays(caplog: pytest.LogCaptureFixture) -> None:
@@ -308,7 +315,7 @@ def test_faults_at_the_start_are_told_and_it_plays(caplog: pytest.LogCaptureFixt
         "playing without the faulty settings",
         "b says so",
     ]
-    assert bench.lives.playing
+    assert bench.supervisor.playing
     assert bench.keeper.status()["settings"]["faults"] == ["a.toml: x: unknown key"]
 
 
@@ -317,32 +324,32 @@ def test_other_audio_settings_take_a_new_player() -> None:
     bench.play()
     bench.source.put(LoadedSettings(Settings.model_validate({"audio": {"block_frames": 256}})))
     bench.tick(2)
-    assert (bench.players.sent, bench.players.stops) == ([], 1)
+    assert (bench.players.settings, bench.players.stops) == ([], 1)
     bench.say("ended", "the player stopped as asked")
-    assert [job.settings_plain["audio"]["block_frames"] for job in bench.players.jobs] == [64, 256]
+    assert [job.settings["audio"]["block_frames"] for job in bench.players.jobs] == [64, 256]
 
 
 def test_another_controller_name_takes_effect_at_once() -> None:
     bench = KeeperBench()
     bench.ports.plug(KEYS)
     bench.play()
-    assert bench.listener.controllers
+    assert bench.controllers.controllers
     bench.source.put(LoadedSettings(Settings.model_validate({"controller": {"name": "bell"}})))
     bench.tick(3)
-    assert bench.listener.controllers == {}
+    assert bench.controllers.controllers == {}
 
 
 def test_the_watchdog_is_fed_while_blocks_go_on() -> None:
     bench = KeeperBench(watchdog_s=0.5)
     bench.play()
-    bench.told.lines.clear()
+    bench.notices.lines.clear()
     bench.tick(8)
-    assert bench.told.lines.count("watchdog") == 8
+    assert bench.notices.lines.count("watchdog") == 8
     bench.blocks = False
     bench.tick(2)
-    bench.told.lines.clear()
+    bench.notices.lines.clear()
     bench.tick(8)
-    assert "watchdog" not in bench.told.lines
+    assert "watchdog" not in bench.notices.lines
 
 
 def test_the_watchdog_is_fed_while_a_card_is_looked_for() -> None:
@@ -350,9 +357,9 @@ def test_the_watchdog_is_fed_while_a_card_is_looked_for() -> None:
     bench.keeper.start()
     bench.tick()
     bench.say("refused", NO_CARD, "warning")
-    bench.told.lines.clear()
+    bench.notices.lines.clear()
     bench.tick(8)
-    assert bench.told.lines.count("watchdog") == 8
+    assert bench.notices.lines.count("watchdog") == 8
 
 
 def test_a_player_that_stands_still_is_replaced(caplog: pytest.LogCaptureFixture) -> None:
@@ -361,7 +368,7 @@ def test_a_player_that_stands_still_is_replaced(caplog: pytest.LogCaptureFixture
     bench.blocks = False
     bench.tick(24)
     assert bench.players.stops == 1
-    assert "; the player is replaced" in caplog.messages[-1]
+    assert "; replacing the player" in caplog.messages[-1]
 
 
 def test_the_end_is_told(caplog: pytest.LogCaptureFixture) -> None:
@@ -374,9 +381,6 @@ def test_the_end_is_told(caplog: pytest.LogCaptureFixture) -> None:
     bench.tick()
     bench.keeper.stop()
     assert caplog.messages[-1] == "stopped after 1 s: 1 note received"
-    assert bench.told.lines[-1] == "stopping"
+    assert bench.notices.lines[-1] == "stopping"
     assert bench.players.stops == 1
     assert not bench.ports.send(KEYS, b"\x90\x3c\x64", 1)
-    bench.say("ended", "the player stopped as asked")
-    bench.tick(8)
-    assert len(bench.players.jobs) == 1

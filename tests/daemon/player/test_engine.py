@@ -7,7 +7,7 @@ import pytest
 from config.settings import Settings
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import GONE, MessageRing
-from daemon.player.engine import GUARD_US, MESSAGES_PER_BLOCK, Engine
+from daemon.player.engine import GUARD_US, MESSAGES_PER_BLOCK, Engine, warm_up
 from tests.support.fakes import ScriptedInstrument
 
 RATE, BLOCK = 48_000, 64
@@ -262,3 +262,8 @@ def test_every_note_on_stands_in_one_account_at_every_block() -> None:
         assert seen.faults == 0, seen.last_error
     stage.step(3)
     assert stage.board.snapshot().received == sent == stage.ring.notes
+
+
+def test_the_warm_up_really_plays() -> None:
+    """Or else the first note of a player would come milliseconds late (measured: 5)."""
+    assert warm_up(Settings(), None) > 10

@@ -6,17 +6,22 @@ import time
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 
 from config.library import shipped
 from config.settings import Settings
-from daemon.ipc.layout import board_in, ring_in, shared_memory
-from daemon.player.engine import warm_up
-from daemon.player.fork_server import FINAL, ForkServer, PlayerEvent, PlayerJob
+from daemon.ipc.messages import Ended, FromPlayer, LogLine, NewSettings, Ready, Start
+from daemon.ipc.shared_memory import counters_in, ring_in, shared_memory
+from daemon.player.fork_server import ForkServer
 from tests.support.daemon_process import children, gone
 from tests.support.jack_server import JackServer
 from tests.support.waiting import wait_until
+
+pytestmark = pytest.mark.gig
+
+Event = TypeVar("Event", LogLine, Ready, Ended)
 
 
 def plain(**sections: object) -> dict[str, object]:
@@ -24,70 +29,83 @@ def plain(**sections: object) -> dict[str, object]:
 
 
 class Box:
-    """A spawner with its memory, as the keeper holds it."""
+    """A fork server with its memory, as the keeper holds it."""
 
     def __init__(self, open_s: float = 15.0) -> None:
         memory = shared_memory()
-        self.ring, self.board = ring_in(memory), board_in(memory)
-        self.spawner = ForkServer(memory, open_s)
-        self.told: list[PlayerEvent] = []
+        self.ring, self.counters = ring_in(memory), counters_in(memory)
+        self.fork_server = ForkServer(memory, open_s)
+        self.events: list[FromPlayer] = []
 
-    def event(self, *kinds: str, timeout_s: float = 10.0) -> PlayerEvent:
-        """Wait for an event of one of the kinds; fail at one that ends the player otherwise."""
+    def wait(self, kind: type[Event], timeout_s: float = 10.0) -> Event:
+        """Wait for an event of a kind; fail when the player ends instead."""
         until = time.monotonic() + timeout_s
         while time.monotonic() < until:
-            for event in self.spawner.events():
-                self.told.append(event)
-                if event.kind in (*kinds, *FINAL):
-                    assert event.kind in kinds, event
+            for event in self.fork_server.events():
+                self.events.append(event)
+                if isinstance(event, kind):
                     return event
+                assert not isinstance(event, Ended), event
             time.sleep(0.002)
-        raise AssertionError(f"no event of {kinds}; told: {self.told}")
+        raise AssertionError(f"no {kind.__name__}; but: {self.events}")
 
-    def start(self, **sections: object) -> PlayerEvent:
-        self.spawner.start(PlayerJob(plain(**sections)))
-        return self.event("ready")
+    def ends(self, cause: str, timeout_s: float = 10.0) -> str:
+        """Wait for the player's end, and return what is said about it."""
+        ended = self.wait(Ended, timeout_s)
+        assert ended.cause == cause, ended
+        return ended.text
+
+    @property
+    def lines(self) -> list[LogLine]:
+        return [event for event in self.events if isinstance(event, LogLine)]
+
+    @property
+    def player(self) -> int:
+        """The one process that plays."""
+        (player,) = self.players()
+        return player
+
+    def start(self, **sections: object) -> Ready:
+        self.fork_server.start(Start(plain(**sections)))
+        return self.wait(Ready)
 
     def play(self, *message: int) -> None:
         assert self.ring.put(message, time.monotonic_ns() // 1000, 0)
 
     def players(self) -> list[int]:
-        """Return the children of our children, which are spawners."""
-        return [child for spawner in children(os.getpid()) for child in children(spawner)]
+        """Return the children of our children, which are fork servers."""
+        return [child for server in children(os.getpid()) for child in children(server)]
 
 
 @pytest.fixture
 def box() -> Iterator[Box]:
     made = Box()
     yield made
-    made.spawner.close()
+    made.fork_server.close()
 
 
-@pytest.mark.gig
 def test_a_player_plays_what_comes_through_the_ring(jack_server: JackServer, box: Box) -> None:
     ready = box.start()
     assert "'system', 48000 Hz, 64-frame blocks, 2 channels" in ready.text
-    assert ready.details["card"]["kind"] == "server"
-    seen = box.board.snapshot()
+    assert ready.card["kind"] == "server"
+    seen = box.counters.snapshot()
     assert seen.ready
     assert (seen.sample_rate, seen.block_frames) == (48_000, 64)
-    wait_until(lambda: box.board.snapshot().blocks > seen.blocks + 100)
+    wait_until(lambda: box.counters.snapshot().blocks > seen.blocks + 100)
     box.play(0x90, 69, 100)
-    wait_until(lambda: box.board.snapshot().peaks[0] > 0.001)
-    seen = box.board.snapshot()
+    wait_until(lambda: box.counters.snapshot().peaks[0] > 0.001)
+    seen = box.counters.snapshot()
     assert (seen.received, seen.accounts["sounding"], seen.sounding_peak) == (1, 1, 1)
     box.play(0x80, 69, 0)
-    wait_until(lambda: box.board.snapshot().accounts["released"] == 1)
+    wait_until(lambda: box.counters.snapshot().accounts["released"] == 1)
     assert (seen.faults, seen.last_error) == (0, "")
 
 
-@pytest.mark.gig
 def test_one_log_line_says_what_the_player_got_and_what_was_refused(
     jack_server: JackServer, box: Box
 ) -> None:
     box.start()
-    (line,) = [event for event in box.told if "collector frozen" in event.text]
-    assert line.kind == "log"
+    (line,) = [line for line in box.lines if "collector frozen" in line.text]
     assert line.text.startswith("player has ")
     # Some of it needs rights that a test may not have: got or refused, all of it is told.
     for what in (
@@ -101,71 +119,65 @@ def test_one_log_line_says_what_the_player_got_and_what_was_refused(
     assert "\n" not in line.text
 
 
-@pytest.mark.gig
 def test_an_unplugged_controllers_notes_are_released(jack_server: JackServer, box: Box) -> None:
     box.start()
     for key in (60, 64, 67):
         box.play(0x90, key, 100)
-    wait_until(lambda: box.board.snapshot().accounts["sounding"] == 3)
+    wait_until(lambda: box.counters.snapshot().accounts["sounding"] == 3)
     box.play(0xFF)
-    wait_until(lambda: box.board.snapshot().accounts["sounding"] == 0)
-    assert sum(box.board.snapshot().accounts.values()) == 3
+    wait_until(lambda: box.counters.snapshot().accounts["sounding"] == 0)
+    assert sum(box.counters.snapshot().accounts.values()) == 3
 
 
-@pytest.mark.gig
 def test_settings_and_sounds_change_while_it_plays(jack_server: JackServer, box: Box) -> None:
     box.start(polyphony=4)
     box.play(0x90, 60, 100)
-    wait_until(lambda: box.board.snapshot().accounts["sounding"] == 1)
+    wait_until(lambda: box.counters.snapshot().accounts["sounding"] == 1)
     sounds = {"our-own": shipped()["sine"].model_dump()}
-    box.spawner.send(plain(polyphony=1, sound={"name": "our-own"}), sounds)
+    box.fork_server.send(NewSettings(plain(polyphony=1, sound={"name": "our-own"}), sounds))
     time.sleep(0.05)
 
     def one_is_stolen() -> bool:
         box.play(0x90, 72, 100)
         time.sleep(0.02)
-        return box.board.snapshot().accounts["stolen"] > 0
+        return box.counters.snapshot().accounts["stolen"] > 0
 
     wait_until(one_is_stolen)
-    blocks = box.board.snapshot().blocks
-    wait_until(lambda: box.board.snapshot().blocks > blocks)
-    assert box.board.snapshot().faults == 0
-    assert box.spawner.playing
+    blocks = box.counters.snapshot().blocks
+    wait_until(lambda: box.counters.snapshot().blocks > blocks)
+    assert box.counters.snapshot().faults == 0
+    assert box.fork_server.playing
 
 
-@pytest.mark.gig
 def test_settings_that_fail_are_told_and_the_old_ones_stay(
     jack_server: JackServer, box: Box
 ) -> None:
     box.start()
-    box.spawner.send({"polyphony": 0}, {})
-    event = box.event("log")
+    box.fork_server.send(NewSettings({"polyphony": 0}))
+    event = box.wait(LogLine)
     while "not taken over" not in event.text:
-        event = box.event("log")
+        event = box.wait(LogLine)
     assert event.level == "error"
     assert "polyphony" in event.text
     assert "\n" not in event.text
     box.play(0x90, 69, 100)
-    wait_until(lambda: box.board.snapshot().received == 1)
+    wait_until(lambda: box.counters.snapshot().received == 1)
 
 
-@pytest.mark.gig
 def test_a_stopped_player_says_so_and_another_can_be_started(
     jack_server: JackServer, box: Box
 ) -> None:
     for _ in range(2):
         box.start()
-        assert box.spawner.playing
+        assert box.fork_server.playing
         with pytest.raises(RuntimeError):
-            box.spawner.start(PlayerJob(plain()))
-        box.spawner.stop()
-        event = box.event("ended", timeout_s=1.5)
-        assert (event.text, event.level) == ("the player stopped as asked", "info")
-        assert not box.spawner.playing
+            box.fork_server.start(Start(plain()))
+        box.fork_server.stop()
+        assert box.wait(Ended, 1.5) == Ended("ended", "the player stopped as asked")
+        assert not box.fork_server.playing
         assert box.players() == []
 
 
-@pytest.mark.gig
 def test_a_killed_player_is_told_at_once_and_its_accounts_stay(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -174,20 +186,17 @@ def test_a_killed_player_is_told_at_once_and_its_accounts_stay(
     box.start()
     for key in (60, 64, 67):
         box.play(0x90, key, 100)
-    wait_until(lambda: box.board.snapshot().received == 3)
-    (player,) = box.players()
+    wait_until(lambda: box.counters.snapshot().received == 3)
     killed_at = time.monotonic()
-    os.kill(player, signal.SIGKILL)
-    event = box.event("ended", timeout_s=1.0)
+    os.kill(box.player, signal.SIGKILL)
+    assert box.ends("ended", 1.0) == "the player was ended by SIGKILL"
     assert time.monotonic() - killed_at < 0.5
-    assert event.text == "the player was ended by SIGKILL"
-    seen = box.board.snapshot()
+    seen = box.counters.snapshot()
     assert seen.accounts["sounding"] == seen.received == box.ring.notes == 3
     box.start()
-    assert box.board.snapshot().received == 0
+    assert box.counters.snapshot().received == 0
 
 
-@pytest.mark.gig
 def test_a_player_that_the_kernel_ends_for_running_away_counts_as_a_lost_card(
     jack_server: JackServer, box: Box
 ) -> None:
@@ -195,111 +204,101 @@ def test_a_player_that_the_kernel_ends_for_running_away_counts_as_a_lost_card(
     jack_server.start(waits=False)
     box.start()
     # What the run-away limit sends when PortAudio spins on a card that was pulled.
-    os.kill(box.players()[0], signal.SIGXCPU)
-    assert "ran away" in box.event("lost", timeout_s=1.0).text
+    os.kill(box.player, signal.SIGXCPU)
+    assert "ran away" in box.ends("lost", 1.0)
 
 
-@pytest.mark.gig
 def test_a_sound_server_that_dies_is_noticed_and_found_again(
     jack_server: JackServer, box: Box
 ) -> None:
     box.start()
     died_at = time.monotonic()
     jack_server.kill()
-    event = box.event("lost", timeout_s=3.0)
+    assert box.ends("lost", 3.0) == "'system' went away"
     assert time.monotonic() - died_at < 1.0
-    assert event.text == "'system' went away"
-    box.spawner.start(PlayerJob(plain()))
-    assert box.event("refused").text == "no sound card and no sound server"
+    box.fork_server.start(Start(plain()))
+    assert box.ends("refused") == "no sound card and no sound server"
     jack_server.start()
     box.start()
 
 
-@pytest.mark.gig
 def test_without_the_card_named_the_best_one_plays_and_that_is_told(
     jack_server: JackServer, box: Box
 ) -> None:
-    box.spawner.start(PlayerJob(plain(audio={"device": "street organ"})))
-    told = box.event("log")
-    assert told.text == "no sound card matches 'street organ'; the best one plays until it comes"
-    assert box.event("ready").details["card"]["name"] == "system"
+    box.fork_server.start(Start(plain(audio={"device": "street organ"})))
+    assert (
+        box.wait(LogLine).text
+        == "no sound card matches 'street organ'; the best one plays until it comes"
+    )
+    assert box.wait(Ready).card["name"] == "system"
 
 
-@pytest.mark.gig
 def test_a_rate_that_the_card_does_not_have_gives_way_to_its_own(
     jack_server: JackServer, box: Box
 ) -> None:
-    box.spawner.start(PlayerJob(plain(audio={"sample_rate": 44_100})))
-    told = box.event("log")
-    assert told.text == "'system' can't be opened at 44100 Hz: Invalid sample rate"
-    assert box.event("ready").details["sample_rate"] == 48_000
+    box.fork_server.start(Start(plain(audio={"sample_rate": 44_100})))
+    assert box.wait(LogLine).text == "'system' can't be opened at 44100 Hz: Invalid sample rate"
+    assert box.wait(Ready).sample_rate == 48_000
 
 
-@pytest.mark.gig
 def test_a_sound_server_that_answers_nothing_is_given_up(jack_server: JackServer) -> None:
     box = Box(open_s=0.5)
     try:
         jack_server.freeze()
-        box.spawner.start(PlayerJob(plain()))
-        assert "did not answer" in box.event("ended", timeout_s=3.0).text
+        box.fork_server.start(Start(plain()))
+        assert "did not answer" in box.ends("ended", 3.0)
     finally:
-        box.spawner.close()
+        box.fork_server.close()
 
 
-@pytest.mark.gig
 def test_a_sound_server_that_freezes_is_noticed(jack_server: JackServer, box: Box) -> None:
     box.start()
     jack_server.freeze()
-    box.event("lost", timeout_s=2.0)
+    box.ends("lost", 2.0)
 
 
-@pytest.mark.gig
 def test_a_larger_period_of_the_server_is_mentioned(jack_server: JackServer, box: Box) -> None:
     jack_server.stop()
     jack_server.start(period=1024)
     box.start()
-    assert any("sound server adds 21.3 ms" in event.text for event in box.told)
+    assert any("sound server adds 21.3 ms" in line.text for line in box.lines)
     box.play(0x90, 69, 100)
-    wait_until(lambda: box.board.snapshot().received == 1)
+    wait_until(lambda: box.counters.snapshot().received == 1)
 
 
-@pytest.mark.gig
 def test_ctrl_c_leaves_players_to_the_keeper(jack_server: JackServer, box: Box) -> None:
     box.start()
     for pid in (*children(os.getpid()), *box.players()):
         if pid in box.players() or box.players()[0] in children(pid):
             os.kill(pid, signal.SIGINT)
-    blocks = box.board.snapshot().blocks
-    wait_until(lambda: box.board.snapshot().blocks > blocks + 200)
+    blocks = box.counters.snapshot().blocks
+    wait_until(lambda: box.counters.snapshot().blocks > blocks + 200)
 
 
-@pytest.mark.gig
 def test_closing_ends_the_player_too(jack_server: JackServer) -> None:
     box = Box()
     box.start()
-    (player,) = box.players()
-    box.spawner.close()
+    player = box.player
+    box.fork_server.close()
     assert not Path(f"/proc/{player}").exists()
-    assert not box.spawner.playing
+    assert not box.fork_server.playing
 
 
-@pytest.mark.gig
-def test_the_end_of_the_spawner_itself_is_told(box: Box) -> None:
+def test_the_end_of_the_fork_server_itself_is_told(box: Box) -> None:
     for pid in children(os.getpid()):
         if not children(pid) and "jackd" not in Path(f"/proc/{pid}/comm").read_text():
             os.kill(pid, signal.SIGKILL)
-    assert box.event("ended").text == "the spawner ended"
-    assert not box.spawner.alive
+    assert box.ends("ended") == "the fork server ended"
+    assert not box.fork_server.alive
 
 
-@pytest.mark.gig
-def test_a_player_that_hangs_does_not_outlive_its_spawner(
+def test_a_player_that_hangs_does_not_outlive_its_fork_server(
     jack_server: JackServer, box: Box
 ) -> None:
     jack_server.freeze()
-    box.spawner.start(PlayerJob(plain()))
+    box.fork_server.start(Start(plain()))
     wait_until(box.players)
-    (player,) = box.players()
+    player = box.player
     for pid in children(os.getpid()):
         if player in children(pid):
             os.kill(pid, signal.SIGKILL)
@@ -310,18 +309,18 @@ def test_a_player_that_hangs_does_not_outlive_its_spawner(
 KEEPER = """
 import sys, time
 from config.settings import Settings
-from daemon.ipc.layout import shared_memory
-from daemon.player.fork_server import PlayerJob, ForkServer
-spawner = ForkServer(shared_memory())
-spawner.start(PlayerJob(Settings().model_dump()))
-while not any(event.kind == "ready" for event in spawner.events()):
+from daemon.ipc.messages import Ready, Start
+from daemon.ipc.shared_memory import shared_memory
+from daemon.player.fork_server import ForkServer
+fork_server = ForkServer(shared_memory())
+fork_server.start(Start(Settings().model_dump()))
+while not any(isinstance(event, Ready) for event in fork_server.events()):
     time.sleep(0.01)
 print("ready", flush=True)
 time.sleep(60)
 """
 
 
-@pytest.mark.gig
 def test_no_process_outlives_a_killed_keeper(jack_server: JackServer) -> None:
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
     keeper = subprocess.Popen(
@@ -330,16 +329,15 @@ def test_no_process_outlives_a_killed_keeper(jack_server: JackServer) -> None:
     try:
         assert keeper.stdout
         assert keeper.stdout.readline() == "ready\n"
-        (spawner,) = children(keeper.pid)
-        (player,) = children(spawner)
+        (server,) = children(keeper.pid)
+        (player,) = children(server)
     finally:
         keeper.kill()
         keeper.communicate()
-    for pid in (spawner, player):
+    for pid in (server, player):
         wait_until(partial(gone, pid), 2.0)
 
 
-@pytest.mark.gig
 def test_where_the_sound_cannot_be_imported_the_daemon_says_why_and_ends_with_1(
     tmp_path: Path,
 ) -> None:
@@ -357,9 +355,4 @@ def test_where_the_sound_cannot_be_imported_the_daemon_says_why_and_ends_with_1(
     )
     assert done.returncode == 1
     assert "no player can be made: ModuleNotFoundError: import of numpy" in done.stderr
-    assert "leaving, to be started anew" in done.stderr
-
-
-def test_the_warm_up_really_plays() -> None:
-    """Or else the first note of a player would come milliseconds late (measured: 5)."""
-    assert warm_up(Settings(), None) > 10
+    assert "player process failed; exiting for restart" in done.stderr

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.commands.why import readable
+from daemon.diagnosis.readable import readable_losses
 from daemon.storage.event_file import (
     BOOT,
     CLOCK,
@@ -136,7 +136,9 @@ def test_what_happened_before_the_clock_was_right_has_its_time_of_day_afterwards
     def lines() -> list[str]:
         told = boot_events(read(path), 1)
         entries = [(each.at_us, each.ready_us, each.text) for each in told.entries]
-        return readable(readable_fields(1, entries, told.count, told.ahead_us, 20)).splitlines()
+        return readable_losses(
+            readable_fields(1, entries, told.count, told.ahead_us, 20)
+        ).splitlines()
 
     assert lines() == ["boot 1, 0:01:00.5: the card ran dry"]
     history.write([(CLOCK, 99_000_000, str(1_700_000_000_000_000 - 62_500_000))], 2_000_000)
@@ -147,14 +149,14 @@ def test_what_happened_before_the_clock_was_right_has_its_time_of_day_afterwards
 
 
 def test_what_happens_before_it_is_ready_is_told_as_that() -> None:
-    assert readable(readable_fields(3, [(5, 0, "no sound card")], "", None, 20)) == (
+    assert readable_losses(readable_fields(3, [(5, 0, "no sound card")], "", None, 20)) == (
         "boot 3, before ready: no sound card\n"
     )
 
 
 def test_older_lines_are_counted_and_how_to_see_them_is_told() -> None:
     entries = [(number, 1, f"note {number}") for number in range(1, 6)]
-    lines = readable(readable_fields(3, entries, "5 notes received", None, 2)).splitlines()
+    lines = readable_losses(readable_fields(3, entries, "5 notes received", None, 2)).splitlines()
     assert lines[0] == "boot 3: 3 earlier ones; --last tells more"
     assert [line.split(": ")[1] for line in lines[1:3]] == ["note 4", "note 5"]
     assert lines[3] == "boot 3: 5 notes received"

@@ -24,7 +24,8 @@ class Box:
         layers = [self.owner, self.place, folder / "boot.toml"]
         kept = LastGood(None, folder / "last-good.json")
         self.files = SettingsFiles(None, [], kept, layers)
-        self.settings = self.files.load().settings
+        self.loaded = self.files.load()
+        self.settings = self.loaded.settings
         self.learned = LearnedFile(self.pauses.request, self.files.write_own, self.place)
 
     def choose(self, program: int, channel: int = 0, bank: int = 0) -> None:
@@ -33,7 +34,7 @@ class Box:
         self.look()
 
     def look(self) -> None:
-        self.learned.keep_sound(self.chase.programs(), self.settings, self.files.origins)
+        self.learned.keep_sound(self.chase.programs(), self.settings, self.loaded.origins)
 
     def again(self, folder: Path) -> Settings:
         """Switch off in a pause and on again."""
@@ -47,7 +48,7 @@ def test_the_sound_chosen_last_is_there_at_the_next_power_on(tmp_path: Path) -> 
     box.choose(REED)
     assert box.again(tmp_path).sound.name == "reed-organ"
     box = Box(tmp_path)
-    assert box.files.origins[KEY] == str(box.place)
+    assert box.loaded.origins[KEY] == str(box.place)
     box.choose(BELL)
     assert box.again(tmp_path).sound.name == "tower-bell"
 

@@ -1,0 +1,155 @@
+"""What keeper, fork server and player say to one another.
+
+Units: dB below full scale, seconds, frames per second, milliseconds (``_ms``).
+Shapes: settings, sounds and cards travel as plain values; who takes them validates them again.
+"""
+
+import enum
+import json
+from dataclasses import dataclass, field, fields
+from typing import Any, Literal
+
+Level = Literal["debug", "info", "warning", "error"]
+
+CUE_PATTERNS: dict[str, tuple[tuple[int, float], ...]] = {
+    "ready": ((67, 0.11), (71, 0.11), (74, 0.22)),
+    "found": ((74, 0.09), (79, 0.14)),
+    "lost": ((74, 0.09), (67, 0.14)),
+    "refused": ((60, 0.12), (59, 0.12), (60, 0.12), (59, 0.2)),
+    "unwell": ((55, 0.25), (55, 0.25), (55, 0.25)),
+    "farewell": ((79, 0.2), (74, 0.2), (71, 0.2), (67, 0.6)),
+}
+"""MIDI key and seconds of each tone of a cue; sines, one after the other."""
+
+
+class PlayerState(enum.Enum):
+    """Where a player is in its life."""
+
+    IDLE = enum.auto()
+    """There is none."""
+    OPENING = enum.auto()
+    """It has been started and opens its card."""
+    PLAYING = enum.auto()
+    STOPPING = enum.auto()
+    """It has been asked to end; nothing it says leads back to playing."""
+
+
+class ExitStatus(enum.IntEnum):
+    """Why a player left."""
+
+    ASKED = 0
+    FAULT = 1
+    """The instrument failed block after block, or the player itself did."""
+    REFUSED = 3
+    """No card, or none that could be opened."""
+    LOST = 4
+    """The card, or the sound server, went away."""
+
+
+@dataclass(frozen=True)
+class Start:
+    """To the fork server: make a player."""
+
+    settings: dict[str, Any]
+    sounds: dict[str, Any] = field(default_factory=dict)
+    """Sounds by name, as `Sound.model_dump` gives them; empty: the shipped ones."""
+    card: dict[str, Any] = field(default_factory=dict)
+    """`Card.as_plain`; empty: the player looks itself, by the settings' device name."""
+    known_card: str = ""
+    """The identity of the card played on before: on any other the sound grows out of silence."""
+    patience_s: float = 0.0
+    """How long it waits for a card that has just come to be ours to open."""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """To the fork server: have the player fade out and end, at the latest by force."""
+
+
+@dataclass(frozen=True)
+class NewSettings:
+    """To the player; of several that wait to be sent only the latest goes."""
+
+    settings: dict[str, Any]
+    sounds: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Exclusive:
+    """To the player: a system exclusive message, too long for the ring."""
+
+    controller: int
+    message: bytes
+
+
+@dataclass(frozen=True)
+class Cue:
+    """To the player: sound one of `CUE_PATTERNS`."""
+
+    name: str
+    level_db: float
+
+
+@dataclass(frozen=True)
+class LogLine:
+    """From the player: a line for the log."""
+
+    text: str
+    level: Level = "info"
+
+
+@dataclass(frozen=True)
+class Ready:
+    """From the player: its card is open and takes blocks."""
+
+    text: str
+    """The output in words."""
+    card: dict[str, Any]
+    """As plain values."""
+    sample_rate: int
+    delay_ms: float
+    """From a rendered block to the card."""
+
+
+@dataclass(frozen=True)
+class Reply:
+    """From the player: what the instrument answers to a controller."""
+
+    controller: int
+    message: bytes
+
+
+@dataclass(frozen=True)
+class Ended:
+    """From the player or about it: it is gone, and another may be started."""
+
+    cause: Literal["refused", "lost", "ended"]
+    """No card, or none that opens; the card went away; asked to, killed, or failed."""
+    text: str
+    level: Level = "info"
+
+
+ForPlayer = NewSettings | Exclusive | Cue
+FromPlayer = LogLine | Ready | Reply | Ended
+Message = Start | Stop | ForPlayer | FromPlayer
+
+_KINDS: dict[str, type[Message]] = {
+    kind.__name__: kind
+    for kind in (Start, Stop, NewSettings, Exclusive, Cue, LogLine, Ready, Reply, Ended)
+}
+_BYTES = {name: [f.name for f in fields(kind) if f.type is bytes] for name, kind in _KINDS.items()}
+
+
+def encoded(message: Message) -> bytes:
+    """Return a message as JSON; bytes in hexadecimal."""
+    plain = {"kind": type(message).__name__, **vars(message)}
+    return json.dumps(plain, default=bytes.hex).encode()
+
+
+def decoded(body: bytes | bytearray) -> Message:
+    """Return the message that was encoded."""
+    plain = json.loads(body)
+    name = plain.pop("kind")
+    for each in _BYTES[name]:
+        plain[each] = bytes.fromhex(plain[each])
+    return _KINDS[name](**plain)

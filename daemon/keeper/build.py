@@ -1,0 +1,139 @@
+"""The daemon's parts, made once and wired to real devices: from top to bottom, its boot order."""
+
+import logging
+import mmap
+import selectors
+import time
+from functools import partial
+from pathlib import Path
+
+from daemon.diagnosis.event_log import EventLog
+from daemon.errors import DeviceError
+from daemon.ipc.shared_memory import counters_in, ring_in
+from daemon.keeper.control_socket import ControlServer
+from daemon.keeper.event_loop import EventLoop, Signals, device_watch
+from daemon.keeper.indicators import Indicators
+from daemon.keeper.instance_lock import InstanceLock
+from daemon.keeper.keeper import Keeper, Parts
+from daemon.keeper.mixer_watch import MixerWatch
+from daemon.keeper.new_cards import NewCards, cards_stamp
+from daemon.keeper.power_off import ask_for_power_off
+from daemon.keeper.report_file import Report
+from daemon.keeper.session_state import SessionState
+from daemon.keeper.settings_watch import SettingsWatch
+from daemon.keeper.supervisor import PlayerSupervisor
+from daemon.linux.board_health import BoardHealth
+from daemon.linux.boot import boot_id
+from daemon.linux.led import StatusLed
+from daemon.linux.sd_notify import SystemdNotifier
+from daemon.midi.channel_state import ChannelState
+from daemon.midi.controllers import Controllers
+from daemon.midi.port_choice import serial_of
+from daemon.midi.ports import NoPorts, RtMidiPorts
+from daemon.player.fork_server import ForkServer
+from daemon.soundcard.card_list import present_cards
+from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.event_file import EventFile, event_file_path
+from daemon.storage.last_good import LastGood
+from daemon.storage.learned import LearnedFile
+from daemon.storage.settings_files import SettingsFiles
+
+log = logging.getLogger(__name__)
+
+
+def build(
+    settings: Path | None, lock: InstanceLock, memory: mmap.mmap, fork_server: ForkServer
+) -> EventLoop:
+    """Make everything.
+
+    Parameters
+    ----------
+    settings
+        A file that stands for all settings files; None: the usual ones.
+    lock
+        Beside which the control socket and what lives as long as the power go.
+    memory, fork_server
+        Made before any thread is.
+    """
+    selector = selectors.DefaultSelector()
+    signals = Signals()
+    notifier = SystemdNotifier()
+    runtime = lock.path.parent
+
+    writes = DeferredWrites()
+    files = SettingsFiles(settings, last_good=LastGood(writes.request))
+    learned = LearnedFile(writes.request, files.write_own) if settings is None else None
+    event_log = EventLog(_clock_us, fork_server.note_events, _event_file(), writes)
+    logging.getLogger().addHandler(event_log.warning_handler())
+
+    ring = ring_in(memory)
+    channel_state = ChannelState()
+    ports = _midi_ports()
+    controllers = Controllers(
+        ports, ring.put, channel_state=channel_state, serial_of=serial_of, wake=signals.wake
+    )
+    supervisor = PlayerSupervisor(
+        *(fork_server, ring, counters_in(memory), channel_state),
+        *(cards_stamp, NewCards(present_cards)),
+    )
+
+    parts = Parts(
+        settings=SettingsWatch(files),
+        controllers=controllers,
+        supervisor=supervisor,
+        indicators=Indicators(supervisor.cue, StatusLed()),
+        notifier=notifier,
+        event_log=event_log,
+        writes=writes,
+        session=SessionState(
+            *(channel_state, controllers, supervisor, writes.request),
+            lock.path.with_name("standing.json"),
+        ),
+        learned=learned,
+        report=Report(runtime, writes),
+        health=BoardHealth(),
+        mixer_watch=MixerWatch(),
+        switch_off=partial(ask_for_power_off, runtime),
+        clock_us=_clock_us,
+    )
+    keeper = Keeper(parts)
+
+    control = ControlServer(lock.path, keeper.answer, selector, time.monotonic)
+    return EventLoop(
+        keeper,
+        selector=selector,
+        signals=signals,
+        fork_server=fork_server,
+        control=control,
+        controllers=controllers,
+        files=files,
+        watch=device_watch(files.folders),
+        writes=writes,
+        wait_s=(notifier.watchdog_s or 1.0) / 2,
+        closing=[control.close, ports.close, notifier.close],
+    )
+
+
+def _clock_us() -> int:
+    return time.monotonic_ns() // 1000
+
+
+def _event_file() -> EventFile | None:
+    """Return the file that keeps what happened; None: there is no folder for it."""
+    path = event_file_path()
+    if not path.parent.is_dir():
+        return None
+    try:
+        return EventFile(path, boot_id())
+    except OSError as error:
+        log.warning("what happened before can't be read: %s: %s", path, error.strerror or error)
+        return None
+
+
+def _midi_ports() -> RtMidiPorts | NoPorts:
+    """Return the machine's MIDI inputs; none, after a line in the log, without the library."""
+    try:
+        return RtMidiPorts()
+    except DeviceError as fault:
+        log.error("%s", fault)
+        return NoPorts()
