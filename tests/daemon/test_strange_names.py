@@ -8,6 +8,7 @@ import pytest
 from daemon import log
 from daemon.commands.devices import cards_table, controllers_table
 from daemon.commands.listen import Listening
+from daemon.keeper.status_fields import sentence
 from daemon.midi.port_choice import choose_ports
 from daemon.midi.simulated import SimulatedPorts
 from daemon.soundcard.card_list import list_cards
@@ -27,10 +28,12 @@ def test_a_controllers_name_is_the_same_in_devices_listen_log_and_status(
 ) -> None:
     caplog.set_level(logging.INFO)
     daemon = VirtualDaemon()
+    parts = daemon.supervisor, daemon.controllers
     daemon.ports.plug(PORT)
     daemon.keeper.start()
     daemon.run(1.0)
     status = daemon.keeper.status()
+    assert SHOWN in sentence(*parts)
     daemon.ports.unplug(PORT)
     daemon.run(1.0)
     heard = SimulatedPorts()
@@ -40,11 +43,11 @@ def test_a_controllers_name_is_the_same_in_devices_listen_log_and_status(
         *controllers_table([PORT], "", "ALSA").splitlines()[1:],
         *listening.lines(0.0),
         *(message for message in caplog.messages if "Keys" in message),
-        daemon.keeper.describe(),
+        sentence(*parts),
         status["controllers"][0]["name"],
     ]
     assert len(lines) > 5
-    assert all(SHOWN in line for line in lines if line != daemon.keeper.describe())
+    assert all(SHOWN in line for line in lines if line != sentence(*parts))
     assert all(line.isprintable() for line in lines)
 
 

@@ -89,9 +89,10 @@ class VirtualDaemon:
             *(self, self.ring, self.counters, channel_state),
             *(lambda: None, NewCards(lambda: [])),
         )
+        self.controllers = Controllers(self.ports, self.ring.put, channel_state=channel_state)
         self.keeper = keeper_of(
             self.files,
-            Controllers(self.ports, self.ring.put, channel_state=channel_state),
+            self.controllers,
             self.supervisor,
             self.notices,
             clock_us=lambda: self.now_us,

@@ -14,6 +14,7 @@ from config.library import shipped
 from config.settings import Settings
 from daemon.ipc.messages import Ended, FromPlayer, LogLine, NewSettings, Ready, Start
 from daemon.ipc.shared_memory import counters_in, ring_in, shared_memory
+from daemon.player.fork_loop import STOP_S
 from daemon.player.fork_server import ForkServer
 from tests.support.daemon_process import children, gone
 from tests.support.jack_server import JackServer
@@ -48,6 +49,17 @@ class Box:
                 assert not isinstance(event, Ended), event
             time.sleep(0.002)
         raise AssertionError(f"no {kind.__name__}; but: {self.events}")
+
+    def until_end(self, timeout_s: float) -> list[FromPlayer]:
+        """Return what comes until the player is gone, which it is in time."""
+        events: list[FromPlayer] = []
+
+        def gone() -> bool:
+            events.extend(self.fork_server.events())
+            return any(isinstance(event, Ended) for event in events)
+
+        wait_until(gone, timeout_s)
+        return events
 
     def ends(self, cause: str, timeout_s: float = 10.0) -> str:
         """Wait for the player's end, and return what is said about it."""
@@ -306,11 +318,91 @@ def test_a_player_that_hangs_does_not_outlive_its_fork_server(
     wait_until(partial(gone, player), 1.0)
 
 
+@pytest.mark.parametrize("after_s", [0.0, 0.002, 0.004, 0.02, 0.1, 0.4])
+def test_a_stop_at_any_moment_after_the_start_is_obeyed(
+    jack_server: JackServer, box: Box, after_s: float
+) -> None:
+    for _ in range(3):
+        box.fork_server.start(Start(plain()))
+        time.sleep(after_s)
+        box.fork_server.stop()
+        ended = [event for event in box.until_end(STOP_S + 1) if isinstance(event, Ended)]
+        assert ended == [Ended("ended", "the player stopped as asked")]
+
+
+def test_closing_right_after_a_start_does_not_wait_for_ever(jack_server: JackServer) -> None:
+    box = Box()
+    box.fork_server.start(Start(plain()))
+    began = time.monotonic()
+    box.fork_server.close()
+    assert time.monotonic() - began < STOP_S + 1
+
+
+def test_a_player_that_hangs_while_it_opens_its_card_is_killed_in_time() -> None:
+    box = Box(open_s=1.0)
+    try:
+        box.fork_server.start(Start(plain(), patience_s=30.0))
+        began = time.monotonic()
+        wait_until(box.players)
+        os.kill(box.player, signal.SIGSTOP)
+        assert box.ends("ended", 5.0) == "the sound card or sound server did not answer"
+        assert 0.9 < time.monotonic() - began < 2.0
+        assert box.players() == []
+    finally:
+        box.fork_server.close()
+
+
+def test_a_player_that_hangs_when_it_is_asked_to_stop_is_killed_in_time(
+    jack_server: JackServer, box: Box
+) -> None:
+    box.start()
+    os.kill(box.player, signal.SIGSTOP)
+    began = time.monotonic()
+    box.fork_server.stop()
+    # Asking again is no reason to wait longer.
+    wait_until(lambda: time.monotonic() - began > STOP_S / 2)
+    box.fork_server.stop()
+    assert box.ends("ended", 5.0) == "the player did not stop when asked and was killed"
+    assert STOP_S - 0.1 < time.monotonic() - began < STOP_S + 0.6
+    assert box.players() == []
+
+
+def test_a_player_that_is_ready_after_it_was_asked_to_stop_ends_all_the_same(
+    jack_server: JackServer, box: Box
+) -> None:
+    box.fork_server.start(Start(plain()))
+    wait_until(box.players)
+    player = box.player
+    os.kill(player, signal.SIGSTOP)
+    box.fork_server.stop()
+    os.kill(player, signal.SIGCONT)
+    events = box.until_end(STOP_S + 1)
+    assert not any(isinstance(event, Ready) for event in events)
+
+
+def test_edits_while_the_player_hangs_neither_hold_up_its_end_nor_pile_up(
+    jack_server: JackServer, box: Box
+) -> None:
+    box.start()
+    os.kill(box.player, signal.SIGSTOP)
+    sounds = {f"own-{n}": shipped()["flat64"].model_dump() for n in range(40)}
+    began = time.monotonic()
+    for number in range(1, 40):
+        box.fork_server.send(NewSettings(plain(polyphony=number), sounds))
+        assert not any(isinstance(event, Ended) for event in box.fork_server.events())
+    assert time.monotonic() - began < 2.0
+    began = time.monotonic()
+    box.fork_server.stop()
+    assert box.ends("ended", 10.0) == "the player did not stop when asked and was killed"
+    assert time.monotonic() - began < STOP_S + 1.5
+
+
 KEEPER = """
 import sys, time
 from config.settings import Settings
 from daemon.ipc.messages import Ready, Start
 from daemon.ipc.shared_memory import shared_memory
+from daemon.player.fork_loop import STOP_S
 from daemon.player.fork_server import ForkServer
 fork_server = ForkServer(shared_memory())
 fork_server.start(Start(Settings().model_dump()))
