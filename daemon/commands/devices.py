@@ -11,7 +11,7 @@ from config.settings import Settings
 from daemon.errors import DeviceError
 from daemon.linux.stderr import captured_stderr
 from daemon.midi.port_choice import PortChoice, choose_ports, device_of, serial_of
-from daemon.midi.ports import RtMidiPorts
+from daemon.midi.rtmidi_ports import RtMidiPorts
 from daemon.soundcard.alsa_control import ControlDevice
 from daemon.soundcard.card import KINDS, Card, choose_card, why_none
 from daemon.soundcard.card_list import list_cards

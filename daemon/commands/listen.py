@@ -14,7 +14,8 @@ from config.printable import printable
 from daemon.linux.stderr import silence_libraries
 from daemon.midi.message_words import message_words, system_name
 from daemon.midi.port_choice import choose_ports, device_of
-from daemon.midi.ports import Closer, MidiPorts, RtMidiPorts
+from daemon.midi.ports import MidiPorts, OpenPort
+from daemon.midi.rtmidi_ports import RtMidiPorts
 from daemon.storage.settings_files import SettingsFiles
 
 _POLL_S = 0.25
@@ -65,7 +66,7 @@ class Listening:
     ) -> None:
         self._ports, self._wanted, self._clock_us = ports, wanted, clock_us
         self._serial = serial
-        self._open: dict[str, Closer] = {}
+        self._open: dict[str, OpenPort] = {}
         self._came: queue.SimpleQueue[tuple[int, str, Sequence[int]]] = queue.SimpleQueue()
         self._start_us = clock_us()
         self._seen_any: bool | None = None
@@ -85,8 +86,8 @@ class Listening:
 
     def close(self) -> None:
         """Close every port."""
-        for close in self._open.values():
-            close()
+        for port in self._open.values():
+            port.close()
         self._open.clear()
 
     def _look(self) -> list[str]:
@@ -94,13 +95,13 @@ class Listening:
         chosen = [choice.name for choice in choices if choice.chosen]
         lines = []
         for name in [name for name in self._open if name not in chosen]:
-            self._open.pop(name)()
+            self._open.pop(name).close()
             gone = device_of(name)[0]
             self._steady = {each for each in self._steady if each[0] != gone}
             lines.append(f"lost: {device_of(name)[0]}")
         for name in [name for name in chosen if name not in self._open]:
             try:
-                self._open[name] = self._ports.open(name, self._taker(device_of(name)[0]))
+                port = self._ports.open(name, self._taker(device_of(name)[0]))
             except OSError as fault:
                 # It is tried again at every look, but reported once.
                 if name not in self._refused:
@@ -108,7 +109,9 @@ class Listening:
                 self._refused.add(name)
                 continue
             self._refused.discard(name)
-            lines.append(f"listening to: {device_of(name)[0]}")
+            self._open[name] = port
+            stale = f" (dropped {port.stale} messages sent before)" * bool(port.stale)
+            lines.append(f"listening to: {device_of(name)[0]}{stale}")
         self._refused.intersection_update(chosen)
         if bool(chosen) != self._seen_any:
             self._seen_any = bool(chosen)

@@ -29,7 +29,8 @@ from daemon.linux.sd_notify import SystemdNotifier
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
 from daemon.midi.port_choice import serial_of
-from daemon.midi.ports import NoPorts, RtMidiPorts
+from daemon.midi.ports import NoPorts
+from daemon.midi.rtmidi_ports import RtMidiPorts
 from daemon.player.fork_server import ForkServer
 from daemon.soundcard.card_list import present_cards
 from daemon.storage.deferred_writes import DeferredWrites

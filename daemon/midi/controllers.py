@@ -17,7 +17,7 @@ from daemon.ipc.message_ring import GONE
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controller_input import ControllerInput, Put, SysexQueue
 from daemon.midi.port_choice import choose_ports, device_of
-from daemon.midi.ports import Closer, MidiPorts
+from daemon.midi.ports import MidiPorts, OpenPort
 
 log = logging.getLogger(__name__)
 
@@ -38,11 +38,11 @@ class DeviceChange:
 
 
 @dataclass
-class _OpenPort:
+class _DevicePort:
     device: str
     instance: str
     controller: int
-    close: Closer
+    port: OpenPort
 
 
 class Controllers:
@@ -81,7 +81,7 @@ class Controllers:
         """System exclusive messages that wait for the main loop."""
         self._ports = ports
         self._put = put
-        self._open: dict[str, _OpenPort] = {}
+        self._open: dict[str, _DevicePort] = {}
         self._serial_of = serial_of
         self._known: list[tuple[str, str]] = []
         self._refused: dict[str, int] = {}
@@ -151,7 +151,7 @@ class Controllers:
     def close(self) -> None:
         """Close every port; nothing is put into the ring."""
         for port in self._open.values():
-            port.close()
+            port.port.close()
         self._open.clear()
 
     def _close_ports(self, names: Sequence[str]) -> list[DeviceChange]:
@@ -159,7 +159,7 @@ class Controllers:
         for name in names:
             port = self._open.pop(name)
             try:
-                port.close()
+                port.port.close()
             except Exception as fault:  # noqa: BLE001 - the library may raise anything by now
                 log.debug("'%s' closed with a fault: %s", name, fault)
         changes = []
@@ -180,14 +180,16 @@ class Controllers:
             controller = self._number(client, instance, self._serial_of(name))
             is_new = controller not in self.controllers
             try:
-                close = self._ports.open(name, self._input(controller).add_port())
+                port = self._ports.open(name, self._input(controller).add_port())
             except OSError as fault:
                 if name not in self._refused:
                     changes.append(DeviceChange("refused", client, controller, reason=str(fault)))
                 self._refused[name] = now_us + _RETRY_US
                 continue
             self._refused.pop(name, None)
-            self._open[name] = _OpenPort(client, instance, controller, close)
+            self._open[name] = _DevicePort(client, instance, controller, port)
+            if port.stale:
+                log.info("'%s': dropped what it had sent before (%d messages)", client, port.stale)
             if is_new:
                 changes.append(DeviceChange("found", client, controller))
         return changes

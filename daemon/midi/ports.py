@@ -1,37 +1,25 @@
-"""The MIDI inputs of the machine, and the way back to the devices behind them.
+"""MIDI inputs as the rest of the program sees them, real or simulated.
 
-Units: microseconds of the monotonic clock.
-Threads: listing, opening and closing belong to one thread; ``on_message`` is called on the MIDI
-library's threads, one for each open port.
-
-ALSA where the kernel has its sequencer, else a running JACK server, else nothing for now: both are
-looked for again as long as nothing is there. Names are as the library gives them, with ALSA's
-client numbers, which `daemon.midi.port_choice.device_of` removes.
+Units: times in microseconds of the monotonic clock.
+Threads: listing, opening and closing belong to one thread; ``on_message`` may be called on others.
 """
 
-import gc
-import os
-import time
 from collections.abc import Callable, Sequence
-from importlib import import_module
-from pathlib import Path
-from typing import Any, Protocol
-
-from daemon.errors import DeviceError
-from daemon.linux.sound_devices import card_of_client
-from daemon.linux.sysfs import matching
-from daemon.midi.jack_server import client_identity, server_identity
-from daemon.midi.port_choice import ALSA_NUMBERS, OWN_NAME, device_of
-from daemon.midi.timestamps import Timestamper
+from dataclasses import dataclass
+from typing import Protocol
 
 OnMessage = Callable[[Sequence[int], int], None]
 """Takes a message and its time."""
-Closer = Callable[[], None]
 
-_RETRY_US = 1_000_000
-_READS = 5
-_LAST_CALLBACK_S = 0.01
-_JACK_SEND_S = 0.05
+
+@dataclass(frozen=True)
+class OpenPort:
+    """An open input."""
+
+    close: Callable[[], None]
+    """Closes it."""
+    stale: int = 0
+    """Messages from before it was opened, which were dropped."""
 
 
 class MidiPorts(Protocol):
@@ -40,26 +28,11 @@ class MidiPorts(Protocol):
     def names(self) -> list[str]:
         """Return the names of the inputs that are there now."""
 
-    def open(self, name: str, on_message: OnMessage) -> Closer:
-        """Have ``on_message(message, time_us)`` called; return what closes the port."""
+    def open(self, name: str, on_message: OnMessage) -> OpenPort:
+        """Have ``on_message(message, time_us)`` called for what is sent from now on."""
 
     def reply(self, name: str, message: bytes) -> bool:
         """Send a message to the output of the device that has this input; False: it has none."""
-
-
-def read_twice(read: Callable[[], list[str] | None]) -> list[str]:
-    """Return a list once two reads of it agree.
-
-    The library asks for one port after another. While one comes or goes, others that are there all
-    the time may be missing, or it fails; a port that was missing once would lose the notes it
-    holds.
-    """
-    names = read()
-    for _ in range(_READS):
-        before, names = names, read()
-        if names == before:
-            break
-    return names or []
 
 
 class NoPorts:
@@ -71,7 +44,7 @@ class NoPorts:
         """Return no names."""
         return []
 
-    def open(self, name: str, on_message: OnMessage) -> Closer:
+    def open(self, name: str, on_message: OnMessage) -> OpenPort:
         """Refuse."""
         raise OSError(f"no MIDI input '{name}'")
 
@@ -81,200 +54,3 @@ class NoPorts:
 
     def close(self) -> None:
         """Do nothing."""
-
-
-class RtMidiPorts:
-    """The inputs that rtmidi sees.
-
-    Parameters
-    ----------
-    sound_devices
-        The folder with the sequencer's and the interfaces' device nodes.
-    clock_us
-        The monotonic clock.
-
-    Raises
-    ------
-    DeviceError
-        When the library is missing.
-    """
-
-    def __init__(
-        self,
-        sound_devices: Path = Path("/dev/snd"),
-        clock_us: Callable[[], int] = lambda: time.monotonic_ns() // 1000,
-    ) -> None:
-        try:
-            self._rtmidi: Any = import_module("rtmidi")
-        except ImportError as error:
-            raise DeviceError(
-                f"no MIDI input: the module rtmidi can't be used ({error}); it comes with "
-                "'pip install python-rtmidi', or on Debian with 'apt install python3-rtmidi'"
-            ) from error
-        # Asking for a server must never start one.
-        os.environ.setdefault("JACK_NO_START_SERVER", "1")
-        self._sound_devices = sound_devices
-        self._clock_us = clock_us
-        self._lister: Any = None
-        self._retry_us = 0
-        self._server = ""
-        self._nodes: dict[str, object] = {}
-        self.system = ""
-        """Where the inputs come from: ``ALSA``, ``JACK``, or an empty string."""
-
-    def names(self) -> list[str]:
-        """Return the names of the inputs that are there now."""
-        names = self._list()
-        # JACK's library fails with two clients of which one has lost its server: the inputs that
-        # are still open must be closed first.
-        if not names and not self._nodes and self._clock_us() >= self._retry_us:
-            self._connect()
-            self._retry_us = self._clock_us() + _RETRY_US
-            names = self._list()
-        # A device that went and came back between two calls has a new node, and its open port is
-        # deaf: it is left out until that port has been closed.
-        return [n for n in names if n not in self._nodes or self._node(n) == self._nodes[n]]
-
-    def open(self, name: str, on_message: OnMessage) -> Closer:
-        """Have ``on_message(message, time_us)`` called; return what closes the port.
-
-        Raises
-        ------
-        OSError
-            When the port is gone, or refuses.
-        """
-        if self._lister is None:
-            raise OSError(f"no MIDI input '{name}'")
-        port = self._rtmidi.MidiIn(self._interface(), name=OWN_NAME)
-        timestamper = Timestamper()
-        clock_us = self._clock_us
-        kept: list[object] = []
-
-        def callback(event: tuple[list[int], float], _: object = None) -> None:
-            message, interval_s = event
-            on_message(message, timestamper.time_us(clock_us(), interval_s))
-
-        try:
-            index = port.get_ports().index(name)
-            port.ignore_types(sysex=False, timing=False, active_sense=False)
-            kept.extend(_tuples_holding(kept, lambda: port.set_callback(callback, kept)))
-            port.open_port(index, "in")
-            if port.get_ports()[index : index + 1] != [name]:
-                raise OSError(f"the MIDI inputs changed while '{name}' was opened")
-        except (ValueError, OSError, self._rtmidi.RtMidiError) as error:
-            port.delete()
-            if isinstance(error, ValueError):
-                raise OSError(f"no MIDI input '{name}'") from error
-            raise OSError(str(error)) from error
-        self._nodes[name] = self._node(name)
-
-        def close() -> None:
-            self._nodes.pop(name, None)
-            # `delete` holds the interpreter's lock while it waits for a running callback, which
-            # needs that lock: so no other may begin, and the last one must have finished.
-            port.cancel_callback()
-            time.sleep(_LAST_CALLBACK_S)
-            kept.clear()
-            # Without `delete` the client, two threads and three descriptors would stay.
-            port.delete()
-
-        return close
-
-    def reply(self, name: str, message: bytes) -> bool:
-        """Send a message to the output of the device that has this input; False: it has none."""
-        try:
-            output = self._rtmidi.MidiOut(self._interface(), name=OWN_NAME)
-        except (OSError, self._rtmidi.RtMidiError):
-            return False
-        try:
-            outputs = output.get_ports()
-            matches = [each for each in outputs if each == name] or [
-                each for each in outputs if device_of(each) == device_of(name)
-            ]
-            if matches:
-                output.open_port(outputs.index(matches[0]), "out")
-                output.send_message(message)
-                # JACK sends it with its next period.
-                time.sleep(_JACK_SEND_S if self.system == "JACK" else 0.0)
-            return bool(matches)
-        except (OSError, ValueError, self._rtmidi.RtMidiError):
-            return False
-        finally:
-            output.delete()
-
-    def close(self) -> None:
-        """Close the connection that lists the inputs."""
-        if self._lister is not None:
-            self._lister.delete()
-            self._lister = None
-
-    def _list(self) -> list[str]:
-        if self._lister is None:
-            return []
-        if self.system == "JACK" and server_identity() != self._server:
-            return []
-        return read_twice(self._read)
-
-    def _read(self) -> list[str] | None:
-        try:
-            return [str(name) for name in self._lister.get_ports()]
-        except (OSError, self._rtmidi.RtMidiError):
-            return None
-
-    def _interface(self) -> int:
-        rtmidi = self._rtmidi
-        return int(rtmidi.API_LINUX_ALSA if self.system == "ALSA" else rtmidi.API_UNIX_JACK)
-
-    def _connect(self) -> None:
-        """Connect to the sequencer if there is one, else to a running JACK server.
-
-        A JACK client whose server has died never sees another, so it is replaced; a client of the
-        sequencer stays good.
-        """
-        sequencer = (self._sound_devices / "seq").exists()
-        if self._lister is not None:
-            server = server_identity()
-            if self.system == "ALSA" or (server and server == self._server and not sequencer):
-                return
-        self.close()
-        self.system = ""
-        for system in ("ALSA", "JACK"):
-            if system == "ALSA" and not sequencer:
-                continue
-            self.system, self._server = system, server_identity()
-            try:
-                self._lister = self._rtmidi.MidiIn(self._interface(), name=OWN_NAME)
-            except (OSError, self._rtmidi.RtMidiError):
-                self.system = ""
-                continue
-            return
-
-    def _node(self, name: str) -> object:
-        """Return what changes when the device behind a port is plugged in again."""
-        if self.system == "JACK":
-            return client_identity(name.partition(":")[0])
-        numbers = ALSA_NUMBERS.search(name)
-        card = card_of_client(int(numbers[1])) if numbers else -1
-        if self.system != "ALSA" or card < 0:
-            return None
-        nodes = matching(self._sound_devices, f"midiC{card}D*")
-        try:
-            statuses = [node.stat() for node in nodes]
-        except OSError:
-            return None
-        return [status.st_ino for status in statuses]
-
-
-def _tuples_holding(value: object, make: Callable[[], object]) -> list[object]:
-    """Call ``make``; return the tuples it made that hold a value.
-
-    rtmidi drops its own at once when a callback is cancelled, though a running one still uses it.
-    Frozen objects are not searched: searching all of them would take milliseconds, in which no
-    message gets the interpreter.
-    """
-    gc.freeze()
-    try:
-        make()
-        return [held for held in gc.get_referrers(value) if type(held) is tuple]
-    finally:
-        gc.unfreeze()

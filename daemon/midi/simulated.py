@@ -6,7 +6,7 @@ Threads: everything happens in the caller's; `SimulatedPorts.send` calls back be
 
 from collections.abc import Sequence
 
-from daemon.midi.ports import Closer, OnMessage
+from daemon.midi.ports import OnMessage, OpenPort
 
 THROUGH = "Midi Through:Midi Through Port-0 14:0"
 """The port that every Linux machine has and no program should play from."""
@@ -25,12 +25,12 @@ class SimulatedPorts:
         """Return the names of the inputs that are there now."""
         return list(self._present)
 
-    def open(self, name: str, on_message: OnMessage) -> Closer:
-        """Have ``on_message(message, time_us)`` called; return what closes the port."""
+    def open(self, name: str, on_message: OnMessage) -> OpenPort:
+        """Have ``on_message(message, time_us)`` called for what is sent from now on."""
         if name not in self._present:
             raise OSError(f"no MIDI input {name!r}")
         self._opened[name] = on_message
-        return lambda: self._close(name, on_message)
+        return OpenPort(lambda: self._close(name, on_message))
 
     def reply(self, name: str, message: bytes) -> bool:
         """Keep what would be sent to the device."""

@@ -5,13 +5,14 @@ import queue
 import signal
 import subprocess
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from daemon.commands.listen import Listening
 from daemon.midi.message_words import message_words
+from daemon.midi.ports import OnMessage, OpenPort
 from daemon.midi.simulated import SimulatedPorts
 from tests.support.command import command, environment, partiald
 from tests.support.jack_server import JackServer
@@ -153,9 +154,7 @@ def test_a_controller_that_refuses_is_told_once_with_the_reason_and_tried_again(
     class Reluctant(SimulatedPorts):
         refusing = True
 
-        def open(
-            self, name: str, on_message: Callable[[Sequence[int], int], None]
-        ) -> Callable[[], None]:
+        def open(self, name: str, on_message: OnMessage) -> OpenPort:
             if self.refusing:
                 raise OSError("no room for another client")
             return super().open(name, on_message)

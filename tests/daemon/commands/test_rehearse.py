@@ -214,10 +214,10 @@ def test_a_simulated_port_is_silent_once_its_cable_is_out() -> None:
     heard: list[tuple[bytes, int]] = []
     ports.plug("Keys")
     assert ports.names() == [THROUGH, "Keys"]
-    close = ports.open("Keys", lambda message, at: heard.append((bytes(message), at)))
+    opened = ports.open("Keys", lambda message, at: heard.append((bytes(message), at)))
     assert ports.send("Keys", b"\x90\x40\x40", 7)
     ports.unplug("Keys")
     assert ports.names() == [THROUGH]
     assert not ports.send("Keys", b"\x90\x41\x40", 8)
-    close()
+    opened.close()
     assert heard == [(b"\x90\x40\x40", 7)]

@@ -9,7 +9,8 @@ import pytest
 
 from daemon.errors import DeviceError
 from daemon.midi.port_choice import choose_ports, device_of, serial_of
-from daemon.midi.ports import NoPorts, RtMidiPorts, read_twice
+from daemon.midi.ports import NoPorts
+from daemon.midi.rtmidi_ports import RtMidiPorts, read_twice
 from tests.support.command import ROOT
 from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import PORT, VirtualController
@@ -121,7 +122,7 @@ def test_messages_come_with_their_time(controller: VirtualController, ports: RtM
     heard: list[tuple[list[int], int]] = []
     wait_until(lambda: PORT in ports.names())
     assert ports.system == "JACK"
-    close = ports.open(PORT, lambda m, us: heard.append((list(m), us)))
+    opened = ports.open(PORT, lambda m, us: heard.append((list(m), us)))
     before_us = time.monotonic_ns() // 1000
     sent = [[0x90, 60, 100], [0xFE], [0xF0, 1, 2, 0xF7], [0x80, 60, 64]]
     for message in sent:
@@ -133,7 +134,21 @@ def test_messages_come_with_their_time(controller: VirtualController, ports: RtM
     assert times == sorted(times)
     assert before_us < times[0]
     assert times[-1] < after_us
-    close()
+    opened.close()
+
+
+@pytest.mark.gig
+def test_over_jack_nothing_comes_that_was_sent_before_the_port_was_opened(
+    controller: VirtualController, ports: RtMidiPorts
+) -> None:
+    wait_until(lambda: PORT in ports.names())
+    controller.send(0x90, 60, 100)
+    heard: list[list[int]] = []
+    opened = ports.open(PORT, lambda message, time_us: heard.append(list(message)))
+    controller.send(0x90, 64, 100)
+    wait_until(lambda: heard)
+    opened.close()
+    assert (opened.stale, heard) == (0, [[0x90, 64, 100]])
 
 
 _ASKER = """
@@ -190,19 +205,19 @@ def test_a_server_that_returns_is_found_again(jack_server: JackServer, tmp_path:
     heard: list[int] = []
     with VirtualController():
         wait_until(lambda: PORT in names())
-        close = ports.open(PORT, lambda message, time_us: heard.append(time_us))
+        opened = ports.open(PORT, lambda message, time_us: heard.append(time_us))
         jack_server.kill()
         wait_until(lambda: names() == [])
     jack_server.start()
     with VirtualController() as controller:
         # An input that is still open keeps the old connection; see `RtMidiPorts.names`.
         assert [names() for _ in range(8)] == [[]] * 8
-        close()
+        opened.close()
         wait_until(lambda: PORT in names())
-        close = ports.open(PORT, lambda message, time_us: heard.append(time_us))
+        opened = ports.open(PORT, lambda message, time_us: heard.append(time_us))
         controller.send(0x90, 60, 100)
         wait_until(lambda: heard)
-        close()
+        opened.close()
     ports.close()
 
 
@@ -211,11 +226,11 @@ def test_opening_and_closing_a_hundred_times_leaks_nothing(
     controller: VirtualController, ports: RtMidiPorts
 ) -> None:
     wait_until(lambda: PORT in ports.names())
-    ports.open(PORT, lambda message, time_us: None)()
+    ports.open(PORT, lambda message, time_us: None).close()
     before = len(os.listdir("/proc/self/fd")), len(os.listdir("/proc/self/task"))
     # JACK refuses new clients at about a hundred that were never closed.
     for _ in range(100):
-        ports.open(PORT, lambda message, time_us: None)()
+        ports.open(PORT, lambda message, time_us: None).close()
     assert (len(os.listdir("/proc/self/fd")), len(os.listdir("/proc/self/task"))) == before
 
 
@@ -253,16 +268,16 @@ def test_a_device_that_came_back_between_two_looks_is_gone_until_closed(tmp_path
 
 OPENS_AND_CLOSES = """
 import sys, time
-from daemon.midi.ports import RtMidiPorts
+from daemon.midi.rtmidi_ports import RtMidiPorts
 ports, heard = RtMidiPorts(), []
 for _ in range(60):
     heard.clear()
     while sys.argv[1] not in ports.names():
         time.sleep(0.01)
-    close = ports.open(sys.argv[1], lambda message, time_us: heard.append(message))
+    opened = ports.open(sys.argv[1], lambda message, time_us: heard.append(message))
     while len(heard) < 5:
         time.sleep(0.001)
-    close()
+    opened.close()
 ports.close()
 """
 
