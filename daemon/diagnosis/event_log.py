@@ -147,17 +147,10 @@ class EventLog:
             self._writes.request("what happened", lambda: self._write(everything=True))
 
     def answer(self, boot: int, last: int) -> dict[str, Any]:
-        """Return the latest entries of a boot; 0: of this one, below 0: of an earlier one.
-
-        Raises
-        ------
-        OSError
-            If the file can't be read.
-        """
+        """Return the latest entries of a boot; 0: of this one, below 0: of an earlier one."""
         number = boot if boot > 0 else self.boot + boot
-        records = event_file.read(self._file.path) if self._file else []
-        first = self._file.first_serial if self._file else 0
-        story = event_file.boot_events([each for each in records if each.serial < first], number)
+        # As read at the start: to ask again and again costs no reading.
+        story = event_file.boot_events(self._file.earlier if self._file else [], number)
         entries = [(each.at_us, each.ready_us, each.text) for each in story.entries]
         count, ahead_us = story.count, story.ahead_us
         if number == self.boot:

@@ -125,6 +125,8 @@ def _connect(wire: socket.socket, path: Path, timeout_s: float) -> None:
 
 
 class _Client:
+    """A connection: what it asked and was not answered yet, and the answer on its way."""
+
     def __init__(self, wire: socket.socket, now_s: float) -> None:
         self.wire = wire
         self.asked = bytearray()
@@ -132,9 +134,25 @@ class _Client:
         self.heard_s = now_s
         self.leaving = False
 
+    @property
+    def waits(self) -> bool:
+        """Whether it has a turn to come without sending more."""
+        return bool(self.answer) or b"\n" in self.asked or len(self.asked) > LINE_BYTES
+
+    def take_line(self) -> bytes | None:
+        """Return the next whole line; None: it is too long, and there are no more."""
+        end = self.asked.find(b"\n")
+        if not 0 <= end <= LINE_BYTES:
+            self.asked.clear()
+            self.leaving = True
+            return None
+        line = bytes(self.asked[:end])
+        del self.asked[: end + 1]
+        return line
+
 
 class ControlServer:
-    """Answers inside the daemon's loop.
+    """Answers inside the daemon's loop: one request of each client, then it is the others' turn.
 
     Parameters
     ----------
@@ -204,12 +222,16 @@ class ControlServer:
         )
 
     def _serve(self, client: _Client, events: int) -> None:
+        """Give a client its turn; what it asks beyond one line waits for the next."""
         if events & selectors.EVENT_READ and not self._read(client):
             return
+        if not client.answer and client.waits:
+            line = client.take_line()
+            client.answer += _line(_TOO_LONG if line is None else self._reply(line))
         self._write(client)
 
     def _read(self, client: _Client) -> bool:
-        """Take what has come and answer whole lines; False: the client is gone."""
+        """Take what has come; False: the client is gone."""
         try:
             piece = client.wire.recv(LINE_BYTES)
         except BlockingIOError:
@@ -221,15 +243,6 @@ class ControlServer:
             return False
         client.heard_s = self._clock_s()
         client.asked += piece
-        while not client.leaving and (end := client.asked.find(b"\n")) >= 0:
-            line = bytes(client.asked[:end])
-            del client.asked[: end + 1]
-            client.answer += _line(self._reply(line) if end <= LINE_BYTES else _TOO_LONG)
-            # Who asks on without reading is not remembered without end.
-            client.leaving = len(client.answer) > 4 * LINE_BYTES
-        if len(client.asked) > LINE_BYTES:
-            client.answer += _line(_TOO_LONG)
-            client.leaving = True
         return True
 
     def _write(self, client: _Client) -> None:
@@ -244,7 +257,8 @@ class ControlServer:
         if client.leaving:
             self._drop(client)
             return
-        wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.answer else 0)
+        # Who is still to be answered is not read from: what it sends on waits with the kernel.
+        wanted = selectors.EVENT_WRITE if client.waits else selectors.EVENT_READ
         key = self._selector.get_key(client.wire)
         if key.events != wanted:
             self._selector.modify(client.wire, wanted, key.data)

@@ -138,7 +138,8 @@ class EventFile:
 
     def __init__(self, path: Path, this_boot: str) -> None:
         self.path = path
-        records = read(path)
+        self.earlier = records = read(path)
+        """What was in it before this daemon wrote, the oldest first."""
         self._next = records[-1].serial + 1 if records else 1
         boots = [record for record in records if record.kind == BOOT]
         latest = max((record.boot for record in records), default=0)
@@ -146,8 +147,6 @@ class EventFile:
         """Whether an earlier daemon has recorded this boot already."""
         self.boot = boots[-1].boot if self.is_same_boot else latest + 1
         """The number of this boot."""
-        self.first_serial = self._next
-        """The serial number of the first record that this daemon writes."""
         self._this_boot = this_boot
         self._counts = sum(record.serial for record in records if record.kind == COUNT)
 

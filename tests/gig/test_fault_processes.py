@@ -5,6 +5,8 @@ import os
 import random
 import signal
 import socket
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, suppress
@@ -178,6 +180,55 @@ def test_an_abused_control_socket_costs_the_sound_nothing(stage: Daemon) -> None
     assert stage.log[said:].count("\n") <= 3, before
     assert stage.process.poll() is None
     wait_until(lambda: belongings(stage)["descriptors"] <= held["descriptors"])
+
+
+FLOOD = """
+import selectors, socket, sys
+wires = selectors.DefaultSelector()
+for _ in range(15):
+    wire = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    wire.connect(sys.argv[1])
+    wire.setblocking(False)
+    wires.register(wire, selectors.EVENT_READ | selectors.EVENT_WRITE)
+print("flooding", flush=True)
+while True:
+    for key, events in wires.select():
+        try:
+            if events & selectors.EVENT_WRITE:
+                key.fileobj.send(b'{"ask": "why", "last": 1000}\\n' * 2000)
+            if events & selectors.EVENT_READ:
+                key.fileobj.recv(1 << 16)
+        except BlockingIOError:
+            pass
+"""
+
+
+def test_a_flood_from_as_many_clients_as_there_may_be_keeps_the_watchdog_fed(
+    card: JackServer, tmp_path: Path
+) -> None:
+    with Manager(str(tmp_path / "notify")) as manager, VirtualController() as keys:
+        daemon = Daemon(tmp_path, NOTIFY_SOCKET=manager.address, WATCHDOG_USEC="2000000")
+        flood = None
+        try:
+            daemon.says("ready:", timeout_s=15)
+            daemon.hears(keys)
+            command = [sys.executable, "-c", FLOOD, str(tmp_path / "control")]
+            flood = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+            assert flood.stdout
+            assert flood.stdout.readline() == "flooding\n"
+            began = time.monotonic()
+            wait_until(lambda: manager.told() and time.monotonic() - began > 6.0, 20.0)
+            assert flood.poll() is None
+            pings = [at for at in manager.moments(PING) if at >= began]
+            gaps = [later - at for at, later in itertools.pairwise([began, *pings])]
+            assert max(gaps) < 2.0
+            daemon.plays(keys, 60)
+            assert daemon.process.poll() is None
+        finally:
+            if flood is not None:
+                flood.kill()
+                flood.communicate()
+            daemon.close()
 
 
 def answers(daemon: Daemon) -> bool:

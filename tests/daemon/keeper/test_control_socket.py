@@ -1,6 +1,8 @@
 """The control socket: one line asked, one line answered, whatever else comes."""
 
 import os
+import selectors
+import socket
 import stat
 from collections.abc import Iterator
 from contextlib import suppress
@@ -9,8 +11,40 @@ from pathlib import Path
 import pytest
 
 from daemon.errors import RunError
-from daemon.keeper.control_socket import CLIENTS, LINE_BYTES, ask
+from daemon.keeper.control_socket import CLIENTS, LINE_BYTES, ControlServer, Request, ask
 from tests.support.served_socket import ServedSocket, connect, exchange
+
+
+class TurnByTurn:
+    """A server whose loop goes round when told, and what it answered in each turn."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.answered = 0
+        self._selector = selectors.DefaultSelector()
+        self._server = ControlServer(path, self._answer, self._selector, lambda: 0.0)
+
+    def _answer(self, request: Request) -> dict[str, object]:
+        self.answered += 1
+        return {"padding": "x" * 10_000}
+
+    def turn(self) -> int:
+        """Go round once; return how many requests were answered."""
+        before = self.answered
+        for key, events in self._selector.select(0.01):
+            key.data(events)
+        return self.answered - before
+
+    def close(self) -> None:
+        self._server.close()
+        self._selector.close()
+
+
+@pytest.fixture
+def loop(tmp_path: Path) -> Iterator[TurnByTurn]:
+    made = TurnByTurn(tmp_path / "control")
+    yield made
+    made.close()
 
 
 @pytest.fixture
@@ -89,3 +123,67 @@ def test_a_client_that_never_reads_is_dropped(served: ServedSocket) -> None:
 def test_without_a_daemon_one_line_says_what_to_do(tmp_path: Path) -> None:
     with pytest.raises(RunError, match="no partiald runs here; start it with 'partiald run'"):
         ask({"ask": "status"}, [tmp_path / "nobody"])
+
+
+def test_a_flood_is_answered_one_request_a_client_and_turn_and_in_full(loop: TurnByTurn) -> None:
+    requests = 50
+    wires = [socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) for _ in range(3)]
+    for wire in wires:
+        wire.connect(str(loop.path))
+        wire.sendall(b'{"ask": "status"}\n' * requests)
+        wire.shutdown(socket.SHUT_WR)
+        wire.setblocking(False)
+    turns, heard = [], 0
+    for _ in range(4 * requests):
+        turns.append(loop.turn())
+        for wire in wires:
+            with suppress(BlockingIOError):
+                heard += wire.recv(1 << 20).count(b"\n")
+        if heard == requests * len(wires):
+            break
+    assert heard == sum(turns) == requests * len(wires)
+    assert max(turns) == len(wires)
+    for wire in wires:
+        wire.close()
+
+
+def test_a_request_that_comes_in_pieces_is_answered_when_its_line_is_whole(
+    loop: TurnByTurn,
+) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
+        wire.connect(str(loop.path))
+        for piece in (b'{"ask": ', b'"status"', b"}"):
+            wire.sendall(piece)
+            assert [loop.turn() for _ in range(3)] == [0, 0, 0]
+        wire.sendall(b"\n")
+        assert sum(loop.turn() for _ in range(3)) == 1
+
+
+def test_of_a_client_that_does_not_read_no_more_is_taken(loop: TurnByTurn) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
+        wire.setblocking(False)
+        wire.connect(str(loop.path))
+        for _ in range(200):
+            with suppress(BlockingIOError):
+                wire.send(b'{"ask": "status"}\n' * 500)
+            loop.turn()
+        assert [loop.turn() for _ in range(5)] == [0] * 5
+        assert 0 < loop.answered < 100
+        # What waits for it is one answer; it gets all of them once it reads.
+        for _ in range(1000):
+            with suppress(BlockingIOError):
+                wire.recv(1 << 20)
+            loop.turn()
+        assert loop.answered > 500
+
+
+def test_who_is_gone_before_its_turn_is_forgotten(loop: TurnByTurn) -> None:
+    for _ in range(2 * CLIENTS):
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
+            wire.connect(str(loop.path))
+            wire.sendall(b'{"ask": "status"}\n' * 5)
+            loop.turn()
+            loop.turn()
+        for _ in range(4):
+            loop.turn()
+    assert loop.answered > 0
