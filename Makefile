@@ -1,13 +1,14 @@
 # What to do with this checkout. The first call of a target sets up what it needs, once.
 #
 # PYTHON=/path/to/python3 chooses the interpreter .venv is made with (3.11 or later).
+# DEBIAN_MIRROR=URL is where small systems for tests come from, if not whence this machine's apt does.
 
 PYTHON ?= python3
 BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz install-test boot-test cards all-checks wheel clean
+.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test install-test boot-test cards all-checks wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -21,6 +22,7 @@ help:
 	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
 	@echo "make bench-disturb as root: the keeper's work beside a held chord, on a virtual board"
 	@echo "make bench-overload as root: three times what fits, then less again, on a virtual board"
+	@echo "make fresh-test as root: the first commands of the README on minimal systems, RELEASE=trixie"
 	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
 	@echo "make boot-test  as root: installed on a virtual board, booted, played, its plugs pulled"
 	@echo "                ARCH=arm64, RELEASE=trixie, SCENES=upkeep (an upgrade from 0.2.0)"
@@ -79,6 +81,9 @@ bench-disturb: .venv/develop.stamp
 
 bench-overload: .venv/develop.stamp
 	tests/boot/run amd64 overload
+
+fresh-test:
+	tests/install/fresh $(RELEASE)
 
 install-test:
 	tests/install/run $(or $(RELEASE),bookworm)

@@ -5,6 +5,7 @@ pure: they fail as soon as they start a process.
 """
 
 import os
+import signal
 import sys
 
 # Before numpy comes in, as in the program: one thread, and a process that may be forked.
@@ -16,13 +17,19 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.capabilities import allowed
 from tests.support.daemon_process import Daemon
 from tests.support.jack_server import JackServer, own_name
 from tests.support.stage import staged
 
+# What a shell starts in the background ignores Ctrl-C, and so would every child.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+
 STARTS_A_PROCESS = {"subprocess.Popen", "os.fork", "os.forkpty", "os.posix_spawn", "os.system"}
 pure_test: str | None = None
 """The one that runs now, if it is pure."""
+forbidden: dict[str, list[pytest.Item]] = {}
+"""The tests that this machine forbids, by what they need."""
 
 
 def keep_pure(event: str, _arguments: tuple[object, ...]) -> None:
@@ -34,10 +41,26 @@ sys.addaudithook(keep_pure)
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     for item in items:
         if item.path.parent.name in ("gig", "install"):
             item.add_marker("gig")
+    possible = []
+    for item in items:
+        needed = item.get_closest_marker("needs")
+        if needed is None or allowed(needed.args[0]):
+            possible.append(item)
+        else:
+            forbidden.setdefault(needed.args[0], []).append(item)
+    for each in forbidden.values():
+        config.hook.pytest_deselected(items=each)
+    items[:] = possible
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    for need, items in forbidden.items():
+        names = ", ".join(item.name for item in items)
+        terminalreporter.write_line(f"not possible here, for lack of {need}: {len(items)}: {names}")
 
 
 @pytest.hookimpl(wrapper=True)

@@ -69,6 +69,7 @@ mount -t tmpfs none "$1" && echo 'old = 1' >"$1/learned.toml" && mount -o remoun
 """
 
 
+@pytest.mark.needs("namespaces")
 @pytest.mark.parametrize(
     ("fault", "script", "there"),
     [

@@ -73,6 +73,7 @@ def test_a_named_file_that_is_deleted_changes_nothing(stage: Daemon) -> None:
     assert stage.status()["polyphony"] == 7
 
 
+@pytest.mark.needs("namespaces")
 def test_a_file_deleted_on_the_board_puts_the_others_in_force(tmp_path: Path) -> None:
     place, log = tmp_path / "board", tmp_path / "log.txt"
     place.mkdir()

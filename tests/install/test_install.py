@@ -4,6 +4,7 @@ A whole life on a real system, without a network, is `make install-test`.
 """
 
 import os
+import re
 import shutil
 import stat
 import subprocess
@@ -11,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
-SYSTEMD = Path(__file__).parents[2] / "systemd"
+ROOT = Path(__file__).parents[2]
+SYSTEMD = ROOT / "systemd"
+TESTS = ("fresh", "run")
 SCRIPTS = [
     path for path in sorted(SYSTEMD.iterdir()) if path.read_bytes().startswith(b"#!/bin/sh\n")
 ]
@@ -31,6 +34,13 @@ def call(*words: str | Path, path: Path | None = None) -> subprocess.CompletedPr
     )
 
 
+def tree(top: Path) -> list[Path]:
+    """Return all files from there down that are not made by Python."""
+    if top.is_file():
+        return [top]
+    return [path for path in top.rglob("*") if path.is_file() and path.suffix != ".pyc"]
+
+
 def few_programs(folder: Path, **others: str) -> Path:
     """Return a PATH of a few of this machine's programs, and of some that answer as told."""
     folder.mkdir()
@@ -44,15 +54,27 @@ def few_programs(folder: Path, **others: str) -> Path:
     return folder
 
 
+def shellcheck(*words: str | Path) -> str:
+    return subprocess.run(
+        ["shellcheck", *words], capture_output=True, text=True, check=False
+    ).stdout
+
+
 def test_every_script_is_clean_posix_shell() -> None:
     assert {path.name for path in SCRIPTS} >= {"install", "uninstall", "bundle", "report"}
-    said = subprocess.run(
-        ["shellcheck", "--shell=sh", *SCRIPTS, SYSTEMD.parent / ".ci" / "setup"],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert (said.returncode, said.stdout) == (0, "")
+    assert shellcheck("--shell=sh", *SCRIPTS, ROOT / ".ci/setup") == ""
+
+
+def test_the_tests_own_scripts_are_clean_too() -> None:
+    assert shellcheck(ROOT / ".ci/run", *(ROOT / "tests/install" / name for name in TESTS)) == ""
+
+
+def test_no_address_of_a_mirror_stands_in_the_tree() -> None:
+    hosts = re.compile(r"(deb|ftp|httpredir|security|snapshot)\.debian\.org|pypi\.org|pythonhosted")
+    files = [path for top in (".ci", "systemd", "tests", "Makefile") for path in tree(ROOT / top)]
+    found = [path for path in files if hosts.search(path.read_text("utf-8", "replace"))]
+    assert files
+    assert found == [Path(__file__)]
 
 
 @pytest.mark.parametrize("name", ["install", "uninstall", "bundle"])

@@ -24,8 +24,9 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Path:
     units.mkdir(parents=True)
     for unit in UNITS:
         shutil.copy(unit, units)
-    theirs = root / "lib/systemd/system"
+    theirs = root / "usr/lib/systemd/system"
     theirs.mkdir(parents=True)
+    (root / "lib").symlink_to("usr/lib")
     for name in ("sysinit", "basic", "sound", "multi-user", "paths", "shutdown", "poweroff"):
         (theirs / f"{name}.target").write_text("[Unit]\nDescription=x\n")
     for name in ("opt/partiald/venv/bin/partiald", "bin/sh", "bin/rm"):

@@ -3,6 +3,7 @@
 import re
 import time
 import wave
+from functools import partial
 from pathlib import Path
 
 import mido
@@ -176,10 +177,11 @@ def test_a_second_rehearsal_replaces_the_first(tmp_path: Path) -> None:
 
 @pytest.mark.gig
 def test_colours_and_the_spectrum_are_shown_where_they_can_be(tmp_path: Path) -> None:
-    done = partiald("rehearse", cwd=tmp_path, FORCE_COLOR="1", COLORTERM="truecolor")
-    assert "\x1b[38;2;" in done.stdout
-    plain = partiald("rehearse", cwd=tmp_path, FORCE_COLOR="1", NO_COLOR="1")
-    assert "38;2;" not in plain.stdout
+    rehearse = partial(
+        partiald, "rehearse", cwd=tmp_path, FORCE_COLOR="1", COLORTERM="truecolor", TERM="xterm"
+    )
+    assert "\x1b[38;2;" in rehearse().stdout
+    assert "38;2;" not in rehearse(NO_COLOR="1").stdout
 
 
 def test_aloud_begins_with_silence_and_grows_evenly() -> None:
