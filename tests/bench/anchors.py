@@ -65,6 +65,7 @@ void chirping(int voices, int partials, int frames, float *restrict re, float *r
 
 
 Work = Callable[[], object]
+_BATCH_NS = 200_000
 
 
 def median_us(work: Work, seconds: float = 0.4) -> float:
@@ -75,22 +76,31 @@ def median_us(work: Work, seconds: float = 0.4) -> float:
 def medians_us(*works: Work, seconds: float = 0.4, turns: int = 8) -> list[float]:
     """Return the median time of one call of each, in microseconds.
 
-    They take turns, so that whatever else the machine does is spread over all of them.
+    They take turns, and what counts is the time in which they had a processor: neighbours disturb
+    the caches still, and nothing else.
     """
     times: list[list[float]] = [[] for _ in works]
-    for work in works:
-        work()
+    counts = [_calls_in_a_batch(work) for work in works]
     for _ in range(turns):
-        for work, mine in zip(works, times, strict=True):
-            end = time.perf_counter() + seconds / turns
+        for work, count, mine in zip(works, counts, times, strict=True):
+            end = time.thread_time() + seconds / turns
             while True:
-                start = time.perf_counter()
-                work()
-                now = time.perf_counter()
-                mine.append(now - start)
-                if now > end:
+                start = time.thread_time_ns()
+                for _ in range(count):
+                    work()
+                now = time.thread_time_ns()
+                mine.append((now - start) / count)
+                if now > end * 1e9:
                     break
-    return [float(np.median(mine) * 1e6) for mine in times]
+    return [float(np.median(mine) / 1e3) for mine in times]
+
+
+def _calls_in_a_batch(work: Work) -> int:
+    """Return how many calls make the reading of the clock not count."""
+    work()
+    start = time.thread_time_ns()
+    work()
+    return max(1, int(_BATCH_NS / max(time.thread_time_ns() - start, 1)))
 
 
 def sine_bank(voices: int, partials: int, frames: int) -> Work:
