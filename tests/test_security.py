@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.keeper.control_socket import CLIENTS, LINE_BYTES, ask
+from daemon.commands.ask import ask
+from daemon.keeper.control_socket import CLIENTS, LINE_BYTES
 from daemon.keeper.instance_lock import InstanceLock
 from daemon.storage.event_file import EventFile
 from tests.support.command import ROOT

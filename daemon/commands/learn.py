@@ -7,8 +7,8 @@ import argparse
 import sys
 import time
 
+from daemon.commands.ask import ask
 from daemon.errors import RunError
-from daemon.keeper.control_socket import ask
 
 _ASK_AGAIN_S = 0.1
 

@@ -8,9 +8,9 @@ import argparse
 import json
 import sys
 
+from daemon.commands.ask import ask
 from daemon.commands.refresh import follow
 from daemon.diagnosis.readable import readable_status
-from daemon.keeper.control_socket import ask
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -8,9 +8,9 @@ import argparse
 import sys
 from typing import Any
 
+from daemon.commands.ask import NOBODY, ask
 from daemon.diagnosis.readable import readable_losses
 from daemon.errors import RunError
-from daemon.keeper.control_socket import NOBODY, ask
 from daemon.linux.boot import boot_id
 from daemon.storage import event_file
 

@@ -1,8 +1,7 @@
 """The control socket: one JSON request per line, one JSON line back.
 
 Units: seconds of the monotonic clock.
-Threads: `ControlServer` belongs to the main loop, which never waits for a client; `ask` is for
-other processes, and waits.
+Threads: `ControlServer` belongs to the main loop, which never waits for a client.
 
 The socket is a file (0660) in the runtime folder; there is no network listener. A client that
 floods, stalls or writes nonsense costs the daemon nothing but a closed connection.
@@ -13,16 +12,13 @@ import json
 import os
 import selectors
 import socket
-import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from config.settings import Target
-from daemon.errors import RunError
-from daemon.keeper.instance_lock import places
 
 LINE_BYTES = 64 * 1024
 CLIENTS = 16
@@ -30,10 +26,6 @@ _FAULT_LENGTH = 300
 _IDLE_S = 10.0
 _SILENT_S = 1.0
 """When every place is taken, who has been silent for so long gives it up."""
-NOBODY = (
-    "no partiald runs here; start it with 'partiald run', "
-    "or see 'systemctl status partiald' if it is installed as a service"
-)
 
 
 class _Question(BaseModel):
@@ -73,55 +65,6 @@ class AskLearned(_Question):
 Request = AskStatus | AskWhy | AskLearn | AskLearned
 """What can be asked: all of it plain values, no path and no code."""
 _REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="ask")])
-
-
-def ask(
-    request: Mapping[str, Any],
-    paths: Sequence[Path] | None = None,
-    timeout_s: float = 2.0,
-) -> dict[str, Any]:
-    """Ask the running daemon.
-
-    Raises
-    ------
-    RunError
-        When none runs, or it may not be asked, or it does not answer.
-    """
-    for path in places() if paths is None else paths:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
-            wire.settimeout(timeout_s)
-            try:
-                _connect(wire, path, timeout_s)
-            except PermissionError as error:
-                raise RunError(
-                    f"{path}: not allowed; as root, or as a member of the socket's group, it is"
-                ) from error
-            except OSError:
-                continue
-            try:
-                wire.sendall(json.dumps(request).encode() + b"\n")
-                with wire.makefile("rb") as lines:
-                    reply = json.loads(lines.readline())
-            except (OSError, ValueError) as error:
-                raise RunError(f"{path}: partiald does not answer within {timeout_s} s") from error
-            if not isinstance(reply, dict) or "error" in reply:
-                raise RunError(f"{path}: {reply}")
-            return reply
-    raise RunError(NOBODY)
-
-
-def _connect(wire: socket.socket, path: Path, timeout_s: float) -> None:
-    """Connect; while too many others do at the same moment, try again."""
-    until_s = time.monotonic() + timeout_s
-    while True:
-        try:
-            wire.connect(str(path))
-        except BlockingIOError:
-            if time.monotonic() > until_s:
-                raise
-            time.sleep(0.01)
-        else:
-            return
 
 
 class _Client:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.keeper import control_socket
+from daemon.commands.ask import ask
 from tests.support.virtual_controller import VirtualController
 from tests.support.waiting import wait_until
 
@@ -73,9 +73,7 @@ class Daemon:
 
     def status(self) -> dict[str, Any]:
         """Ask as the command does, without starting one, and with more patience."""
-        return control_socket.ask(
-            {"ask": "status"}, [self.settings.parent / "control"], timeout_s=10.0
-        )
+        return ask({"ask": "status"}, [self.settings.parent / "control"], timeout_s=10.0)
 
     @property
     def fork_server(self) -> int:

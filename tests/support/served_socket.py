@@ -6,7 +6,8 @@ import socket
 import threading
 from pathlib import Path
 
-from daemon.keeper.control_socket import ControlServer, Request, ask
+from daemon.commands.ask import ask
+from daemon.keeper.control_socket import ControlServer, Request
 
 
 class ServedSocket:

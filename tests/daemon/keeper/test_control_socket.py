@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from daemon.commands.ask import ask
 from daemon.errors import RunError
-from daemon.keeper.control_socket import CLIENTS, LINE_BYTES, ControlServer, Request, ask
+from daemon.keeper.control_socket import CLIENTS, LINE_BYTES, ControlServer, Request
 from tests.support.served_socket import ServedSocket, connect, exchange
 
 

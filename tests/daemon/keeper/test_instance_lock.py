@@ -13,6 +13,7 @@ import pytest
 from daemon.errors import RunError
 from daemon.keeper.instance_lock import InstanceLock, places
 from tests.support.command import ROOT
+from tests.support.planted import OWN, planted
 
 HOLDER = """
 import sys, time
@@ -149,3 +150,28 @@ def test_who_comes_between_the_lock_and_its_number_waits_for_the_number(control:
         with pytest.raises(RunError, match="already running as process 4711;"):
             InstanceLock([control])
         writing.join()
+
+
+def test_a_folder_that_a_stranger_made_is_not_used(tmp_path: Path) -> None:
+    folder = planted(tmp_path / "partiald")
+    with pytest.raises(RunError, match=f"{folder}: belongs to another user"):
+        InstanceLock([folder / "control"], OWN)
+    assert list(folder.iterdir()) == []
+
+
+def test_a_lock_that_a_stranger_holds_keeps_nobody_from_starting(tmp_path: Path) -> None:
+    folder = planted(tmp_path / "partiald")
+    (folder / "lock").write_text("\x1b[2J\n")
+    with (folder / "lock").open() as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        with pytest.raises(RunError) as fault:
+            InstanceLock([folder / "control"], OWN)
+    assert "already running" not in str(fault.value)
+
+
+def test_a_lock_that_names_no_process_is_held_by_an_unknown_one(tmp_path: Path) -> None:
+    (tmp_path / "lock").write_text("\x1b[2J\n")
+    with (tmp_path / "lock").open() as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        with pytest.raises(RunError, match="already running as process unknown"):
+            InstanceLock([tmp_path / "control"])

@@ -1,0 +1,106 @@
+"""The client of the control socket: a request to the running daemon, and its reply.
+
+Units: seconds.
+Threads: any but the daemon's; it waits.
+
+A reply is believed only from root, from ourselves, or from whoever owns a folder that root made:
+anybody can put a socket into /tmp. All its text is printable.
+"""
+
+import json
+import socket
+import struct
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from config.printable import printable
+from daemon.errors import RunError
+from daemon.keeper.instance_lock import places, trusted_users
+
+NOBODY = (
+    "no partiald runs here; start it with 'partiald run', "
+    "or see 'systemctl status partiald' if it is installed as a service"
+)
+_CREDENTIALS = struct.Struct("=3i")  # process, user, group: unix(7), SO_PEERCRED
+
+
+def ask(
+    request: Mapping[str, Any],
+    paths: Sequence[Path] | None = None,
+    timeout_s: float = 2.0,
+    own: int | None = None,
+) -> dict[str, Any]:
+    """Ask the running daemon.
+
+    Parameters
+    ----------
+    request
+        One of `daemon.keeper.control_socket.Request`, as plain values.
+    paths
+        Where the socket may be; None: the usual places.
+    timeout_s
+        How long the daemon may take.
+    own
+        The user who asks; None: the process's.
+
+    Raises
+    ------
+    RunError
+        When none runs, or it may not be asked, is not to be believed, or does not answer.
+    """
+    for path in places() if paths is None else paths:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
+            wire.settimeout(timeout_s)
+            try:
+                _connect(wire, path, timeout_s)
+            except PermissionError as error:
+                raise RunError(
+                    f"{path}: not allowed; as root, or as a member of the socket's group, it is"
+                ) from error
+            except OSError:
+                continue
+            if _server_user(wire) not in trusted_users(path.parent, own):
+                raise RunError(f"{path}: belongs to another user, and is not asked")
+            try:
+                wire.sendall(json.dumps(request).encode() + b"\n")
+                with wire.makefile("rb") as lines:
+                    reply = _printable(json.loads(lines.readline()))
+            except (OSError, ValueError, RecursionError) as error:
+                raise RunError(f"{path}: partiald does not answer within {timeout_s} s") from error
+            if not isinstance(reply, dict) or "error" in reply:
+                raise RunError(f"{path}: {reply}")
+            return reply
+    raise RunError(NOBODY)
+
+
+def _server_user(wire: socket.socket) -> int:
+    """Return the user whose process listens at the other end."""
+    content = wire.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
+    return int(_CREDENTIALS.unpack(content)[1])
+
+
+def _printable(plain: Any) -> Any:
+    """Return plain values with all their text printable."""
+    if isinstance(plain, str):
+        return printable(plain)
+    if isinstance(plain, list):
+        return [_printable(each) for each in plain]
+    if isinstance(plain, dict):
+        return {printable(key): _printable(each) for key, each in plain.items()}
+    return plain
+
+
+def _connect(wire: socket.socket, path: Path, timeout_s: float) -> None:
+    """Connect; while too many others do at the same moment, try again."""
+    until_s = time.monotonic() + timeout_s
+    while True:
+        try:
+            wire.connect(str(path))
+        except BlockingIOError:
+            if time.monotonic() > until_s:
+                raise
+            time.sleep(0.01)
+        else:
+            return
