@@ -1,6 +1,7 @@
 """Saving the settings file is enough: what is held goes on, without a click, through every edit."""
 
 import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from config.settings import Settings
+from tests.support import jack_client
 from tests.support.daemon_process import RATE, Daemon, record
 from tests.support.jack_server import JackServer
 from tests.support.measure import cents, pitch
@@ -160,7 +162,7 @@ def test_another_card_named_plays_the_same_sound_at_a_safe_level_and_the_first_o
         daemon.sounds(0)
         return float(np.abs(audio).max())
 
-    other = subprocess.Popen(["jack_thru"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    other = subprocess.Popen([sys.executable, jack_client.__file__, "thru"])
     try:
         with VirtualController() as controller:
             daemon.says("controller connected")

@@ -47,7 +47,7 @@ def test_a_link_that_goes_while_it_is_followed_is_no_fault(
 def test_a_folder_that_goes_while_it_is_looked_into_has_nothing_in_it(
     card: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(os, "scandir", gone)
+    monkeypatch.setattr(Path, "glob", gone)
     assert matching(card, "class/*/card*") == []
     assert kernel_cards(card, card) == {}
     assert read(card).temperature_c is None
