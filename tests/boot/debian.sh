@@ -4,23 +4,6 @@
 # also qemu-user-static, binfmt-support and arch-test.
 # shellcheck shell=bash
 
-# mirror_of LABEL: where this machine's apt fetches an archive of Debian's with that label from.
-#
-# DEBIAN_MIRROR overrides it for Debian itself, DEBIAN_SECURITY_MIRROR for Debian-Security.
-mirror_of() {
-    local given=DEBIAN_MIRROR
-    [ "$1" = Debian ] || given=DEBIAN_SECURITY_MIRROR
-    local address=${!given:-}
-    # shellcheck disable=SC2016 # apt's own words
-    [ -n "$address" ] || address=$(apt-get indextargets --format '$(REPO_URI)' \
-        'Created-By: Packages' 'Origin: Debian' "Label: $1" | head -n 1)
-    [ -n "$address" ] || {
-        echo "apt has no archive labelled $1 here: apt-get update, or set $given" >&2
-        return 1
-    }
-    echo "${address%/}"
-}
-
 # fetch_debian ARCH RELEASE PACKAGES TAR: a system with systemd, a kernel and these packages.
 fetch_debian() {
     local arch=$1 release=$2 packages=$3 tar=$4 tree
@@ -40,9 +23,8 @@ fetch_debian() {
     # snd-usb-audio stands on the media controller.
     unwanted+=("--dpkgopt=path-include=/lib/modules/*/kernel/drivers/media/mc/*")
     unwanted+=("--dpkgopt=path-include=/usr/lib/modules/*/kernel/drivers/media/mc/*")
-    local mirror security
-    mirror=$(mirror_of Debian) || return
-    security=$(mirror_of Debian-Security) || return
+    local sources
+    sources=$(sh "$(dirname "${BASH_SOURCE[0]}")/../../systemd/sources" "$release") || return
     # INITRD=No: the archives made here take its place, and under emulation it takes minutes.
     INITRD=No mmdebstrap --quiet --mode=root --arch="$arch" --variant=minbase \
         --include="systemd,systemd-sysv,udev,kmod,dbus,linux-image-$arch,$packages" \
@@ -51,9 +33,7 @@ fetch_debian() {
         --dpkgopt='path-exclude=/usr/share/locale/*' "${unwanted[@]}" \
         --customize-hook='chroot "$1" passwd --quiet --delete root' \
         --customize-hook='echo board >"$1/etc/hostname"' \
-        "$release" "$tar" \
-        "deb $mirror $release main" "deb $mirror $release-updates main" \
-        "deb $security $release-security main"
+        "$release" "$tar" - <<<"$sources"
 }
 
 # script_on_boot ROOT: once all else is up the board runs /board/script, then it is switched off.
