@@ -1,6 +1,6 @@
 """The command ``partiald learn``: binds the next knob that is moved.
 
-It only asks the running daemon, which does the rest and keeps the binding in a pause.
+It only asks the running daemon, which does the work and saves the binding in a pause.
 """
 
 import argparse
@@ -14,22 +14,22 @@ _ASK_AGAIN_S = 0.1
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Wait until the daemon has seen a knob move; a `RunError` tells why it has not."""
+    """Wait until the daemon has seen a knob move; raise `RunError` if it has not."""
     what = arguments.target + (f" {arguments.partial}" if arguments.partial else "")
-    told = ask({"ask": "learn", "target": arguments.target, "partial": arguments.partial or 0})
+    answer = ask({"ask": "learn", "target": arguments.target, "partial": arguments.partial or 0})
     sys.stdout.write(
-        f"Move the knob for {what} from end to end, within {told['patience_s']:.0f} s.\n"
+        f"Move the knob for {what} from end to end, within {answer['patience_s']:.0f} s.\n"
     )
     sys.stdout.flush()
-    while told["state"] == "waiting":
+    while answer["state"] == "waiting":
         time.sleep(_ASK_AGAIN_S)
-        told = ask({"ask": "learned"})
-    if told["state"] != "bound":
+        answer = ask({"ask": "learned"})
+    if answer["state"] != "bound":
         raise RunError("no knob was moved far enough; 'partiald listen' shows what arrives")
-    where = f" of '{told['controller']}'" if told["controller"] else ""
-    sys.stdout.write(f"Control {told['control']}{where} changes {what} now{_lasting(told)}.\n")
+    where = f" of '{answer['controller']}'" if answer["controller"] else ""
+    sys.stdout.write(f"Control {answer['control']}{where} changes {what} now{_how_long(answer)}.\n")
     return 0
 
 
-def _lasting(told: dict[str, object]) -> str:
-    return ", and after the next power-on" if told["kept"] else ", until the daemon ends"
+def _how_long(answer: dict[str, object]) -> str:
+    return ", and after the next power-on" if answer["kept"] else ", until the daemon ends"

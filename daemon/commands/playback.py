@@ -1,4 +1,4 @@
-"""A finished sound through the sound card, from silence upwards.
+"""A finished recording played on the sound card, from silence upwards.
 
 Units: frames, seconds. Shapes: audio is ``(N, 2)`` float32.
 Threads: the sound library's callback reads the recording; the caller's waits for its end.
@@ -31,7 +31,7 @@ _LOOK_S = 0.05
 
 
 class Recording:
-    """A sound that is played once, behind silence and a ramp; a source of blocks.
+    """A sound that is played once, after silence and a ramp; a source of blocks.
 
     Parameters
     ----------
@@ -52,12 +52,12 @@ class Recording:
         self._stopping = False
 
     def stop(self) -> None:
-        """Let it fade out from the next block on."""
+        """Fade out from the next block on."""
         self._stopping = True
 
     @property
     def ended(self) -> bool:
-        """Whether all of it has been asked for."""
+        """Whether all of it has been rendered."""
         return self._at >= len(self._audio)
 
     def render_block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
@@ -85,7 +85,7 @@ def find(wanted: str = "") -> tuple[Card | None, str]:
 
 
 def play(audio: NDArray[np.float32], sample_rate: int, card: Card) -> str:
-    """Play ``audio`` to its end or until Ctrl-C; return what went wrong, nothing if nothing did."""
+    """Play ``audio`` to its end or until Ctrl-C; return what went wrong, or nothing."""
     recording = Recording(audio, sample_rate)
     try:
         output = Output(card, recording, block_frames=_BLOCK_FRAMES, sample_rate=sample_rate)
@@ -99,7 +99,7 @@ def play(audio: NDArray[np.float32], sample_rate: int, card: Card) -> str:
     except KeyboardInterrupt:
         recording.stop()
         _wait(output, recording)
-    time.sleep(output.delay_s + _LOOK_S)  # what was asked for has still to be heard
+    time.sleep(output.delay_s + _LOOK_S)  # what was rendered is still to be heard
     leave_portaudio()
     return ""
 

@@ -1,9 +1,9 @@
 """A text that is written again and again in the same place, until Ctrl-C.
 
-Units: seconds, columns, lines. Threads: the first; it waits between two times.
+Units: seconds, columns, lines. Threads: the first, which waits in between.
 
-On a terminal each time overwrites the one before, cut to its width and height, with nothing but
-the cursor moved: what stood above stays. Anywhere else each time is a block of its own.
+On a terminal each text overwrites the one before, cut to the width and height; only the cursor
+moves, so what stood above stays. Anywhere else each text is a block of its own.
 """
 
 import shutil
@@ -27,7 +27,7 @@ def follow(
     Parameters
     ----------
     text
-        Made anew each time; its `RunError` is shown in its place, but for the first.
+        Called each time; a `RunError` after the first time is shown in its place.
     stream
         Where to write.
     wait, size

@@ -1,4 +1,4 @@
-"""The command ``partiald run``: the daemon itself, until it is told to stop.
+"""The command ``partiald run``: the daemon itself, until it is stopped.
 
 SIGTERM and SIGINT end it with 0; SIGHUP reads the settings again; an edited settings file is
 noticed without.
@@ -15,12 +15,12 @@ from daemon.linux.stderr import silence_libraries
 from daemon.player.fork_server import ForkServer
 
 SWITCH_INTERVAL_S = 5e-4
-"""What a message that arrives waits for the interpreter's lock; the usual 5 ms are some blocks."""
+"""How long a message may wait for the interpreter's lock; the usual 5 ms are several blocks."""
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Be the instrument; return 0 when stopped, 1 when no player can be made any more."""
-    # Before the log takes hold of stderr: what C libraries write there is no business of the user.
+    """Play; return 0 when stopped, 1 when no player can be started any more."""
+    # Before the log takes stderr over: what C libraries write there does not concern the user.
     silence_libraries()
     logs.set_up(arguments.verbose)
     lock = InstanceLock()

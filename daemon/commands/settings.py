@@ -1,4 +1,4 @@
-"""The settings and sounds of a command that needs no daemon.
+"""Settings and sounds for commands that need no daemon.
 
 Promise: a fault in a settings file ends the command before it has done anything.
 """
@@ -24,10 +24,10 @@ def prepared(
     file
         The file that replaces all layers; None: the layers.
     layers
-        Which there are.
+        The files of the layers.
     strict
-        Whether a fault in a sound file is a fault of the command; else the sound is left out,
-        and told.
+        Whether a fault in a sound file ends the command; if not, it is reported and the sound is
+        left out.
 
     Raises
     ------

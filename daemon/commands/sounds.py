@@ -1,14 +1,16 @@
-"""The command ``partiald sounds``: the sounds there are, in a list, in figures, in a picture."""
+"""The command ``partiald sounds``: all sounds in a list, one in figures or in a picture."""
 
 import argparse
 import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from config.faults import suggestion
 from config.files import write_atomic
 from config.library import shipped
+from config.printable import printable
 from config.settings import Settings
-from config.sound import Sound
+from config.sound import Envelope, Sound
 from daemon.commands.settings import prepared
 from daemon.errors import RunError, UsageError
 from daemon.offline.wav_file import check_target
@@ -23,7 +25,8 @@ def run(arguments: argparse.Namespace) -> int:
         lines = list_lines(sounds, settings)
     else:
         if arguments.name not in sounds:
-            raise UsageError(f"no sound '{arguments.name}'; there are: {', '.join(sounds)}")
+            hint = suggestion(arguments.name, sounds) or f"; there are {', '.join(sounds)}"
+            raise UsageError(f"no sound '{printable(arguments.name)}'{hint}")
         if arguments.what == "draw":
             output: Path = arguments.output or Path(f"{arguments.name}.png")
             lines = iter([_draw(sounds, arguments.name, output, force=arguments.force)])
@@ -51,32 +54,41 @@ def list_lines(sounds: Mapping[str, Sound], settings: Settings) -> Iterator[str]
             )
             if true
         ]
-        told = f"  ({', '.join(marks)})" if marks else ""
-        yield f"{number:>7}  {name:<{wide}}  {len(sound.ratios):>8}  {sound.title}{told}"
+        remark = f"  ({', '.join(marks)})" if marks else ""
+        yield f"{number:>7}  {name:<{wide}}  {len(sound.ratios):>8}  {sound.title}{remark}"
 
 
 def show_lines(name: str, sound: Sound) -> Iterator[str]:
-    """Yield a sound in figures."""
+    """Yield a sound in figures; organ stops by their footage."""
     yield f"{name}: {sound.title}"
     yield f"  {sound.about}"
     yield ""
-    yield "partial    ratio  level dB  phase cycles  own decay T60 at C4"
+    stops = list(sound.footage or {})
+    yield "partial    ratio  level dB  phase cycles  own decay T60 at C4" + "  stop" * bool(stops)
     strongest = max(sound.levels)
     for number, (ratio, level, phase) in enumerate(
-        zip(sound.ratios, sound.levels, sound.phases, strict=True), 1
+        zip(sound.ratios, sound.levels, sound.phases, strict=True)
     ):
-        decay = "none" if sound.decays_s is None else f"{sound.decays_s[number - 1]:.2f} s"
+        decay = "none" if sound.decays_s is None else f"{sound.decays_s[number]:.2f} s"
         relative = _decibels(level / strongest)
-        yield f"{number:>7}  {ratio:>7.3f}  {relative:>8.1f}  {phase:>12.3f}  {decay:>8}"
+        stop = " " * 13 + stops[number] if stops else ""
+        yield f"{number + 1:>7}  {ratio:>7.3f}  {relative:>8.1f}  {phase:>12.3f}  {decay:>8}{stop}"
     envelope, velocity = sound.envelope, sound.velocity
     yield ""
     yield f"attack   {envelope.attack_s:g} s"
-    yield f"decay    {envelope.decay_s:g} s to 60 dB down, towards {envelope.sustain:g} of the peak"
+    yield f"decay    {_decay(envelope)}"
     yield f"release  {envelope.release_s:g} s to 60 dB down"
     yield f"velocity 1 is {velocity.range_db:g} dB quieter than 127" + (
         f", and duller by {velocity.tilt_db:g} dB per octave" if velocity.tilt_db else ""
     )
     yield f"trim     {sound.level_db:g} dB"
+
+
+def _decay(envelope: Envelope) -> str:
+    if envelope.sustain == 1:
+        return "none: the envelope stays at its peak while the key is held"
+    to = f"{_decibels(envelope.sustain):.1f} dB" if envelope.sustain else "silence"
+    return f"{envelope.decay_s:g} s to 60 dB down, as far as {to}"
 
 
 def _decibels(level: float) -> float:

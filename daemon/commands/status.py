@@ -1,4 +1,4 @@
-"""The command ``partiald status``: what the running daemon hears, plays, and how it fares.
+"""The command ``partiald status``: what the running daemon hears and plays, and how well.
 
 ``--json`` writes one JSON object, whose keys docs/status.md lists; ``--follow`` writes the words
 again every second, in place on a terminal.
@@ -14,7 +14,7 @@ from daemon.diagnosis.readable import readable_status
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Write the status; a `RunError` tells when there is no daemon."""
+    """Write the status; raise `RunError` if there is no daemon."""
     if arguments.follow:
         return follow(lambda: readable_status(ask({"ask": "status"})), sys.stdout)
     status = ask({"ask": "status"})

@@ -4,7 +4,7 @@ Units: seconds, dBFS of the sine's peak, frames.
 Shapes: a block is ``(frames, 2)`` float32.
 Threads: `Tone.block` belongs to the audio callback; the command's thread announces the steps.
 
-The tone begins below what can be heard, grows slowly to a modest level and stops by itself.
+The tone starts below what can be heard, grows slowly to a modest level and stops.
 """
 
 import argparse
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from config.layers import load_forgiving
+from config.wording import counted
 from daemon.errors import DeviceError
 from daemon.linux.stderr import captured_stderr
 from daemon.soundcard.card import KINDS, Card, rank, why_none
@@ -30,17 +31,17 @@ _INAUDIBLE_DBFS = -80.0
 _BLOCK_FRAMES = 512
 _STOP_S = 0.05
 _CAUTION = """\
-Mind your ears: take headphones off and turn the amplifier down before going on. What dBFS become
-at the ear depends on the card and on what is connected; the maker's instructions go first.
+Mind your ears: take headphones off and turn the amplifier down first.
+How loud it gets depends on the card and on what is connected to it.
 """
 
 
 class Step(NamedTuple):
-    """A stretch of the tone."""
+    """A section of the tone."""
 
     until_s: float
     level_dbfs: float
-    """Where the level arrives; the way there is straight in dB."""
+    """The level at its end, reached along a straight line in dB."""
     words: str
 
 
@@ -75,7 +76,7 @@ class Tone:
 
     @property
     def seconds(self) -> float:
-        """How far the tone has come."""
+        """How long the tone has played."""
         return self._frame / self._sample_rate
 
     @property
@@ -84,7 +85,7 @@ class Tone:
         return self.seconds >= self._end_s
 
     def stop(self) -> None:
-        """Let the tone fade out within the next twentieth of a second."""
+        """Fade out within the next twentieth of a second."""
         self._end_s = min(self._end_s, self.seconds + _STOP_S)
 
     def render_block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
@@ -105,7 +106,7 @@ def run(arguments: argparse.Namespace) -> int:
     with captured_stderr():
         card, output, tone = _open(wanted, only=bool(arguments.device))
         sys.stdout.write(
-            f"card: '{card.name}', {KINDS[card.kind]}, {output.sample_rate} Hz, "
+            f"card: '{card.name}', {KINDS[card.kind]}, {output.sample_rate:,} Hz, "
             f"{output.channels} channels\n"
         )
         lost = not _play(output, tone)
@@ -114,8 +115,8 @@ def run(arguments: argparse.Namespace) -> int:
         sys.stderr.flush()
         sys.stdout.flush()
         os._exit(1)  # closing the stream of a lost card may hang
-    underflows = f"; the card ran dry {tone.underflows} times" if tone.underflows else ""
-    sys.stdout.write(f"stopped after {tone.seconds:.1f} s{underflows}\n")
+    dry = f"; the card ran dry {counted(tone.underflows, 'time')}" if tone.underflows else ""
+    sys.stdout.write(f"stopped after {tone.seconds:.1f} s{dry}\n")
     return 0
 
 
@@ -136,21 +137,21 @@ def _open(wanted: str, only: bool) -> tuple[Card, Output, Tone]:
     faults = []
     for card in ranked:
         if card.index < 0:
-            faults.append(trouble(card))
+            faults.append(why_closed(card))
             continue
         tone = Tone(card.rate, _BLOCK_FRAMES)
         try:
             output = Output(card, tone, block_frames=_BLOCK_FRAMES)
             output.start()
         except OutputError as error:
-            faults.append(trouble(card, str(error)))
+            faults.append(why_closed(card, str(error)))
             continue
         return card, output, tone
     raise DeviceError("; ".join(faults))
 
 
-def trouble(card: Card, error: str = "") -> str:
-    """Return why a card does not play, and how one that is held is let go."""
+def why_closed(card: Card, error: str = "") -> str:
+    """Return why a card does not play, and what releases one that is held."""
     text = f"'{card.name}' can't be opened: {error}" if error else f"'{card.name}': {card.closed}"
     if not card.holder:
         return text
@@ -164,7 +165,7 @@ def trouble(card: Card, error: str = "") -> str:
 
 
 def _play(output: Output, tone: Tone) -> bool:
-    """Announce each step when it comes; False: the card went away."""
+    """Announce each step as it comes; return False if the card went away."""
     begins = [0.0, *(step.until_s for step in STEPS)]
     announced = 0
     try:

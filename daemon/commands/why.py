@@ -1,7 +1,7 @@
 """The command ``partiald why``: what did not sound as played, when, and what would have helped.
 
 A line for each, the latest last: boot and time since the instrument was ready; the time of day
-only when the board's clock is known to have been right. Without a daemon it reads what was kept.
+only if the board's clock is known to have been set. Without a daemon it reads what was saved.
 """
 
 import argparse
@@ -18,21 +18,21 @@ _MOST = 1000
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Write the lines; a `RunError` tells when there is nobody to ask and nothing kept."""
+    """Write the lines; raise `RunError` if there is nobody to ask and nothing saved."""
     last = min(max(arguments.last, 1), _MOST)
     boot = max(arguments.boot, -9_999)
     try:
-        told = ask({"ask": "why", "boot": boot, "last": last})
+        losses = ask({"ask": "why", "boot": boot, "last": last})
     except RunError as fault:
         if str(fault) != NOBODY:
             raise
-        told = _kept(boot, last)
-    sys.stdout.write(readable_losses(told))
+        losses = _saved(boot, last)
+    sys.stdout.write(readable_losses(losses))
     return 0
 
 
-def _kept(boot: int, last: int) -> dict[str, Any]:
-    """Return what the file tells while no daemon runs; below 1, boots count back from now."""
+def _saved(boot: int, last: int) -> dict[str, Any]:
+    """Return what the file says while no daemon runs; below 1, boots count back from now."""
     path = event_file.event_file_path()
     try:
         records = event_file.read(path)

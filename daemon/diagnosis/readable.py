@@ -23,7 +23,7 @@ def readable_status(status: dict[str, Any]) -> str:
     ]
     if status["block"]["deadline_us"]:
         rows.append(("block time", _block_time(status["block"])))
-    rows.append(("missed", _missed(status)))
+    rows.append(("timing", _timing(status)))
     rows.append(("notes", f"{counted(status['notes']['received'], 'note')} received"))
     accounts = {name: n for name, n in status["notes"]["accounts"].items() if n}
     width = max((len(name) for name in accounts), default=0)
@@ -58,9 +58,9 @@ def _card(status: dict[str, Any]) -> str:
 def _voices(status: dict[str, Any]) -> str:
     voices = status["voices"]
     most = status["most_partials"]
-    spared = f", {most:,} allowed at this load" if most else ""
+    limit = f", {most:,} allowed at this load" if most else ""
     return (
-        f"{voices['now']} now ({counted(status['partials'], 'partial')}{spared}), "
+        f"{voices['now']} now ({counted(status['partials'], 'partial')}{limit}), "
         f"{voices['peak']} at most so far, tails included"
     )
 
@@ -73,10 +73,10 @@ def _block_time(block: dict[str, Any]) -> str:
     )
 
 
-def _missed(status: dict[str, Any]) -> str:
+def _timing(status: dict[str, Any]) -> str:
     text = (
         f"{counted(status['underflows'], 'underflow')}, "
-        f"{counted(status['late_messages'], 'late message')} of {status['messages']:,}"
+        f"{status['late_messages']:,} of {counted(status['messages'], 'message')} late"
     )
     silenced = status["silenced_blocks"]
     return text + (f", {counted(silenced, 'block')} silenced by a fault" if silenced else "")
@@ -89,7 +89,7 @@ def _board(health: dict[str, Any]) -> list[str]:
     if health["battery_percent"] is not None:
         known.append(f"battery {health['battery_percent']} %")
     if health["undervoltage"] is False:
-        known.append("supply as it should be")
+        known.append("supply OK")
     return [", ".join(known), *health["warnings"]] if known else list(health["warnings"])
 
 
@@ -108,11 +108,10 @@ def _duration(seconds: float) -> str:
 def readable_losses(losses: dict[str, Any]) -> str:
     """Return what did not sound as played as lines."""
     which = f"boot {losses['boot']}: " if losses["boot"] > 0 else ""
-    lines = [f"{which}{losses['earlier']} earlier ones; --last tells more"] * bool(
-        losses["earlier"]
-    )
+    earlier = losses["earlier"]
+    lines = [f"{which}{earlier:,} earlier ones; --last shows more"] if earlier else []
     lines += [_loss(losses["boot"], entry) for entry in losses["entries"]]
-    lines += [] if lines else [f"{which}nothing is known that did not sound as played"]
+    lines += [] if lines else [f"{which}all that is known sounded as played"]
     if losses["count"]:
         lines.append(f"{which}{losses['count']}")
     return "".join(f"{line}\n" for line in lines)

@@ -190,7 +190,9 @@ class Keeper:
             case AskLearn():
                 where = self._controllers.channel_state.controls()
                 self._learn.begin(request.target, request.partial, where, self._clock_us() / 1e6)
-        return self._learn.plain(self._controllers.name, kept=self._parts.learned is not None)
+        learned = self._parts.learned
+        kept = learned is not None and learned.lasts("bindings", self._loaded.origins)
+        return self._learn.plain(self._controllers.name, kept=kept)
 
     def _report(self) -> str:
         losses = self._event_log.answer(0, _MOST_REPORTED)

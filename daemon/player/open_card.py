@@ -106,5 +106,5 @@ def _at_its_rates(
             return attempt(card, rate)
         except OutputError as error:
             held = f"; held by {card.holder}" if card.holder else ""
-            faults.append(f"'{card.name}' can't be opened at {rate} Hz: {error}{held}")
+            faults.append(f"'{card.name}' can't be opened at {rate:,} Hz: {error}{held}")
     return None

@@ -216,7 +216,7 @@ class Player:
                 "info",
             )
         text = (
-            f"output '{output.card.name}', {output.sample_rate} Hz, "
+            f"output '{output.card.name}', {output.sample_rate:,} Hz, "
             f"{settings.audio.block_frames}-frame blocks, {output.channels} channels"
         )
         delay_ms = round(1000 * output.delay_s, 2)

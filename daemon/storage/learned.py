@@ -6,13 +6,14 @@ The sound is kept only where no file of the owner's names one, and all channels 
 else the learned file holds stays in it.
 """
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from config.faults import ConfigError, parse_toml
 from config.files import read_text, write_atomic
-from config.layers import LEARNED, OWNER
+from config.layers import BOOT, LEARNED, OWNER
 from config.settings import Binding, Settings
 from config.syntax import inline
 from daemon.storage.deferred_writes import Request, Write
@@ -67,6 +68,10 @@ class LearnedFile:
         if name and name != (self._chosen or settings.sound.name):
             self._chosen = name
             self._request(NAME, self._write)
+
+    def lasts(self, key: str, origins: Mapping[str, str]) -> bool:
+        """Return whether what is learned for a key will be in force after the next power-on."""
+        return os.access(self._path.parent, os.W_OK) and origins.get(key) != str(BOOT)
 
     def keep_bindings(self, bindings: Sequence[Binding], owner: Path = OWNER) -> None:
         """Have bindings kept, until those in the owner's file change."""

@@ -19,7 +19,7 @@ from tests.support.keeper_parts import keeper_of
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
 TICK_US = 250_000
-READY = "output 'Market Card', 48000 Hz, 64-frame blocks, 2 channels"
+READY = "output 'Market Card', 48,000 Hz, 64-frame blocks, 2 channels"
 NO_CARD = "no sound card and no sound server"
 
 

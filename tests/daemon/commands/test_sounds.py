@@ -6,6 +6,7 @@ import pytest
 
 from config.library import shipped
 from config.settings import Settings
+from config.sound import Sound
 from daemon.commands.sounds import list_lines, show_lines
 from tests.support.command import partiald
 
@@ -37,6 +38,36 @@ def test_a_sound_is_shown_with_every_partial(name: str) -> None:
     assert [float(row[1]) for row in rows] == pytest.approx(list(sound.ratios), abs=5e-4)
     assert max(float(row[2]) for row in rows) == 0.0
     assert f"attack   {sound.envelope.attack_s:g} s" in told
+
+
+def test_organ_stops_are_shown_by_their_footage() -> None:
+    stops = {"8'": 0.0, "2 2/3'": -12.0, "1'": -20.0}
+    organ = Sound.model_validate({"title": "Mine", "about": "Mine.", "footage": stops})
+    told = list(show_lines("mine", organ))
+    head = next(line for line in told if line.startswith("partial"))
+    at = head.index("stop")
+    assert [line[at:] for line in told if line[:7].strip().isdigit()] == list(stops)
+
+
+@pytest.mark.parametrize(
+    ("sustain", "words"),
+    [
+        (1.0, "none: the envelope stays at its peak while the key is held"),
+        (0.5, "2 s to 60 dB down, as far as -6.0 dB"),
+        (0.0, "2 s to 60 dB down, as far as silence"),
+    ],
+)
+def test_the_decay_is_told_as_far_as_it_goes(sustain: float, words: str) -> None:
+    envelope = {"decay_s": 2.0, "sustain": sustain}
+    plain = {"title": "M", "about": "M.", "partials": {"count": 1}, "envelope": envelope}
+    assert f"decay    {words}" in show_lines("mine", Sound.model_validate(plain))
+
+
+@pytest.mark.gig
+def test_a_sound_that_is_not_there_is_told_with_one_like_it(tmp_path: Path) -> None:
+    done = partiald("sounds", "show", "tower-bel", cwd=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr == "partiald: no sound 'tower-bel'; did you mean 'tower-bell'?\n"
 
 
 @pytest.mark.gig

@@ -70,7 +70,7 @@ def test_status_reads_at_a_glance() -> None:
         "sound        market-organ, up to 16 notes at once",
         "voices       3 now (24 partials), 9 at most so far, tails included",
         "block time   half within 3 %, 99 of 100 within 10 %, longest 30 % of 1.33 ms",
-        "missed       1 underflow, 0 late messages of 1,234",
+        "timing       1 underflow, 0 of 1,234 messages late",
         "notes        20 notes received",
         "               sounding        3",
         "               released       16",

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from daemon.commands.testtone import DURATION_S, LEVEL_DBFS, PITCH_HZ, Tone, trouble
+from daemon.commands.testtone import DURATION_S, LEVEL_DBFS, PITCH_HZ, Tone, why_closed
 from daemon.soundcard.card import Card
 from tests.support.jack_server import JackServer
 from tests.support.waiting import wait_until
@@ -99,12 +99,12 @@ def test_a_card_that_is_not_there_is_named_beside_those_that_are(jack_server: Ja
         ("", "Device unavailable", "'Stall Card' can't be opened: Device unavailable"),
     ],
 )
-def test_a_card_that_is_held_is_named_with_what_lets_it_go(
+def test_a_card_that_is_held_is_named_with_what_releases_it(
     holder: str, error: str, expected: str
 ) -> None:
     closed = f"held by {holder}" if holder else "it does not open"
     card = Card("Stall Card", "usb", 48_000, 2, 3, holder=holder, closed=closed)
-    assert trouble(card, error) == expected
+    assert why_closed(card, error) == expected
 
 
 @pytest.mark.gig
@@ -123,7 +123,7 @@ def test_it_announces_each_step_and_ends_with_zero_when_interrupted(
             process.wait()
     lines = log.read_text().splitlines()
     assert lines[0].startswith("Mind your ears")
-    assert lines[2].startswith("card: 'system', sound server, 48000 Hz")
+    assert lines[2].startswith("card: 'system', sound server, 48,000 Hz")
     assert [line.split()[2] for line in lines[3:5]] == ["inaudible:", "growing"]
     assert lines[-1].startswith("stopped after 1.")
     assert len(lines) == 6

@@ -98,7 +98,7 @@ def box() -> Iterator[Box]:
 
 def test_a_player_plays_what_comes_through_the_ring(jack_server: JackServer, box: Box) -> None:
     ready = box.start()
-    assert "'system', 48000 Hz, 64-frame blocks, 2 channels" in ready.text
+    assert "'system', 48,000 Hz, 64-frame blocks, 2 channels" in ready.text
     assert ready.card["kind"] == "server"
     seen = box.counters.snapshot()
     assert seen.ready
@@ -249,7 +249,7 @@ def test_a_rate_that_the_card_does_not_have_gives_way_to_its_own(
     jack_server: JackServer, box: Box
 ) -> None:
     box.fork_server.start(Start(plain(audio={"sample_rate": 44_100})))
-    assert box.wait(LogLine).text == "'system' can't be opened at 44100 Hz: Invalid sample rate"
+    assert box.wait(LogLine).text == "'system' can't be opened at 44,100 Hz: Invalid sample rate"
     assert box.wait(Ready).sample_rate == 48_000
 
 

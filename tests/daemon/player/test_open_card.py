@@ -51,7 +51,9 @@ def test_the_best_card_opens_at_its_own_rate_without_a_word() -> None:
 def test_a_rate_that_is_set_and_not_taken_gives_way_to_the_cards_own() -> None:
     bench = Bench()
     assert bench.opened(USB, rate=22_050) == ("usb", 48_000)
-    assert bench.told == [("log", f"'{USB.name}' can't be opened at 22050 Hz: Invalid sample rate")]
+    assert bench.told == [
+        ("log", f"'{USB.name}' can't be opened at 22,050 Hz: Invalid sample rate")
+    ]
 
 
 def test_a_card_that_is_held_or_refuses_gives_way_to_the_next_and_is_told() -> None:
@@ -59,7 +61,7 @@ def test_a_card_that_is_held_or_refuses_gives_way_to_the_next_and_is_told() -> N
     assert bench.opened(HELD, USB, JACK) == ("jack", 44_100)
     assert bench.told == [
         ("log", f"'{HELD.name}': held by radio"),
-        ("log", f"'{USB.name}' can't be opened at 48000 Hz: Device unavailable"),
+        ("log", f"'{USB.name}' can't be opened at 48,000 Hz: Device unavailable"),
     ]
 
 

@@ -157,6 +157,6 @@ def test_what_happens_before_it_is_ready_is_told_as_that() -> None:
 def test_older_lines_are_counted_and_how_to_see_them_is_told() -> None:
     entries = [(number, 1, f"note {number}") for number in range(1, 6)]
     lines = readable_losses(readable_fields(3, entries, "5 notes received", None, 2)).splitlines()
-    assert lines[0] == "boot 3: 3 earlier ones; --last tells more"
+    assert lines[0] == "boot 3: 3 earlier ones; --last shows more"
     assert [line.split(": ")[1] for line in lines[1:3]] == ["note 4", "note 5"]
     assert lines[3] == "boot 3: 5 notes received"

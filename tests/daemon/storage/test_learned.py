@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from config.layers import BOOT, OWNER
 from config.settings import Settings
 from daemon.midi.channel_state import ChannelState
 from daemon.storage.deferred_writes import DeferredWrites
@@ -113,3 +114,14 @@ def test_deleting_what_was_learned_is_an_edit(tmp_path: Path) -> None:
     assert box.files.stamp() == before
     box.place.unlink()
     assert box.files.stamp() != before
+
+
+def test_what_is_learned_lasts_only_where_it_can_be_kept_and_no_other_file_overrides_it(
+    tmp_path: Path,
+) -> None:
+    here = LearnedFile(lambda *_: None, path=tmp_path / "learned.toml")
+    assert here.lasts("bindings", {})
+    assert here.lasts("bindings", {"bindings": str(OWNER)})
+    assert not here.lasts("bindings", {"bindings": str(BOOT)})
+    nowhere = LearnedFile(lambda *_: None, path=tmp_path / "gone" / "learned.toml")
+    assert not nowhere.lasts("bindings", {})
