@@ -17,6 +17,8 @@ OWN_NAME = "partiald"
 ALSA_NUMBERS = re.compile(r" (\d+):(\d+)$")
 """Client and port number, at the end of a name."""
 _THROUGH = re.compile(r"\bthrough\b", re.IGNORECASE)
+# As JACK's drivers and bridges call a port that leads to a device, whatever its flags say.
+_PLAYBACK = re.compile(r"(\b|_)playback(_\d+)?\b", re.IGNORECASE)
 
 
 class PortChoice(NamedTuple):
@@ -89,6 +91,8 @@ def _verdict(port: str, wanted: str) -> tuple[bool, str]:
         return False, "a through port: it repeats what others play"
     if client.lower() == OWN_NAME or client.lower().startswith(OWN_NAME + "-"):
         return False, "partiald's own"
+    if not ALSA_NUMBERS.search(port) and _PLAYBACK.search(bare.partition(":")[2]):
+        return False, "a playback port: it takes what others play"
     if client == "System" or bare.rpartition(":")[2].strip().lower() in ("announce", "timer"):
         return False, "the system's own"
     if not wanted:

@@ -28,7 +28,7 @@ for line in sys.stdin:
                 break
             except Exception:  # a server on a busy machine may refuse a client
                 time.sleep(0.2)
-        output.open_virtual_port("MIDI 1")
+        output.open_virtual_port(sys.argv[2])
     elif word == "pull":
         output.delete()
     elif word == "flood":
@@ -48,8 +48,8 @@ for line in sys.stdin:
 class VirtualController:
     """Plugged in when made, pulled out and plugged in again when told."""
 
-    def __init__(self, name: str = NAME) -> None:
-        self._name = name
+    def __init__(self, name: str = NAME, port: str = "MIDI 1") -> None:
+        self._name, self._port = name, port
         self.crashes = 0
         """How often its process crashed on being pulled, in JACK's library."""
         self._process = self._started()
@@ -101,7 +101,7 @@ class VirtualController:
 
     def _started(self) -> "subprocess.Popen[str]":
         return subprocess.Popen(
-            [sys.executable, "-c", _PROGRAM, self._name],
+            [sys.executable, "-c", _PROGRAM, self._name, self._port],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

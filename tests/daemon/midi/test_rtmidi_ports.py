@@ -70,6 +70,29 @@ def test_a_through_port_is_not_played_even_by_name() -> None:
     assert [c.chosen for c in choose_ports([THROUGH], "through")] == [False]
 
 
+@pytest.mark.parametrize(
+    "port",
+    [
+        "system:midi_playback_1",
+        "Bridge:Organ Box (playback): MIDI 1",
+        "Bridge:Organ Box:(playback_0) MIDI 1",
+    ],
+)
+def test_a_playback_port_of_jack_is_no_controller(port: str) -> None:
+    (choice,) = choose_ports([port], "organ" if "Organ" in port else "")
+    assert choice == (port, False, "a playback port: it takes what others play")
+    for name in (port.replace("playback", "capture"), "Playback Pads:in", "Playback:a 20:0"):
+        assert choose_ports([name])[0].chosen
+
+
+@pytest.mark.gig
+def test_over_jack_only_what_sends_is_played(jack_server: JackServer, ports: RtMidiPorts) -> None:
+    with VirtualController(), VirtualController("Organ Box", "midi_playback_1"):
+        wait_until(lambda: len(ports.names()) == 2)
+        chosen = [choice.name for choice in choose_ports(ports.names()) if choice.chosen]
+        assert chosen == [PORT]
+
+
 def test_every_verdict_says_why() -> None:
     whys = [c.why for c in choose_ports([THROUGH, KEYS, "Bell Pedals:in 28:0"], "bike")]
     assert whys == [
