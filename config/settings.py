@@ -7,16 +7,11 @@ strict (``true`` is not 1, ``"8"`` is not 8), and an unknown key is a fault.
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
+from config.section import Section
+from config.space import Room, Tremulant
 from config.temperament import Temperament
-
-
-class Section(BaseModel):
-    """A strict, frozen table of the settings file."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
-
 
 Ignored = Literal[
     "program_change",
@@ -38,7 +33,7 @@ class Controller(Section):
     """Part of the controller's name, upper or lower case; empty: every real controller."""
     serial: str = ""
     """Its serial number, where two have the same name; empty: any."""
-    channels: list[Annotated[int, Field(ge=1, le=16)]] = []
+    channels: list[Annotated[int, Field(ge=1, le=16)]] = Field(default=[])
     """MIDI channels listened to; empty: all sixteen."""
     fixed_velocity: int = Field(default=0, ge=0, le=127)
     """One velocity for every key, for keyboards without; 0: as played."""
@@ -48,7 +43,7 @@ class Controller(Section):
     change nothing."""
     counted_note_offs: bool = False
     """Whether a key struck twice sounds until it is let go twice; if not, once is enough."""
-    ignore: list[Ignored] = []
+    ignore: list[Ignored] = Field(default=[])
     """Kinds of messages that are not listened to."""
     mode: int = Field(default=3, ge=1, le=4)
     """The MIDI mode at power-on: 1 omni, 2 omni and mono, 3 poly, 4 mono."""
@@ -119,7 +114,7 @@ class SoundChoice(Section):
         max_length=128,
     )
     """Program change *n* (from 1) chooses the *n*-th of these, in every bank not listed."""
-    banks: dict[Bank, Annotated[list[str], Field(max_length=128)]] = {}
+    banks: dict[Bank, Annotated[list[str], Field(max_length=128)]] = Field(default={})
     """The programs of other banks, by number: 128 times CC 0 plus CC 32."""
 
 
@@ -265,10 +260,14 @@ class Settings(Section):
     tuning: Tuning = Tuning()
     vibrato: Vibrato = Vibrato()
     pressure: Pressure = Pressure()
+    room: Room = Room()
+    tremulant: Tremulant = Tremulant()
     cues: CueSettings = CueSettings()
     power: Power = Power()
     report: ReportSettings = ReportSettings()
-    bindings: list[Binding] = [
-        Binding(control=74, target="tilt"),
-        Binding(control=72, target="release"),
-    ]
+    bindings: list[Binding] = Field(
+        default=[
+            Binding(control=74, target="tilt"),
+            Binding(control=72, target="release"),
+        ]
+    )

@@ -25,8 +25,11 @@ from voices.notes.notes import Notes
 from voices.notes.voice_pool import VoicePool
 from voices.output.limiter import Limiter
 from voices.output.mixer import mix
+from voices.output.room import Room
+from voices.output.tremulant import Tremulant
 from voices.receiver.part import Part
 from voices.receiver.receiver import Receiver
+from voices.synthesis.bank import Bank
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.timbre import PADDING
 
@@ -88,8 +91,12 @@ class Instrument:
         """Messages for the controllers that asked, whole: (controller, bytes), the oldest first.
         Whoever can send them takes them out."""
         self._limiter = Limiter(db_to_gain(settings.level.ceiling_db), sample_rate, block_frames)
-        self._stereo = np.zeros((2, block_frames), np.float32)
+        self._mixed = np.zeros((3, block_frames), np.float32)
+        """Left, right, and what is sent to the room."""
+        self._stereo = self._mixed[:2]
         self._interleaved = self._stereo.T
+        self._room = Room(settings.room, sample_rate, block_frames)
+        self._tremulant = Tremulant(settings.tremulant, sample_rate, block_frames)
         self.apply(settings, shipped() if sounds is None else sounds)
         self._pool.warm_up(self._part.tunings)
         for controller in range(EXPECTED_CONTROLLERS):
@@ -135,6 +142,8 @@ class Instrument:
         self._part.apply(settings, self.frame)
         self._partial_gains.level_columns = self._part.level_columns
         self._limiter.ceiling = db_to_gain(settings.level.ceiling_db)
+        self._room.use(settings.room)
+        self._tremulant.use(settings.tremulant, self.frame)
 
     def receive(self, message: "mido.Message", frame: int = 0, controller: int = 0) -> None:
         """Take a message that takes effect at ``frame`` of the next block."""
@@ -157,20 +166,35 @@ class Instrument:
         if self._pool.modulation.gliding:
             self._pool.modulation.glide(self.frame)
         banks = [bank for bank in self._pool.banks.values() if bank.count]
-        if not banks:
-            out.fill(0.0)
+        if banks:
+            self._mix(banks, frame)
+        else:
             self._smoother.snap_all()
-            self._limiter.gain = 1.0
-            self.peaks = (0.0, 0.0)
-            return
-        ramps = self._smoother.advance(frame, frames)
-        gain_ramps = ramps if self._smoother.gains_moving else None
-        for bank in banks:
-            wave, level = bank.render(frame, ramps)
-            mix(wave, level, bank, gain_ramps, self._stereo, first=bank is banks[0])
-            self._pool.end(bank.ended(self.frame), self.frame)
+            if self._room.quiet and not self._tremulant.active:
+                out.fill(0.0)
+                self._limiter.gain = 1.0
+                self.peaks = (0.0, 0.0)
+                return
+            self._mixed.fill(0.0)
+        moves = self._part.tremulant_moves
+        while moves:
+            at, value = moves.popleft()
+            self._tremulant.aim(value / 127, at, fast=value >= 64)
+        if self._tremulant.active:
+            self._tremulant.apply(self._stereo, frame)
+        if self._room.level:
+            self._room.add(self._mixed[2], self._stereo)
         self.peaks = self._limiter.limit(self._stereo)
         out[...] = self._interleaved
+
+    def _mix(self, banks: list[Bank], frame: int) -> None:
+        ramps = self._smoother.advance(frame, self.block_frames)
+        gain_ramps = ramps if self._smoother.gains_moving else None
+        mixed = self._mixed if self._room.level else self._stereo
+        for bank in banks:
+            wave, level = bank.render(frame, ramps)
+            mix(wave, level, bank, gain_ramps, mixed, first=bank is banks[0])
+            self._pool.end(bank.ended(self.frame), self.frame)
 
     def limit_partials(self, partials: int | None) -> int:
         """Render at most about ``partials`` partials from the next block on; None: all.

@@ -10,14 +10,16 @@ from dataclasses import dataclass
 
 from config.settings import Binding
 from voices.channels.tunings import Tuning
-from voices.curves import bipolar_map
+from voices.curves import bipolar_map, controller_gain
 
 NULL = 127
 """Both halves of a parameter number at this value: none is chosen."""
 CENTRE = 8192
 """The value of a pitch bend at rest."""
+ROOM_AT_POWER_UP = 40
+"""GM2 v1.2a, section 3.3.11."""
 _AT_POWER_UP = {
-    **{7: 100, 8: 64, 10: 64, 11: 127, 91: 40},
+    **{7: 100, 8: 64, 10: 64, 11: 127, 91: ROOM_AT_POWER_UP},
     **dict.fromkeys(range(70, 80), 64),
     **dict.fromkeys(range(98, 102), NULL),
 }
@@ -127,6 +129,11 @@ class Channel:
     def pedals(self) -> Pedals:
         """The pedals that hold its notes."""
         return self.control_channel.own_pedals
+
+    @property
+    def room_send(self) -> float:
+        """How much of a note that begins now is sent to the room (CC 91); 1 at power-up."""
+        return controller_gain(self.values[91]) / controller_gain(ROOM_AT_POWER_UP)
 
     @property
     def parameter(self) -> int | None:

@@ -69,6 +69,7 @@ class Notes:
         pool.make_room(address, note, at)
         pool.jump_if_silent(channel, at)
         soft, slots = controls.own_pedals.soft, []
+        wet = controls.room_send if timbres[0].sound.ranks else 0.0
         for timbre in timbres:
             segment = attack(
                 at,
@@ -77,7 +78,7 @@ class Notes:
                 timbre.decay_rate / 2.0**controls.decay_octaves,
             )
             spectrum = onset_spectrum(timbre, velocity, note.serial, soft=soft)
-            slots.append(Slot(timbre, key, frequency, spectrum, segment, channel.motion_row))
+            slots.append(Slot(timbre, key, frequency, spectrum, segment, channel.motion_row, wet))
         voice = Voice(note, address, channel, frequency, slots, channel.motion_row)
         voice.offs_due = offs_due
         voice.audible = bool(channel.targets[LEFT] or channel.targets[RIGHT])

@@ -193,7 +193,9 @@ class VoicePool:
         if noise is not None:
             spectrum = noise.struck(max(1, voice.note.velocity), voice.note.serial)
             segment = attack(at, noise.attack, noise.sustain, noise.decay_rate)
-            slot = Slot(noise, first.key, first.frequency, spectrum, segment, voice.motion_row)
+            slot = Slot(
+                *(noise, first.key, first.frequency, spectrum, segment, voice.motion_row, first.wet)
+            )
             voice.slots.append(slot)
             self._add(slot, voice)
 

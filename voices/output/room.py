@@ -18,9 +18,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from config import space
+from voices.curves import db_to_gain
+
 LINES = 16
 TAPS = 12
 LONGEST_PIECE = 256
+OFF_DB = -80.0
 SILENT = 1e-6
 """What is sent below this level (-120 dB) is not heard ..."""
 TAIL = 2.2
@@ -68,17 +72,34 @@ class Room:
 
     Parameters
     ----------
-    place
-        Which of `PLACES`.
+    chosen
+        Which room, how loud, for how long.
     sample_rate
         Frames per second.
     frames
         The length of every block.
     """
 
-    def __init__(self, place: str, sample_rate: int, frames: int) -> None:
-        self._rate = sample_rate
-        self._place = PLACES[place]
+    def __init__(self, chosen: space.Room, sample_rate: int, frames: int) -> None:
+        self.level = 0.0
+        """How loud it is; 0: off."""
+        self._rate, self._frames = sample_rate, frames
+        self._chosen = chosen
+        self._build(PLACES[chosen.place])
+        self._tune()
+
+    def use(self, chosen: space.Room) -> None:
+        """Be as the settings say; what sounds in it goes on unless it is another room."""
+        before, self._chosen = self._chosen, chosen
+        if chosen.place != before.place:
+            self._build(PLACES[chosen.place])
+        if chosen != before:
+            self._tune()
+
+    def _build(self, place: Place) -> None:
+        """Place the walls."""
+        sample_rate, frames = self._rate, self._frames
+        self._place = place
         first, last = (ms * sample_rate / 1000 for ms in self._place.delays_ms)
         spread = first * (last / first) ** (np.arange(LINES) / (LINES - 1))
         self._delays = np.array([_prime_from(int(delay)) for delay in spread])
@@ -99,7 +120,6 @@ class Room:
         self._window = np.zeros((LINES, self._piece + 2), np.float32)
         self._heard = 0.0
         """For so many frames more there is something left in it."""
-        self.set(0.0, self._place.t60_s)
 
     def _place_reads(self) -> None:
         width = self._memory.shape[1]
@@ -110,11 +130,13 @@ class Room:
         self._tap_reads = taps + np.arange(self._piece)
         self._at = self._history
 
-    def set(self, level: float, t60_s: float) -> None:
-        """Set how loud the room is (1.0: its sound has the power of what is sent) and how long.
-
-        What sounds in it goes on, and fades at the new pace.
-        """
+    def _tune(self) -> None:
+        """Work out the matrix for the level (at 0 dB it has the power of what is sent) and time."""
+        chosen = self._chosen
+        t60_s = chosen.t60_s or self._place.t60_s
+        level = self.level = db_to_gain(chosen.level_db) if chosen.level_db > OFF_DB else 0.0
+        if not level:
+            self.clear()
         seconds = self._delays / self._rate
         loss = 10.0 ** (-3.0 * seconds / t60_s)
         treble = 10.0 ** (-3.0 * seconds * (1 / TREBLE_SHARE - 1) / t60_s)

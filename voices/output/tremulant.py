@@ -8,14 +8,17 @@ are a quarter turn apart. The pitch swings because the sound is read along a del
 Values step on a grid of absolute frames, so what is heard does not depend on the block size.
 
 Units: hertz, cents and dB peak to peak, seconds; cycles. Shapes: a block is (2, T) float32.
-Threads: the instrument's; `Tremulant.apply` is on the audio path.
+Threads: the instrument's; `Tremulant.apply` and `aim` are on the audio path.
 """
 
+from collections import deque
 from math import exp, log, pi
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from config import space
 
 GRID = 64
 TAPS, DEGREE_TERMS = 16, 8
@@ -73,7 +76,7 @@ def _taps() -> NDArray[np.float32]:
 class Tremulant:
     """One tremulant for the mix of one instrument; off until it is turned on."""
 
-    def __init__(self, sample_rate: int, frames: int, swing: Swing = WIND) -> None:
+    def __init__(self, chosen: space.Tremulant, sample_rate: int, frames: int) -> None:
         self._rate = sample_rate
         self._frames = frames
         self._history = int(LONGEST_S * sample_rate) + TAPS + GRID
@@ -81,38 +84,64 @@ class Tremulant:
         self._windows = np.lib.stride_tricks.sliding_window_view(self._heard, TAPS, axis=1)
         self._taps = _taps()
         self._powers = np.zeros((2, GRID, 2 * DEGREE_TERMS), np.float32)
-        self._depth = self._fast = self._mix = 0.0
-        self._wanted, self._wanted_fast = 0.0, 0.0
-        self._turned = 0.0
-        self.swing = swing
+        self._depth = self._fast = self._mix = self._turned = 0.0
+        self._wanted = self._wanted_fast = 0.0
+        self._from = 0
+        self._aims: deque[tuple[int, float, bool]] = deque()
+        self._chosen: space.Tremulant | None = None
+        self.use(chosen, 0)
+
+    def use(self, chosen: space.Tremulant, frame: int) -> None:
+        """Be as the settings say from a frame on; its depth stays unless they changed it."""
+        before, self._chosen = self._chosen, chosen
+        kind = ROTOR if chosen.kind == "rotor" else WIND
+        slow_hz = kind.slow_hz if chosen.kind == "rotor" else chosen.rate_hz
+        self._swing = kind._replace(
+            rate_hz=chosen.rate_hz,
+            slow_hz=slow_hz,
+            level_db=chosen.level_db,
+            pitch_cents=chosen.pitch_cents,
+        )
+        if before is None or chosen.depth != before.depth:
+            self.aim(chosen.depth, frame)
 
     @property
     def active(self) -> bool:
         """Whether the mix passes through it."""
-        return self._mix > 0.0 or self._wanted > OFF
+        return self._mix > 0.0 or self._wanted > OFF or bool(self._aims)
 
-    def set(self, depth: float, *, fast: bool = True) -> None:
-        """Turn it on, up to depth 1, or off, depth 0; ``fast`` is the rotor's speed."""
-        self._wanted, self._wanted_fast = depth, float(fast)
+    def aim(self, depth: float, frame: int, *, fast: bool = True) -> None:
+        """Turn it on, up to depth 1, or off, depth 0, from a frame on; ``fast``: the rotor."""
+        if not self.active:
+            if depth <= OFF:
+                return
+            self._heard[:] = 0.0
+        self._aims.append((frame, depth, fast))
 
     def apply(self, sides: NDArray[np.float32], frame: int) -> None:
         """Make a block that starts at an absolute frame swing, in place. Real-time safe."""
         heard, history, frames = self._heard, self._history, sides.shape[1]
         heard[:, history : history + frames] = sides
-        if self.active:
-            start = 0
-            while start < frames:
-                inside = (frame + start) % GRID
-                if inside == 0:
-                    self._step()
-                end = min(frames, start + GRID - inside)
+        start = 0
+        while start < frames:
+            inside = (frame + start) % GRID
+            if inside == 0:
+                self._step(frame + start)
+            end = min(frames, start + GRID - inside)
+            if self._mix > 0.0:
                 self._read(sides, start, end, inside)
-                start = end
+            start = end
         heard[:, :history] = heard[:, frames : frames + history]
 
-    def _step(self) -> None:
-        """Go on to the next point of the grid."""
-        swing, step_s = self.swing, GRID / self._rate
+    def _step(self, frame: int) -> None:
+        """Go on from the point of the grid at a frame to the next one."""
+        while self._aims and self._aims[0][0] <= frame:
+            _, self._wanted, fast = self._aims.popleft()
+            self._wanted_fast = float(fast)
+            if self._mix == 0.0:  # it starts again, and what it reads must have been heard
+                self._from = frame + self._history
+                self._depth, self._fast, self._turned = 0.0, self._wanted_fast, 0.0
+        swing, step_s = self._swing, GRID / self._rate
         rising = swing.start_s if self._wanted > self._depth else swing.stop_s
         self._depth += (self._wanted - self._depth) * (1.0 - exp(-step_s / rising))
         if self._wanted <= OFF and self._depth < 10 * OFF:
@@ -120,14 +149,15 @@ class Tremulant:
         towards = swing.start_s if self._wanted_fast > self._fast else swing.stop_s
         self._fast += (self._wanted_fast - self._fast) * (1.0 - exp(-step_s / towards))
         up = self._depth > 0.0 or self._wanted > OFF
-        self._mix = min(1.0, max(0.0, self._mix + (step_s if up else -step_s) / FADE_S))
+        if frame >= self._from:
+            self._mix = min(1.0, max(0.0, self._mix + (step_s if up else -step_s) / FADE_S))
         hertz = swing.slow_hz + (swing.rate_hz - swing.slow_hz) * self._fast
         self._pace = hertz / self._rate
         self._turned = (self._turned + self._pace * GRID) % 1.0
 
     def _read(self, sides: NDArray[np.float32], start: int, end: int, inside: int) -> None:
         """Swing a part of a block that lies in one cell of the grid."""
-        swing, depth, count = self.swing, self._depth, end - start
+        swing, depth, count = self._swing, self._depth, end - start
         rows = 2 if swing.apart else 1  # where both sides swing alike, they share their taps
         turns = self._turned + (_FRAMES[:count] + (inside - GRID)) * self._pace
         angle = (2.0 * pi) * (turns - _SIDES[:rows] * swing.apart)

@@ -92,6 +92,12 @@ def _source(part: Part, channel: Channel, number: int, value: int, at: int) -> N
     channel.glide_from = value
 
 
+def _shake(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
+    """Turn the tremulant on, deeper, or off."""
+    channel.values[number] = value
+    part.tremulant_moves.append((at, value))
+
+
 def bound(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Move what the settings have bound a controller to."""
     for binding in part.settings.bindings:
@@ -131,7 +137,8 @@ CONTROLS: dict[int, Entry] = {
     78: Entry(_store, "Vibrato delay", "up to 2 s, from 64 on"),
     84: Entry(_source, "Portamento control", ""),
     88: Entry(_store, "High resolution velocity prefix", "CA-031"),
-    91: Entry(_store, "Effects 1 depth (reverb)", "stored; there are no effects"),
+    91: Entry(_store, "Effects 1 depth (reverb)", "the room, from the next note on; 40: as set"),
+    92: Entry(_shake, "Effects 2 depth (tremolo)", "the tremulant, of all channels"),
     93: Entry(_store, "Effects 3 depth (chorus)", "stored; there are no effects"),
     96: Entry(step, "Data increment", "RP-018"),
     97: Entry(step, "Data decrement", "RP-018"),

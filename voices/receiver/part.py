@@ -34,6 +34,8 @@ class Part:
         self.settings: Settings
         self.replies: deque[tuple[int, bytes]] = deque(maxlen=REPLIES)
         """Controller and message, whole, for whoever can send them."""
+        self.tremulant_moves: deque[tuple[int, int]] = deque(maxlen=REPLIES)
+        """Frame and value of CC 92, from any channel, for the tremulant of the whole mix."""
         self.level_columns: list[int] = []
         """The partials with a level of their own, in the order of the columns of `Smoother`."""
         self._smoother = smoother

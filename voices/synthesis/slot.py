@@ -36,6 +36,8 @@ class Slot:
     """Of its envelope; the one it is in, or about to be in."""
     motion_row: int
     """The row of `Smoother` with which it moves."""
+    wet: float = 0.0
+    """How much of it is sent to the room; 1: as much as is heard of it."""
     bank: Renderer = field(init=False)
     index: int = -1
     """Its row in the bank."""

@@ -71,6 +71,8 @@ class VoiceArrays:
         self.channel = room("channel", np.intp)
         self.gain = room("gain", np.float32, 2)
         """Left and right, for channels whose gain does not move."""
+        self.wet = room("wet", np.float32)
+        """How much of a slot is sent to the room."""
         self.sides = room("sides", np.float32, 2)
         """What the gains left and right are multiplied by for where a slot stands."""
         self._packed = [getattr(self, name) for name in names]
@@ -89,6 +91,7 @@ class VoiceArrays:
         for row, slot in enumerate(slots, first):
             self.fading = self.fading or slot.timbre.fading
             self.highest = max(self.highest, slot.timbre.highest * slot.frequency)
+            self.wet[row] = slot.wet
             self.sides[row] = slot.timbre.sides
             self.starts[row] = slot.onset_spectrum.starts
             self.fixed[row] = slot.onset_spectrum.fixed
