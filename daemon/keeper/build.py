@@ -61,7 +61,7 @@ def build(
     notifier = SystemdNotifier()
     runtime = lock.path.parent
 
-    writes = DeferredWrites()
+    writes = DeferredWrites(around=notifier.long_work)
     files = SettingsFiles(settings, last_good=LastGood(writes.request))
     learned = LearnedFile(writes.request, files.write_own) if settings is None else None
     event_log = EventLog(_clock_us, fork_server.note_events, _event_file(), writes)

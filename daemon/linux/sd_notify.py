@@ -5,11 +5,16 @@ Source: sd_notify(3) and sd_watchdog_enabled(3) of systemd 252.
 Threads: the main loop's alone.
 
 Promise: without NOTIFY_SOCKET every call does nothing, and a fault of the socket raises nothing.
+What a slow manager has no room for is sent by a later call, of each kind the latest.
 """
 
 import os
 import socket
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+
+LONG_WORK_S = 60
+"""A memory card may take long to have written something."""
 
 
 class SystemdNotifier:
@@ -34,6 +39,7 @@ class SystemdNotifier:
         self.watchdog_s = _watchdog_s(environment, os.getpid() if pid is None else pid)
         """How often a ping is due, half of the manager's limit; None: no watchdog."""
         self._status = ""
+        self._unsent: list[str] = []
 
     def ready(self) -> None:
         """Report that start-up, or a reload, is done."""
@@ -45,6 +51,7 @@ class SystemdNotifier:
         if text != self._status:
             self._status = text
             self._send(f"STATUS={text}")
+        self._flush()
 
     def reloading(self, now_us: int) -> None:
         """Report that a reload begins; `ready` ends it."""
@@ -56,8 +63,19 @@ class SystemdNotifier:
 
     def watchdog(self) -> None:
         """Report that the work goes on."""
-        if self.watchdog_s is not None:
+        if self.watchdog_s is not None and self._flush():
             self._send("WATCHDOG=1")
+
+    @contextmanager
+    def long_work(self) -> Iterator[None]:
+        """Have the manager wait longer for the next ping while something slow is done."""
+        if self.watchdog_s is not None:
+            self._send(f"WATCHDOG_USEC={LONG_WORK_S * 1_000_000}\nWATCHDOG=1")
+        try:
+            yield
+        finally:
+            if self.watchdog_s is not None:
+                self._send(f"WATCHDOG_USEC={round(self.watchdog_s * 2e6)}\nWATCHDOG=1")
 
     def close(self) -> None:
         """Close the socket; later calls do nothing."""
@@ -66,12 +84,23 @@ class SystemdNotifier:
             self._socket = None
 
     def _send(self, text: str) -> None:
-        if self._socket is None:
-            return
-        try:
-            self._socket.sendto(text.encode(), self._address)
-        except OSError:
-            return
+        kind = text.partition("=")[0] + "="
+        self._unsent = [each for each in self._unsent if not each.startswith(kind)]
+        self._unsent.append(text)
+        self._flush()
+
+    def _flush(self) -> bool:
+        """Send what was not sent yet, in order; False: the manager has no room for it now."""
+        while self._socket is not None and self._unsent:
+            try:
+                self._socket.sendto(self._unsent[0].encode(), self._address)
+            except BlockingIOError:
+                return False
+            except OSError:
+                pass  # nobody is there to hear it
+            del self._unsent[0]
+        self._unsent.clear()
+        return True
 
 
 def _watchdog_s(environment: Mapping[str, str], pid: int) -> float | None:

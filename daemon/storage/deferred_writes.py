@@ -1,7 +1,8 @@
 """Writes to the memory card that are deferred until nobody plays.
 
 Units: microseconds of the monotonic clock (``_us``).
-Threads: the main loop's alone; a write holds it up for as long as the card takes.
+Threads: the main loop's alone; a write holds it up for as long as the card takes, and whoever
+watches over the loop is told so.
 
 A pause is a few seconds without a note-on and with nothing sounding, tails included. What is
 requested twice before it comes is written once. A write that fails is reported once, until one of
@@ -10,6 +11,7 @@ the same name succeeds: a card that can't be written to is no reason to stop pla
 
 import logging
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 
 log = logging.getLogger(__name__)
 
@@ -29,10 +31,16 @@ class DeferredWrites:
     ----------
     pause_us
         How long nothing must sound.
+    around
+        Returns what is entered around each write: it may take long.
     """
 
-    def __init__(self, pause_us: int = PAUSE_US) -> None:
-        self._pause_us = pause_us
+    def __init__(
+        self,
+        pause_us: int = PAUSE_US,
+        around: Callable[[], AbstractContextManager[None]] = nullcontext,
+    ) -> None:
+        self._pause_us, self._around = pause_us, around
         self._pending: dict[str, Write] = {}
         self._note_ons = 0
         self._quiet_since_us: int | None = None
@@ -78,7 +86,8 @@ class DeferredWrites:
     def _write(self, name: str) -> None:
         write = self._pending.pop(name)
         try:
-            write()
+            with self._around():
+                write()
         except OSError as error:
             if name not in self._failed:
                 why = error.strerror or str(error)

@@ -238,6 +238,16 @@ def answers(daemon: Daemon) -> bool:
         return False
 
 
+def test_neither_fork_server_nor_player_holds_the_lock(daemon: Daemon) -> None:
+    """Or a player that is stuck in the kernel would keep the next daemon from starting."""
+    holders = []
+    for pid in (daemon.process.pid, daemon.fork_server, daemon.player):
+        files = [os.readlink(each) for each in Path(f"/proc/{pid}/fd").iterdir()]
+        if any(name.endswith("/lock") for name in files):
+            holders.append(pid)
+    assert holders == [daemon.process.pid]
+
+
 def test_of_two_daemons_started_at_once_one_plays_and_the_other_says_so(
     card: JackServer, tmp_path: Path
 ) -> None:

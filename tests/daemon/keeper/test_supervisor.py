@@ -7,10 +7,10 @@ import pytest
 
 from config.settings import Settings
 from daemon.keeper.status_fields import sentence
-from daemon.keeper.supervisor import PATIENCE_S
+from daemon.keeper.supervisor import LONGEST_US, PATIENCE_S
 from daemon.soundcard.card import Card
 from daemon.storage.settings_files import LoadedSettings
-from tests.support.keeper_bench import KEYS, NO_CARD, READY, KeeperBench
+from tests.support.keeper_bench import KEYS, NO_CARD, READY, TICK_US, KeeperBench
 
 
 def test_ready_is_told_once_settings_are_in_force_even_without_a_card(
@@ -327,6 +327,59 @@ def test_other_audio_settings_take_a_new_player() -> None:
     assert (bench.players.settings, bench.players.stops) == ([], 1)
     bench.say("ended", "the player stopped as asked")
     assert [job.settings["audio"]["block_frames"] for job in bench.players.jobs] == [64, 256]
+
+
+def test_other_audio_settings_right_after_the_start_are_taken_over(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """The player that opens its card is ended; that it was ready just then changes nothing."""
+    caplog.set_level(logging.INFO)
+    bench = KeeperBench()
+    bench.keeper.start()
+    bench.tick()
+    bench.source.put(LoadedSettings(Settings.model_validate({"audio": {"block_frames": 256}})))
+    bench.tick(2)
+    assert bench.players.stops == 1
+    bench.say("ready", READY)
+    assert not bench.supervisor.playing
+    assert not any(line.startswith("ready:") for line in caplog.messages)
+    bench.tick(2)
+    assert bench.players.stops == 1
+    bench.say("ended", "the player stopped as asked")
+    assert [job.settings["audio"]["block_frames"] for job in bench.players.jobs] == [64, 256]
+    bench.say("ready", READY)
+    assert bench.supervisor.playing
+
+
+def test_edits_while_a_player_ends_go_to_the_next_one() -> None:
+    bench = KeeperBench()
+    bench.play()
+    bench.supervisor.stop(bench.now_us)
+    bench.source.put(LoadedSettings(Settings(polyphony=3)))
+    bench.tick(2)
+    assert bench.players.settings == []
+    bench.say("ended", "the player stopped as asked")
+    assert [job.settings["polyphony"] for job in bench.players.jobs] == [16, 3]
+
+
+@pytest.mark.parametrize("stopping", [False, True])
+def test_a_fork_server_that_neither_begins_nor_ends_a_player_starves_the_watchdog(
+    stopping: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench = KeeperBench(watchdog_s=0.5)
+    bench.keeper.start()
+    bench.tick()
+    if stopping:
+        bench.supervisor.stop(bench.now_us)
+    patient = LONGEST_US[bench.supervisor.state] // TICK_US - 1
+    bench.notices.lines.clear()
+    bench.tick(patient)
+    assert bench.notices.lines.count("watchdog") == patient
+    bench.tick(3)
+    bench.notices.lines.clear()
+    bench.tick(8)
+    assert "watchdog" not in bench.notices.lines
+    assert caplog.messages.count("the fork server does not answer") == 1
 
 
 def test_another_controller_name_takes_effect_at_once() -> None:

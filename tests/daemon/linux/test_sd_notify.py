@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from daemon.linux.sd_notify import SystemdNotifier
+from daemon.storage.deferred_writes import DeferredWrites
 from tests.support.service_manager import Manager
 
 
@@ -94,3 +95,42 @@ def test_a_manager_that_does_not_read_is_not_waited_for(manager: Manager, notifi
     for number in range(10_000):
         ours.status(str(number))
     assert len(manager.told()) < 10_000
+
+
+def test_what_a_full_queue_had_no_room_for_is_sent_later_in_order(
+    manager: Manager, notifier: Make
+) -> None:
+    ours = notifier(WATCHDOG_USEC="200000")
+    for number in range(10_000):
+        ours.status(str(number))
+    ours.reloading(1)
+    ours.ready()
+    ours.watchdog()
+    ours.reloading(2)
+    ours.ready()
+    heard = manager.told()
+    assert "READY=1" not in heard
+    ours.status("9999")  # as in every round of the loop, though it is no news
+    fresh = manager.told()[len(heard) :]
+    assert fresh == ["STATUS=9999", "RELOADING=1\nMONOTONIC_USEC=2", "READY=1"]
+    ours.watchdog()
+    assert manager.told()[-1] == "WATCHDOG=1"
+
+
+def test_slow_work_is_given_more_time_than_the_watchdog_allows_and_no_longer(
+    manager: Manager, notifier: Make
+) -> None:
+    """Source: sd_notify(3), WATCHDOG_USEC: it resets the limit at run time."""
+    ours = notifier(WATCHDOG_USEC="10000000")
+    writes = DeferredWrites(around=ours.long_work)
+
+    def write() -> None:
+        assert manager.told() == ["WATCHDOG_USEC=60000000\nWATCHDOG=1"]
+        raise OSError(28, "No space left on device")
+
+    writes.request("what was learned", write)
+    writes.flush()
+    assert manager.told()[1:] == ["WATCHDOG_USEC=10000000\nWATCHDOG=1"]
+    with notifier().long_work():
+        pass
+    assert len(manager.told()) == 2
