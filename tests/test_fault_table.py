@@ -28,7 +28,7 @@ def test_every_fault_of_the_table_is_caused_by_a_test(fault: str) -> None:
     assert any(f'"{fault}"' in source for source in sources)
 
 
-def test_every_row_tells_what_is_heard_and_how_soon_it_plays_again() -> None:
+def test_every_row_says_what_is_heard_and_how_soon_it_plays_again() -> None:
     assert len(rows()) > 5
     for row in rows().values():
         assert row.heard

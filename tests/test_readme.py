@@ -102,13 +102,13 @@ def test_every_shipped_sound_is_in_the_readme_with_its_program_and_its_own_words
     }
 
 
-def test_the_first_paragraph_tells_the_job() -> None:
+def test_the_first_paragraph_names_the_job() -> None:
     first = README.split("\n\n")[1]
     for word in ("single-board computer", "USB MIDI controller", "instrument", "power on"):
         assert word in first
 
 
-def test_the_first_screen_tells_what_to_plug_in_what_to_type_and_to_mind_the_ears() -> None:
+def test_the_first_screen_says_what_to_plug_in_what_to_type_and_to_mind_the_ears() -> None:
     screen = "\n".join(README.splitlines()[:FIRST_SCREEN])
     for word in (
         "You plug in",

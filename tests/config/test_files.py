@@ -43,26 +43,26 @@ def test_a_byte_order_mark_and_crlf_are_taken_off(tmp_path: Path) -> None:
     assert read_text(path) == "a = 1\nb = 2\n"
 
 
-def test_a_missing_file_is_told(tmp_path: Path) -> None:
+def test_a_missing_file_is_reported(tmp_path: Path) -> None:
     path = tmp_path / "gone.toml"
     assert faults_of(path) == [f"{path}: there is no such file"]
 
 
-def test_a_folder_is_told(tmp_path: Path) -> None:
+def test_a_folder_is_reported(tmp_path: Path) -> None:
     assert faults_of(tmp_path) == [f"{tmp_path}: is a folder, not a file"]
 
 
-def test_a_file_taken_for_a_folder_is_told(tmp_path: Path) -> None:
+def test_a_file_taken_for_a_folder_is_reported(tmp_path: Path) -> None:
     (tmp_path / "mine.toml").touch()
     (told,) = faults_of(tmp_path / "mine.toml" / "deeper.toml")
     assert told.startswith(f"{tmp_path}/mine.toml/deeper.toml: cannot be read: ")
 
 
-def test_a_path_that_cannot_be_is_told(tmp_path: Path) -> None:
+def test_a_path_that_cannot_be_is_reported(tmp_path: Path) -> None:
     assert len(faults_of(tmp_path / ("x" * 300))) == 1
 
 
-def test_a_file_without_end_is_told() -> None:
+def test_a_file_without_end_is_reported() -> None:
     (told,) = faults_of(Path("/dev/zero"))
     assert told.startswith("/dev/zero: is longer than 1 MiB")
 
@@ -72,7 +72,7 @@ def test_nothing_at_all_is_an_empty_text() -> None:
 
 
 @pytest.mark.parametrize("start", [b"", b"a = 1\n\n"])
-def test_bytes_that_are_not_utf8_are_told_with_their_line(tmp_path: Path, start: bytes) -> None:
+def test_bytes_that_are_not_utf8_are_reported_with_their_line(tmp_path: Path, start: bytes) -> None:
     path = tmp_path / "mine.toml"
     path.write_bytes(start + b'name = "caf\xe9"\n')
     line = start.count(b"\n") + 1

@@ -55,7 +55,7 @@ def test_empty_and_missing_layers_leave_the_defaults(files: Files, texts: list[s
     assert list(in_force.overridden) == []
 
 
-def test_a_later_layer_goes_before_an_earlier_one_key_by_key(files: Files) -> None:
+def test_a_later_layer_overrides_an_earlier_one_key_by_key(files: Files) -> None:
     files.write(
         "polyphony = 8\n[level]\nvolume_db = -3.0\nceiling_db = -2.0\n",
         "[level]\nvolume_db = -6.0\n[instead_of]\n'level.volume_db' = -3.0\n",
@@ -73,7 +73,7 @@ def test_a_later_layer_goes_before_an_earlier_one_key_by_key(files: Files) -> No
     }
 
 
-def test_an_edit_that_a_later_layer_goes_before_is_told(files: Files) -> None:
+def test_an_edit_that_a_later_layer_overrides_is_reported(files: Files) -> None:
     files.write("polyphony = 8\n[level]\nvolume_db = -3.0\n", "", "polyphony = 4\n")
     assert files.load().overridden == [
         f"{files.owner}: polyphony: {files.boot} says otherwise and goes before"
@@ -99,7 +99,7 @@ def test_a_list_replaces_the_whole_list_below(files: Files) -> None:
     assert files.load().settings.bindings == []
 
 
-def test_every_fault_of_every_layer_is_told(files: Files) -> None:
+def test_every_fault_of_every_layer_is_reported(files: Files) -> None:
     files.write(
         "polyphony = 0\n[sound]\nname = 'sin'\n", "polyphony =", "[audio]\nsample_rate = 8000\n"
     )
@@ -155,7 +155,7 @@ def test_with_every_layer_faulty_the_defaults_play(files: Files) -> None:
         ),
     ],
 )
-def test_a_sound_that_does_not_exist_is_told(files: Files, text: str, fault: str) -> None:
+def test_a_sound_that_does_not_exist_is_reported(files: Files, text: str, fault: str) -> None:
     files.write(text)
     assert files.faults()[0] == f"{files.owner}: line 2: {fault}"
 
@@ -209,7 +209,7 @@ def test_a_learned_value_yields_when_the_owner_takes_the_line_out(files: Files) 
     assert in_force.settings.sound.name == "tower-bell"
 
 
-def test_the_boot_partition_goes_before_what_was_learned(files: Files) -> None:
+def test_the_boot_partition_overrides_what_was_learned(files: Files) -> None:
     files.write("[level]\nvolume_db = -3.0\n", LEARNED, "[level]\nvolume_db = 1.0\n")
     assert files.load().settings.level.volume_db == 1.0
 
@@ -243,7 +243,7 @@ def test_only_the_learned_file_says_what_it_stands_instead_of(files: Files) -> N
     assert files.faults() == [f"{files.owner}: line 6: instead_of: unknown key"]
 
 
-def test_a_faulty_learned_file_is_told(files: Files) -> None:
+def test_a_faulty_learned_file_is_reported(files: Files) -> None:
     files.write("", "instead_of = 3\n")
     assert files.faults() == [f"{files.learned}: instead_of = 3: has to be a table"]
     files.write("", "[level]\nvolume_db = 99.0\n[instead_of]\n")
@@ -252,7 +252,7 @@ def test_a_faulty_learned_file_is_told(files: Files) -> None:
     ]
 
 
-def test_a_usual_file_that_cannot_be_read_is_told(files: Files) -> None:
+def test_a_usual_file_that_cannot_be_read_is_reported(files: Files) -> None:
     files.write("polyphony = 8")
     files.boot.mkdir()
     in_force, faults = files.load_forgiving()
@@ -260,7 +260,7 @@ def test_a_usual_file_that_cannot_be_read_is_told(files: Files) -> None:
     assert in_force.settings.polyphony == 8
 
 
-def test_a_usual_file_whose_folder_cannot_be_looked_into_is_told(tmp_path: Path) -> None:
+def test_a_usual_file_whose_folder_cannot_be_looked_into_is_reported(tmp_path: Path) -> None:
     path = tmp_path / ("x" * 300) / "boot.toml"
     in_force, faults = load_forgiving(usual=[path])
     assert faults == [f"{path}: cannot be read: File name too long"]
@@ -310,7 +310,7 @@ def test_a_file_whose_text_is_known_is_not_read_again(tmp_path: Path) -> None:
     assert in_force.origins == {"polyphony": str(gone)}
 
 
-def test_the_learned_file_by_itself_says_all_that_was_learned(files: Files) -> None:
+def test_the_learned_file_alone_says_all_that_was_learned(files: Files) -> None:
     files.write("[level]\nvolume_db = 1.0\n", LEARNED)
     learned = load_file(files.learned, SOUNDS, files.usual).settings
     assert (learned.level.volume_db, learned.sound.name) == (-12.0, "tower-bell")

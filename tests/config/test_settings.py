@@ -147,18 +147,18 @@ def test_a_byte_order_mark_and_crlf_are_no_faults(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_a_value_of_the_wrong_kind_or_size_is_told_with_the_rule(text: str, fault: str) -> None:
+def test_a_value_of_the_wrong_kind_or_size_is_reported_with_the_rule(text: str, fault: str) -> None:
     assert faults_of(text) == [fault]
 
 
-def test_too_long_a_list_is_told() -> None:
+def test_too_long_a_list_is_reported() -> None:
     names = ", ".join(["'sine'"] * 129)
     (fault,) = faults_of(f"sound.programs = [{names}]")
     assert fault == "sound.programs = [ ... ]: may have 128 items at most"
 
 
 @pytest.mark.parametrize("rate", [-1, 1, 22_049, 192_001])
-def test_a_rate_that_cannot_be_played_is_told(rate: int) -> None:
+def test_a_rate_that_cannot_be_played_is_reported(rate: int) -> None:
     told = f"audio.sample_rate = {rate}: has to be 0, or 22050 to 192000"
     assert faults_of(f"[audio]\nsample_rate = {rate}") == [told]
 
@@ -196,11 +196,11 @@ def test_a_partials_number_goes_with_its_target_alone() -> None:
         ('"\\u001b[2J" = 1', "\\x1b[2J: unknown key"),
     ],
 )
-def test_an_unknown_key_is_told_with_the_key_it_may_be(text: str, fault: str) -> None:
+def test_an_unknown_key_is_reported_with_the_key_it_may_be(text: str, fault: str) -> None:
     assert faults_of(text) == [fault]
 
 
-def test_every_fault_is_told_at_once() -> None:
+def test_every_fault_is_reported_at_once() -> None:
     faults = faults_of(
         "polyphony = 0\nloud = 1\n"
         "[audio]\nsample_rate = 100\nblock_frames = 100\n"
@@ -252,7 +252,7 @@ def test_a_typographic_character_is_called_by_its_name(line: str, rule: str) -> 
         ("a = " + "[" * 5000, "lists or tables too deep inside one another"),
     ],
 )
-def test_a_fault_of_syntax_is_told_with_its_line(text: str, start: str) -> None:
+def test_a_fault_of_syntax_is_reported_with_its_line(text: str, start: str) -> None:
     (fault,) = faults_of(text)
     assert fault.startswith(start)
     assert len(fault) < 120
@@ -283,7 +283,7 @@ def test_a_fault_of_syntax_is_told_with_its_line(text: str, start: str) -> None:
         ("; mine", "invalid statement"),
     ],
 )
-def test_a_beginners_mistake_is_told_with_what_to_type(line: str, rule: str) -> None:
+def test_a_beginners_mistake_is_answered_with_what_to_type(line: str, rule: str) -> None:
     told = f"line 3: {rule}: {line}"
     assert faults_of(f"[level]\n# “mine”, 1,5\n{line}\n# more\n") == [told]
     assert faults_of(f"[level]\n# “mine”, 1,5\n{line}") == [told]
@@ -302,11 +302,11 @@ def test_a_beginners_mistake_is_told_with_what_to_type(line: str, rule: str) -> 
         ("name = 'x'", "name: unknown key here; it belongs under [controller] or under [sound]"),
     ],
 )
-def test_a_key_in_the_wrong_table_is_told_with_its_own(text: str, fault: str) -> None:
+def test_a_key_in_the_wrong_table_is_reported_with_its_own(text: str, fault: str) -> None:
     assert faults_of(text) == [fault]
 
 
-def test_a_single_bracket_where_two_are_meant_is_told() -> None:
+def test_a_single_bracket_where_two_are_meant_is_reported() -> None:
     assert faults_of("[bindings]\ncontrol = 3\ntarget = 'tilt'") == [
         "bindings = { ... }: is a list of tables; each begins with [[bindings]], in double brackets"
     ]
@@ -322,7 +322,7 @@ def test_a_fault_keeps_to_its_line_whatever_the_file_is_called() -> None:
     assert caught.value.faults == [told]
 
 
-def test_a_number_beyond_all_bounds_is_told() -> None:
+def test_a_number_beyond_all_bounds_is_reported() -> None:
     (fault,) = faults_of("polyphony = 0x" + "f" * 5000)
     assert fault == "polyphony = a number of over 19 digits: has to be 1 to 256"
 

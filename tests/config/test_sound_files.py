@@ -50,7 +50,7 @@ def test_every_sound_that_comes_along_is_valid(path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", shipped())
-def test_every_sound_that_comes_along_is_told_in_one_line(name: str) -> None:
+def test_every_sound_that_comes_along_is_listed_in_one_line(name: str) -> None:
     about = shipped()[name].about
     assert about.isprintable()
     assert about.endswith(".")
@@ -95,12 +95,12 @@ def test_a_stop_is_the_partial_that_its_length_says(stop: str, partial: float) -
     "stop",
     ["8", "8 feet", "0'", "1 1/0'", "0/3'", "3 '", "'", "-8'", "8''", "65'", "1/99'", "", "٨'"],
 )
-def test_a_stop_that_is_no_length_is_told(stop: str) -> None:
+def test_a_stop_that_is_no_length_is_reported(stop: str) -> None:
     told = f"footage.{stop}: must be a length up to 64', written like 8' or 2 2/3'"
     assert faults_of(f'{HEAD}[footage]\n"{stop}" = 0.0\n') == [told]
 
 
-def test_every_wrong_stop_is_told_at_once() -> None:
+def test_every_wrong_stop_is_reported_at_once() -> None:
     faults = faults_of(f'{HEAD}[footage]\n"3" = 0.0\n"8\'" = 99.0\n"5" = 0.0\n')
     assert [fault[:10] for fault in faults] == ["footage.3:", "footage.8'", "footage.5:"]
     assert faults[1] == "footage.8' = 99.0: has to be -120 to 24"
@@ -222,7 +222,7 @@ def test_any_column_alone_says_how_many_partials(column: str) -> None:
         ),
     ],
 )
-def test_the_faults_of_a_sound_are_told_a_clear_line_each(text: str, faults: list[str]) -> None:
+def test_the_faults_of_a_sound_are_reported_a_clear_line_each(text: str, faults: list[str]) -> None:
     assert faults_of(text) == faults
 
 
@@ -235,7 +235,7 @@ def test_a_sound_has_so_many_partials_and_no_more(column: str) -> None:
     ]
 
 
-def test_the_owners_sound_goes_before_the_one_that_comes_along(tmp_path: Path) -> None:
+def test_the_owners_sound_overrides_the_one_that_comes_along(tmp_path: Path) -> None:
     early, late = tmp_path / "early", tmp_path / "late"
     early.mkdir()
     late.mkdir()
@@ -250,7 +250,7 @@ def test_the_owners_sound_goes_before_the_one_that_comes_along(tmp_path: Path) -
     assert shipped()["sine"].title == "Sine"
 
 
-def test_a_faulty_sound_is_left_out_and_told(tmp_path: Path) -> None:
+def test_a_faulty_sound_is_left_out_and_reported(tmp_path: Path) -> None:
     (tmp_path / "barrel.toml").write_text(BARREL)
     (tmp_path / "broken.toml").write_text(BARREL + "[envelope]\nsustain = 2\nattack_s = 0.0\n")
     (tmp_path / "sine.toml").write_text("title =")
@@ -284,7 +284,7 @@ def test_a_sound_is_found_by_its_name() -> None:
         ("kazoo", "no sound 'kazoo'; there are: bowed-string, flat64, "),
     ],
 )
-def test_a_name_without_a_sound_is_told_with_those_there_are(name: str, start: str) -> None:
+def test_a_name_without_a_sound_is_answered_with_those_there_are(name: str, start: str) -> None:
     with pytest.raises(ConfigError) as caught:
         find(shipped(), name)
     (fault,) = caught.value.faults

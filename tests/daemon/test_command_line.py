@@ -85,7 +85,7 @@ def test_the_welcome_names_no_command_that_is_not_there() -> None:
         ["--settings"],
     ],
 )
-def test_wrong_usage_is_told_in_one_line_with_2(
+def test_wrong_usage_is_reported_in_one_line_with_2(
     words: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     with pytest.raises(SystemExit) as ended:
@@ -108,7 +108,7 @@ def test_wrong_usage_is_told_in_one_line_with_2(
         (["st\x1batus"], "no command 'st\\x1batus'; did you mean 'status'?"),
     ],
 )
-def test_what_is_nearly_right_is_told_what_would_be(
+def test_what_is_nearly_right_is_answered_with_what_would_be(
     words: list[str], told: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with pytest.raises(SystemExit):
@@ -236,7 +236,7 @@ def test_a_reader_that_leaves_early_is_no_fault(tmp_path: Path) -> None:
 
 
 @pytest.mark.gig
-def test_a_full_disk_behind_the_output_is_told_once(tmp_path: Path) -> None:
+def test_a_full_disk_behind_the_output_is_reported_once(tmp_path: Path) -> None:
     with open("/dev/full", "w") as full:
         done = subprocess.run(
             command(),

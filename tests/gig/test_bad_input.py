@@ -136,7 +136,7 @@ def test_settings_that_are_not_there(folder: Path, path: str) -> None:
     refuse(folder, 78, ["--settings", path, "render", "good.mid", "-o", "out.wav"], path)
 
 
-def test_several_faults_are_told_at_once_a_line_each(folder: Path) -> None:
+def test_several_faults_are_reported_at_once_a_line_each(folder: Path) -> None:
     (folder / "mine.toml").write_text("polyphony = 0\nloud = 1\n[level]\nceiling_db = 3.0\n")
     done = partiald("--settings", "mine.toml", "rehearse", cwd=folder)
     assert done.returncode == 78

@@ -64,7 +64,7 @@ def test_it_plays_the_right_pitches_through_unplugging_and_replugging(
     assert "Traceback" not in daemon.log
 
 
-def test_status_tells_what_is_played_and_the_log_is_quiet_meanwhile(daemon: Daemon) -> None:
+def test_status_shows_what_is_played_and_the_log_is_quiet_meanwhile(daemon: Daemon) -> None:
     with VirtualController() as controller:
         daemon.says("controller connected")
         daemon.hears(controller)
@@ -128,7 +128,7 @@ def test_without_a_sound_card_it_says_so_and_goes_on(
         daemon.close()
 
 
-def test_systemd_is_told_of_being_ready_of_life_and_of_the_end(
+def test_systemd_hears_of_being_ready_of_life_and_of_the_end(
     jack_server: JackServer, tmp_path: Path
 ) -> None:
     """Source: sd_notify(3): READY, STATUS, a ping at half the watchdog's interval, STOPPING."""

@@ -37,7 +37,7 @@ def keys(stage: Daemon) -> Iterator[VirtualController]:
     stage.sounds(0)
 
 
-def test_a_controller_pulled_while_notes_sound_lets_go_of_them(
+def test_a_controller_pulled_while_notes_sound_releases_them(
     stage: Daemon, keys: VirtualController
 ) -> None:
     watch = DirectoryWatch("controller pulled while notes sound", lambda: stage.log)
@@ -65,7 +65,7 @@ def test_a_controller_back_within_100_ms_is_heard_again(
     stage.plays(keys, 67)
 
 
-def test_a_controller_that_sent_active_sensing_and_falls_silent_lets_go(
+def test_a_controller_that_sent_active_sensing_and_falls_silent_is_released(
     stage: Daemon, keys: VirtualController
 ) -> None:
     """Source: MIDI 1.0 Detailed Specification 4.2.1, active sensing: 300 ms."""

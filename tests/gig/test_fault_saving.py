@@ -77,7 +77,7 @@ mount -t tmpfs none "$1" && echo 'old = 1' >"$1/learned.toml" && mount -o remoun
         ("memory card read-only while saving", READ_ONLY, "learned.toml\n"),
     ],
 )
-def test_what_cannot_be_saved_is_told_once_and_the_old_file_stays(
+def test_what_cannot_be_saved_is_reported_once_and_the_old_file_stays(
     fault: str, script: str, there: str, tmp_path: Path
 ) -> None:
     log: list[str] = []

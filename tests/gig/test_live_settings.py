@@ -110,7 +110,7 @@ def test_what_is_saved_holds_for_the_next_note(daemon: Daemon, tmp_path: Path) -
         wait_until(lambda: daemon.status()["notes"]["accounts"]["stolen"] == 1)
 
 
-def test_an_unwanted_controller_is_let_go_and_one_wanted_again_plays(daemon: Daemon) -> None:
+def test_an_unwanted_controller_is_closed_and_one_wanted_again_plays(daemon: Daemon) -> None:
     with VirtualController() as controller:
         daemon.says("controller connected")
         daemon.hears(controller)

@@ -163,9 +163,7 @@ def test_an_inharmonic_chord_is_clean_too() -> None:
         (96_000, 127, 3),
     ],
 )
-def test_a_note_has_as_many_partials_as_fit_below_half_the_sample_rate(
-    rate: int, key: int, count: int
-) -> None:
+def test_a_note_has_as_many_partials_as_fit_below_nyquist(rate: int, key: int, count: int) -> None:
     audio = held(sound([0.0] * 128, phase="low-crest"), key, seconds=2.0, rate=rate)
     frequency = key_hz(key)
     assert ceil(rate / (2 * frequency)) - 1 == count
@@ -178,13 +176,13 @@ def test_a_note_has_as_many_partials_as_fit_below_half_the_sample_rate(
     assert residue_db(audio, rate, [frequency * n for n in range(1, count + 1)]) < SILENT_DB
 
 
-def test_a_note_whose_only_partial_lies_above_half_the_sample_rate_is_silent() -> None:
+def test_a_note_whose_only_partial_lies_above_nyquist_is_silent() -> None:
     high = sound([0.0], ratio=[4.0])
     audio = play([on(0, 120)], RATE, settings=settings_for("high"), sounds={"high": high})
     assert peak(audio) == 0.0
 
 
-def test_a_note_bent_across_half_the_sample_rate_leaves_nothing_behind() -> None:
+def test_a_note_bent_across_nyquist_leaves_nothing_behind() -> None:
     # Key 127 two octaves up: 50 kHz.
     wide = [control(0, 101, 0), control(0, 100, 0), control(0, 6, 24)]
     audio = play([*wide, on(0, 127), bend(RATE // 2, 8191)], 2 * RATE)

@@ -60,7 +60,7 @@ def mine(tmp_path: Path) -> Path:
     return path
 
 
-def test_a_file_in_place_of_all_others_is_told_row_by_row(mine: Path) -> None:
+def test_a_file_in_place_of_all_others_is_reported_row_by_row(mine: Path) -> None:
     done = check("--settings", mine, "check")
     assert (done.returncode, done.stderr) == (0, "")
     table = rows(done.stdout)
@@ -105,7 +105,7 @@ def test_the_columns_are_aligned(mine: Path) -> None:
     assert len({end.start(1) for end in ends if end}) == 1
 
 
-def test_without_a_file_everything_in_force_is_told() -> None:
+def test_without_a_file_everything_in_force_is_shown() -> None:
     done = check()
     assert (done.returncode, done.stderr) == (0, "")
     assert "polyphony" in done.stdout
@@ -143,7 +143,7 @@ def test_one_sound_file_is_looked_over() -> None:
         assert done.stdout == f"{path}: a sound, {count}: no fault\n"
 
 
-def test_the_faults_of_a_settings_file_are_told_at_once(tmp_path: Path) -> None:
+def test_the_faults_of_a_settings_file_are_reported_at_once(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text("polyphony = 0\n[levels]\n[sound]\nname = 'sinus'\n")
     faults = (
@@ -155,7 +155,7 @@ def test_the_faults_of_a_settings_file_are_told_at_once(tmp_path: Path) -> None:
     refuse(check("--settings", path, "check"), *faults)
 
 
-def test_the_faults_of_a_sound_file_are_told_even_without_its_title(tmp_path: Path) -> None:
+def test_the_faults_of_a_sound_file_are_reported_even_without_its_title(tmp_path: Path) -> None:
     path = tmp_path / "barrel.toml"
     path.write_text("about = 'A barrel organ.'\n[partials]\ncount = 200\n")
     refuse(
@@ -166,7 +166,7 @@ def test_the_faults_of_a_sound_file_are_told_even_without_its_title(tmp_path: Pa
 
 
 @pytest.mark.parametrize("how", [("check",), ("--settings",)])
-def test_a_file_that_is_none_is_told(tmp_path: Path, how: tuple[str, ...]) -> None:
+def test_a_file_that_is_none_is_reported(tmp_path: Path, how: tuple[str, ...]) -> None:
     def look_over(path: Path) -> "subprocess.CompletedProcess[str]":
         return check(path) if how == ("check",) else check("--settings", path, "check")
 

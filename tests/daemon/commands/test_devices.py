@@ -49,7 +49,7 @@ def test_two_controllers_alike_are_told_apart_by_their_serial_numbers() -> None:
     assert "no controller matches number 'C-3'; [controller] serial narrows too much" in nobody
 
 
-def test_a_name_that_fits_no_controller_is_told_below_the_table() -> None:
+def test_a_name_that_fits_no_controller_is_reported_below_the_table() -> None:
     table = controllers_table([THROUGH, KEYS], "bell", "ALSA")
     assert "plays" not in table
     assert table.splitlines()[-1] == (
@@ -85,7 +85,7 @@ def test_columns_stand_under_each_other() -> None:
     assert not any(line.endswith(" ") for line in lines)
 
 
-def test_cards_of_which_none_plays_by_itself_are_told_with_what_to_do() -> None:
+def test_cards_of_which_none_is_chosen_automatically_are_reported_with_what_to_do() -> None:
     table = cards_table([card("Monitor", "screen")], "")
     assert "plays" not in table.replace("only played", "")
     assert table.splitlines()[-1].startswith(
@@ -137,7 +137,7 @@ def test_the_real_libraries_complaints_are_kept_from_the_user(tmp_path: Path) ->
         ("sounddevice", "OSError", "Sound cards", "apt install libportaudio2"),
     ],
 )
-def test_a_library_that_is_missing_is_told_with_its_remedy_and_hides_no_other_table(
+def test_a_library_that_is_missing_is_reported_with_its_remedy_and_hides_no_other_table(
     tmp_path: Path, bare: Path, module: str, fault: str, title: str, remedy: str
 ) -> None:
     (bare / f"{module}.py").write_text(f"raise {fault}('no such library')\n")

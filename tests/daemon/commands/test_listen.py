@@ -90,7 +90,7 @@ def test_a_long_system_exclusive_is_cut_short() -> None:
     assert len(words) < 90
 
 
-def test_any_message_is_told_in_one_line_even_one_cut_off() -> None:
+def test_any_message_is_shown_in_one_line_even_one_cut_off() -> None:
     for status in range(0x80, 0x100):
         for length in (1, 2, 3):
             words = message_words(bytes([status, 64, 64][:length]))
@@ -98,7 +98,7 @@ def test_any_message_is_told_in_one_line_even_one_cut_off() -> None:
             assert "\n" not in words
 
 
-def test_a_line_tells_seconds_controller_channel_and_words(bench: Bench) -> None:
+def test_a_line_shows_seconds_controller_channel_and_words(bench: Bench) -> None:
     bench.ports.send(KEYS, b"\x99\x3c\x64", START_US + 1_234_567)
     assert bench.lines() == [f"    1.235  {NAME}  channel 10  note on  C4 (60) velocity 100"]
 
@@ -115,7 +115,7 @@ def test_messages_come_in_the_order_in_which_they_were_sent(bench: Bench) -> Non
     assert [int(line.split()[-1]) for line in told] == list(range(100))
 
 
-def test_active_sensing_is_told_once_for_each_time_the_controller_comes(bench: Bench) -> None:
+def test_active_sensing_is_reported_once_for_each_time_the_controller_comes(bench: Bench) -> None:
     """MIDI 1.0: FE comes three times a second, for as long as the controller lives."""
     assert bench.told(*[b"\xfe"] * 5) == ["active sensing; repeats are not shown"]
     assert bench.told(b"\xfe", b"\xfa", b"\xfe") == ["start"]
@@ -126,7 +126,7 @@ def test_active_sensing_is_told_once_for_each_time_the_controller_comes(bench: B
     assert bench.told(b"\xfe") == ["active sensing; repeats are not shown"]
 
 
-def test_a_controller_that_goes_and_comes_is_told_and_heard_again(bench: Bench) -> None:
+def test_a_controller_that_goes_and_comes_is_reported_and_heard_again(bench: Bench) -> None:
     bench.ports.unplug(KEYS)
     assert bench.lines() == [
         f"lost: {NAME}",
@@ -150,7 +150,7 @@ def test_only_wanted_controllers_are_opened() -> None:
     assert bench.ports.send(PEDALS, b"\x90\x3c\x64", START_US)
 
 
-def test_a_controller_that_refuses_is_told_once_with_the_reason_and_tried_again() -> None:
+def test_a_controller_that_refuses_is_reported_once_with_the_reason_and_tried_again() -> None:
     class Reluctant(SimulatedPorts):
         refusing = True
 
@@ -260,7 +260,7 @@ def test_a_real_port_is_heard_lost_and_heard_again_until_it_is_stopped(
 
 
 @pytest.mark.gig
-def test_the_name_on_the_command_line_goes_before_the_one_in_the_settings(
+def test_the_name_on_the_command_line_overrides_the_one_in_the_settings(
     listen: Callable[..., Command], tmp_path: Path
 ) -> None:
     settings = tmp_path / "partiald.toml"

@@ -78,7 +78,7 @@ def test_elsewhere_each_time_is_a_block_of_its_own_without_control_characters() 
     assert stream.getvalue() == "a\nb\n\nc\n"
 
 
-def test_a_daemon_that_goes_is_told_and_waited_for() -> None:
+def test_a_daemon_that_goes_is_reported_and_waited_for() -> None:
     stream = Terminal()
     run(stream, ["a\n", RunError("no partiald runs here"), "b\n"])
     assert "no partiald runs here" in stream.getvalue()

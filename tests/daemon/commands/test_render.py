@@ -151,7 +151,7 @@ def test_the_summary_says_what_was_made_of_the_song(tmp_path: Path) -> None:
 
 
 @pytest.mark.gig
-def test_repairs_are_told(tmp_path: Path) -> None:
+def test_repairs_are_reported(tmp_path: Path) -> None:
     path = tune(tmp_path / "tune.mid")
     path.write_bytes(path.read_bytes()[:-4] + b"junk of another program")
     content = bytearray(path.read_bytes())

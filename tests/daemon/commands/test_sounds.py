@@ -57,14 +57,14 @@ def test_organ_stops_are_shown_by_their_footage() -> None:
         (0.0, "2 s to 60 dB down, as far as silence"),
     ],
 )
-def test_the_decay_is_told_as_far_as_it_goes(sustain: float, words: str) -> None:
+def test_the_decay_is_reported_as_far_as_it_goes(sustain: float, words: str) -> None:
     envelope = {"decay_s": 2.0, "sustain": sustain}
     plain = {"title": "M", "about": "M.", "partials": {"count": 1}, "envelope": envelope}
     assert f"decay    {words}" in show_lines("mine", Sound.model_validate(plain))
 
 
 @pytest.mark.gig
-def test_a_sound_that_is_not_there_is_told_with_one_like_it(tmp_path: Path) -> None:
+def test_a_sound_that_is_not_there_is_answered_with_one_like_it(tmp_path: Path) -> None:
     done = partiald("sounds", "show", "tower-bel", cwd=tmp_path)
     assert done.returncode == 2
     assert done.stderr == "partiald: no sound 'tower-bel'; did you mean 'tower-bell'?\n"

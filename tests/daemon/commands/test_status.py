@@ -103,7 +103,7 @@ def test_what_status_writes_is_json() -> None:
     assert json.loads(json.dumps(STATUS)) == STATUS
 
 
-def test_devices_tells_what_would_be_chosen_and_why() -> None:
+def test_devices_shows_what_would_be_chosen_and_why() -> None:
     ports = ["Midi Through:Midi Through Port-0 14:0", "Cargo Bike Keys 25:Keys MIDI 1 20:0"]
     table = controllers_table(ports, "", "ALSA").splitlines()
     assert table[0] == "Controllers (ALSA):"
@@ -115,7 +115,7 @@ def test_devices_tells_what_would_be_chosen_and_why() -> None:
     )
 
 
-def test_a_usb_card_goes_before_the_board_s_own_and_a_screen_is_never_chosen() -> None:
+def test_a_usb_card_comes_before_the_board_s_own_and_a_screen_is_never_chosen() -> None:
     cards = [
         Card(name="Monitor", kind="screen", rate=48_000, channels=2, index=0),
         Card(name="Headphones", kind="jack", rate=48_000, channels=2, index=1),

@@ -30,7 +30,7 @@ def peak_dbfs(sound: NDArray[np.float32]) -> float:
     return float(20 * np.log10(np.abs(sound).max() + 1e-12))
 
 
-def test_the_tone_starts_inaudible_grows_slowly_and_stops_by_itself() -> None:
+def test_the_tone_starts_inaudible_grows_slowly_and_stops_automatically() -> None:
     tone = Tone(RATE, BLOCK)
     sound = played(tone, DURATION_S + 0.5)
     assert peak_dbfs(sound[: RATE // 2]) < -70

@@ -106,7 +106,7 @@ def stolen(evening: Evening, keys: int = 6) -> None:
     evening.run(0.5)
 
 
-def test_a_stolen_note_is_told_with_the_polyphony_that_keeps_it_and_what_that_takes(
+def test_a_stolen_note_is_reported_with_the_polyphony_that_keeps_it_and_what_that_takes(
     path: Path,
 ) -> None:
     evening = Evening(path, polyphony=4)
@@ -144,7 +144,7 @@ def test_what_the_machine_has_no_time_for_is_not_offered(path: Path) -> None:
     assert re.search(r"polyphony = 6 would have kept it: 2[23] % of the deadline more", six)
 
 
-def test_a_key_still_down_is_told_as_far_as_it_is_known(path: Path) -> None:
+def test_a_key_still_down_is_reported_as_far_as_it_is_known(path: Path) -> None:
     evening = Evening(path, polyphony=1)
     evening.send((0x90, 60, 100))
     evening.run(0.5)
@@ -237,7 +237,7 @@ def test_a_flood_is_summed_and_costs_no_more_entries_than_a_look(path: Path) -> 
     assert sum(entry.count for entry in evening.event_log.timeline.entries()) > 200
 
 
-def test_notes_without_a_card_and_notes_cut_by_its_loss_are_told(path: Path) -> None:
+def test_notes_without_a_card_and_notes_cut_by_its_loss_are_reported(path: Path) -> None:
     evening = Evening(path)
     evening.send((0x90, 60, 100))
     evening.run(0.5)

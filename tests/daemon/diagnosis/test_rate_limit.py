@@ -12,7 +12,7 @@ def snapshot(underflows: int = 0, late: int = 0) -> Snapshot:
     return Snapshot(*(1, underflows, late), sample_rate=48_000, block_frames=256, max_us=7900)
 
 
-def test_a_burst_is_one_line_and_what_lasts_is_told_ever_more_rarely(
+def test_a_burst_is_one_line_and_what_lasts_is_reported_ever_more_rarely(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     missed = MissedReport()
@@ -58,7 +58,7 @@ def test_a_repeated_line_is_summed(caplog: pytest.LogCaptureFixture) -> None:
     ]
 
 
-def test_a_line_that_was_quiet_for_a_minute_is_told_again(
+def test_a_line_that_was_quiet_for_a_minute_is_reported_again(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     repeats = Repeats(logging.getLogger("daemon.keeper.supervisor"))
@@ -67,7 +67,7 @@ def test_a_line_that_was_quiet_for_a_minute_is_told_again(
     assert caplog.messages == ["the card is busy"] * 2
 
 
-def test_what_was_counted_is_told_though_it_never_comes_again(
+def test_what_was_counted_is_reported_though_it_never_comes_again(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     repeats = Repeats(logging.getLogger("daemon.keeper.supervisor"))
@@ -78,7 +78,7 @@ def test_what_was_counted_is_told_though_it_never_comes_again(
     assert caplog.messages == ["the card is busy", "the card is busy (39 times in the last 60 s)"]
 
 
-def test_what_is_left_at_the_end_is_told(caplog: pytest.LogCaptureFixture) -> None:
+def test_what_is_left_at_the_end_is_reported(caplog: pytest.LogCaptureFixture) -> None:
     repeats = Repeats(logging.getLogger("daemon.keeper.supervisor"))
     for second in (0, 1):
         repeats.tell(logging.WARNING, "the card is busy", second * SECOND)
@@ -97,7 +97,7 @@ def test_a_day_of_different_lines_leaves_nothing_behind() -> None:
     assert not vars(repeats)["_lines"]
 
 
-def test_the_governors_first_step_is_told_with_figures_and_others_are_summed(
+def test_the_governors_first_step_is_reported_with_figures_and_others_are_summed(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)
@@ -135,7 +135,7 @@ def test_the_governors_first_step_is_told_with_figures_and_others_are_summed(
     assert caplog.messages == wanted
 
 
-def test_a_new_player_that_leaves_nothing_out_is_not_told_as_if_it_did(
+def test_a_new_player_that_leaves_nothing_out_is_not_reported_as_if_it_did(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     shed = LoadShedReport()

@@ -40,7 +40,7 @@ def test_zeroed_memory_is_a_board_that_is_not_ready() -> None:
     assert not board.snapshot().ready
 
 
-def test_a_snapshot_tells_everything_that_was_published() -> None:
+def test_a_snapshot_holds_everything_that_was_published() -> None:
     board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
     books = Books(11, {name: place for place, name in enumerate(ACCOUNTS)})
     meter = Meter(128_000, (0.25, 0.125), 5, 70, books)

@@ -92,7 +92,7 @@ def test_a_line_without_end_is_cut_off_at_64_kib(served: ServedSocket) -> None:
     assert "at most 65536 bytes" in str(answer["error"])
 
 
-def test_one_client_too_many_is_told_and_the_others_are_served(served: ServedSocket) -> None:
+def test_one_client_too_many_is_told_so_and_the_others_are_served(served: ServedSocket) -> None:
     crowd = [connect(served) for _ in range(CLIENTS)]
     for wire in crowd:
         wire.sendall(b'{"ask": "status"}\n')

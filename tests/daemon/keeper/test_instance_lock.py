@@ -45,7 +45,7 @@ def holder(control: Path) -> Iterator["subprocess.Popen[str]"]:
         process.communicate()
 
 
-def test_the_seat_is_where_systemd_says_before_anywhere_else() -> None:
+def test_the_lock_is_where_systemd_says_before_anywhere_else() -> None:
     """Source: systemd.exec(5): RUNTIME_DIRECTORY, several folders apart by colons."""
     given = {"RUNTIME_DIRECTORY": "/run/organ:/run/bells", "XDG_RUNTIME_DIR": "/run/user/1000"}
     assert places(given) == [Path("/run/organ/control")]
@@ -58,7 +58,9 @@ def test_by_hand_the_system_s_daemon_is_found_before_one_s_own() -> None:
     assert bare == [Path("/run/partiald/control"), Path(f"/tmp/partiald-{os.getuid()}/control")]
 
 
-def test_who_sits_down_leaves_their_number_in_a_folder_closed_to_strangers(control: Path) -> None:
+def test_who_takes_the_lock_leaves_its_number_in_a_folder_closed_to_strangers(
+    control: Path,
+) -> None:
     seat = InstanceLock([control])
     assert seat.path == control
     assert control.with_name("lock").read_text() == f"{os.getpid()}\n"
@@ -67,7 +69,7 @@ def test_who_sits_down_leaves_their_number_in_a_folder_closed_to_strangers(contr
 
 
 @pytest.mark.gig
-def test_a_second_one_is_told_who_sits_there(
+def test_a_second_one_is_told_which_process_runs(
     control: Path, holder: "subprocess.Popen[str]"
 ) -> None:
     with pytest.raises(RunError, match=f"already running as process {holder.pid}; ") as fault:
@@ -88,7 +90,7 @@ def test_a_daemon_in_any_of_the_places_is_the_one_daemon(
 
 
 @pytest.mark.gig
-def test_the_seat_of_a_killed_daemon_is_free(
+def test_the_lock_of_a_killed_daemon_is_free(
     control: Path, holder: "subprocess.Popen[str]"
 ) -> None:
     holder.send_signal(signal.SIGKILL)
@@ -98,7 +100,7 @@ def test_the_seat_of_a_killed_daemon_is_free(
     seat.release()
 
 
-def test_a_released_seat_can_be_taken_again(control: Path) -> None:
+def test_a_released_lock_can_be_taken_again(control: Path) -> None:
     InstanceLock([control]).release()
     InstanceLock([control]).release()
 
@@ -110,7 +112,7 @@ def test_a_folder_that_cannot_be_is_passed_over(control: Path, tmp_path: Path) -
     seat.release()
 
 
-def test_no_folder_at_all_is_told_in_one_line_with_every_reason(tmp_path: Path) -> None:
+def test_no_folder_at_all_is_reported_in_one_line_with_every_reason(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(RunError) as fault:
         InstanceLock([tmp_path / "file" / "control", tmp_path / "file" / "deeper" / "control"])

@@ -22,7 +22,7 @@ def daemon(caplog: pytest.LogCaptureFixture) -> VirtualDaemon:
     return made
 
 
-def test_a_controller_that_comes_goes_and_comes_is_told_and_plays_again(
+def test_a_controller_that_comes_goes_and_comes_is_reported_and_plays_again(
     daemon: VirtualDaemon, caplog: pytest.LogCaptureFixture
 ) -> None:
     daemon.ports.plug(KEYS)

@@ -60,7 +60,7 @@ def test_it_gives_up_after_a_while() -> None:
     assert states == ["waiting", "given up"]
 
 
-def test_a_partial_has_to_be_named_exactly_when_it_is_needed() -> None:
+def test_a_partial_must_be_named_exactly_when_it_is_needed() -> None:
     with pytest.raises(ValueError, match="partial"):
         begun("partial")
     with pytest.raises(ValueError, match="partial"):

@@ -62,7 +62,7 @@ def test_status_and_log_tell_once_that_the_mixer_was_closed_and_once_that_it_is_
     assert bench.keeper.status()["output"] is None
 
 
-def test_a_volume_at_zero_is_told_like_a_mute_and_a_change_between_them_is_not(
+def test_a_volume_at_zero_is_reported_like_a_mute_and_a_change_between_them_is_not(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     desk = Desk()
@@ -73,7 +73,7 @@ def test_a_volume_at_zero_is_told_like_a_mute_and_a_change_between_them_is_not(
     assert len(caplog.messages) == 1
 
 
-def test_what_was_closed_when_the_card_began_is_shown_and_only_its_opening_is_told(
+def test_what_was_closed_when_the_card_began_is_shown_and_only_its_opening_is_reported(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)

@@ -43,7 +43,7 @@ def test_what_was_there_and_not_taken_is_not_tried_again_until_it_went_and_came(
     assert box.with_(USB) == USB
 
 
-def test_a_card_that_is_held_is_no_newcomer_until_it_is_let_go() -> None:
+def test_a_card_that_is_held_is_not_new_until_it_is_released() -> None:
     held = card("Street", "usb", holder="market-radio (process 9)")
     box = Box(JACK, held)
     assert box.with_(held) is None

@@ -111,7 +111,7 @@ def test_what_sounded_when_the_player_ended_was_cut() -> None:
     assert stall.accounts == {"cut": 3}
 
 
-def test_what_the_player_had_booked_stays_booked_and_is_not_told_as_cut_now() -> None:
+def test_what_the_player_had_booked_stays_booked_and_is_not_reported_as_cut_now() -> None:
     stall = Stall()
     accounts = dict.fromkeys(ACCOUNTS, 0) | {"released": 4, "cut": 2, "sounding": 1}
     stall.put(*[ON] * 7)

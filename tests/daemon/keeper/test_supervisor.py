@@ -13,7 +13,7 @@ from daemon.storage.settings_files import LoadedSettings
 from tests.support.keeper_bench import KEYS, NO_CARD, READY, TICK_US, KeeperBench
 
 
-def test_ready_is_told_once_settings_are_in_force_even_without_a_card(
+def test_ready_is_reported_once_settings_are_in_force_even_without_a_card(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)
@@ -84,7 +84,7 @@ def test_the_ready_line_names_voices_sound_output_and_controllers(
     )
 
 
-def test_a_controllers_coming_and_going_is_told(caplog: pytest.LogCaptureFixture) -> None:
+def test_a_controllers_coming_and_going_is_reported(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO)
     bench = KeeperBench()
     bench.ports.plug(KEYS)
@@ -290,7 +290,9 @@ def test_an_edit_is_sent_to_the_player_once_the_file_has_settled(
     assert "reloading" in bench.notices.lines
 
 
-def test_a_fault_in_an_edit_is_told_and_changes_nothing(caplog: pytest.LogCaptureFixture) -> None:
+def test_a_fault_in_an_edit_is_reported_and_changes_nothing(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
     bench = KeeperBench(polyphony=5)
     bench.play()
     fault = "partiald.toml: polyphony = 0: input should be greater than or equal to 1"
@@ -304,7 +306,7 @@ def test_a_fault_in_an_edit_is_told_and_changes_nothing(caplog: pytest.LogCaptur
     assert [plain["polyphony"] for plain in bench.players.settings] == [6]
 
 
-def test_faults_at_the_start_are_told_and_it_plays(caplog: pytest.LogCaptureFixture) -> None:
+def test_faults_at_the_start_are_reported_and_it_plays(caplog: pytest.LogCaptureFixture) -> None:
     bench = KeeperBench()
     bench.source.put(
         LoadedSettings(Settings(), faults=["a.toml: x: unknown key"], remarks=["b says so"])
@@ -424,7 +426,7 @@ def test_a_player_that_stands_still_is_replaced(caplog: pytest.LogCaptureFixture
     assert "; replacing the player" in caplog.messages[-1]
 
 
-def test_the_end_is_told(caplog: pytest.LogCaptureFixture) -> None:
+def test_the_end_is_reported(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO)
     bench = KeeperBench()
     bench.ports.plug(KEYS)

@@ -17,7 +17,7 @@ def looks(health: BoardHealth, times: int = 1) -> None:
         health.tick(next(clock_us))
 
 
-def test_a_board_that_tells_nothing_is_no_fault(
+def test_a_board_that_says_nothing_is_no_fault(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     health = BoardHealth(tmp_path)
@@ -35,7 +35,7 @@ def test_empty_and_unreadable_files_are_not_known(tmp_path: Path) -> None:
     assert read(tmp_path).undervoltage is None
 
 
-def test_heat_is_told_once_with_its_remedy_and_once_when_it_is_over(
+def test_heat_is_reported_once_with_its_remedy_and_once_when_it_is_over(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("INFO")
@@ -106,7 +106,7 @@ def test_a_fan_that_turns_is_none(tmp_path: Path) -> None:
     assert not read(tmp_path).slowed
 
 
-def test_a_supply_too_weak_is_told_at_every_change(
+def test_a_supply_too_weak_is_reported_at_every_change(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level("INFO")
@@ -123,7 +123,7 @@ def test_a_supply_too_weak_is_told_at_every_change(
     assert health.as_plain()["undervoltage"] is True
 
 
-def test_an_empty_battery_is_told_while_it_discharges(
+def test_an_empty_battery_is_reported_while_it_discharges(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     health = BoardHealth(tmp_path)
@@ -137,7 +137,7 @@ def test_an_empty_battery_is_told_while_it_discharges(
     assert health.warnings == {}
 
 
-def test_a_look_is_taken_every_two_seconds_and_tells_what_is_new(tmp_path: Path) -> None:
+def test_a_look_is_taken_every_two_seconds_and_reports_what_is_new(tmp_path: Path) -> None:
     health = BoardHealth(tmp_path)
     assert not health.tick(MINUTE)
     put(tmp_path, thermal__thermal_zone0__temp=90_000)

@@ -47,7 +47,7 @@ def test_the_manager_hears_the_states_of_sd_notify_3(manager: Manager, notifier:
     ]
 
 
-def test_the_same_status_is_told_once(manager: Manager, notifier: Make) -> None:
+def test_the_same_status_is_reported_once(manager: Manager, notifier: Make) -> None:
     ours = notifier()
     for text in ("silent", "silent", "playing", "silent"):
         ours.status(text)

@@ -125,7 +125,7 @@ def test_what_a_device_sends_on_both_its_ports_is_taken_once(bench: Bench) -> No
     assert bench.listener.messages == 8
 
 
-def test_unplugging_resets_the_controller_and_tells_what_was_held(bench: Bench) -> None:
+def test_unplugging_resets_the_controller_and_reports_what_was_held(bench: Bench) -> None:
     bench.plug(KEYS)
     for key in (60, 64, 67):
         bench.ports.send(KEYS, bytes((0x90, key, 100)), 1)
@@ -207,7 +207,7 @@ def test_a_reset_that_found_no_room_is_put_later(bench: Bench) -> None:
     assert [record[0] for record in bench.put.records] == [GONE]
 
 
-def test_a_port_that_refuses_is_told_once_and_tried_again(bench: Bench) -> None:
+def test_a_port_that_refuses_is_reported_once_and_tried_again(bench: Bench) -> None:
     open_really = bench.ports.open
 
     def refuse(name: str, on_message: object) -> object:

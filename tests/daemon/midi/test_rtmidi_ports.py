@@ -102,7 +102,9 @@ def test_every_verdict_says_why() -> None:
     ]
 
 
-def test_without_the_library_it_is_told_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_the_library_it_says_what_to_install(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setitem(sys.modules, "rtmidi", None)
     with pytest.raises(DeviceError, match=r"pip install python-rtmidi.*apt install") as fault:
         RtMidiPorts()

@@ -71,7 +71,7 @@ def read(content: bytes) -> Song | str:
 
 
 @pytest.mark.parametrize("start", range(0, 1000, 100))
-def test_a_damaged_file_is_told_in_one_line_or_played(start: int) -> None:
+def test_a_damaged_file_is_reported_in_one_line_or_played(start: int) -> None:
     played = 0
     for seed in range(start, start + 100):
         song = read(damaged(seed))

@@ -175,7 +175,7 @@ def test_a_file_inside_a_riff_file_is_read() -> None:
         (whole(track("00 90 45 40")) + b"\xff" * 40, "behind the last track left out"),
     ],
 )
-def test_a_sloppy_file_plays_and_its_repair_is_told(content: bytes, repair: str) -> None:
+def test_a_sloppy_file_plays_and_its_repair_is_reported(content: bytes, repair: str) -> None:
     song = parse(content, "x")
     assert song.notes >= 1
     assert any(repair in line for line in song.repairs), song.repairs

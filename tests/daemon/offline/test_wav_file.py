@@ -31,7 +31,7 @@ def test_samples_come_back_within_half_a_step_of_24_bits(tmp_path: Path) -> None
     assert np.abs(samples(tmp_path / "a.wav") - audio.astype(float) * FULL_SCALE).max() <= 0.5
 
 
-def test_the_header_tells_rate_and_size(tmp_path: Path) -> None:
+def test_the_header_states_rate_and_size(tmp_path: Path) -> None:
     path = tmp_path / "a.wav"
     with WavWriter(path, 48_000) as wav:
         wav.write(np.zeros((480, 2), np.float32))
@@ -101,7 +101,7 @@ def test_a_device_file_is_not_replaced() -> None:
     assert not Path("/dev/null").is_file()
 
 
-def test_a_full_disk_is_told_and_leaves_nothing(tmp_path: Path) -> None:
+def test_a_full_disk_is_reported_and_leaves_nothing(tmp_path: Path) -> None:
     limits = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, limits[1]))  # as full as a disk can be
     try:

@@ -158,7 +158,7 @@ def test_new_settings_are_in_force_from_the_next_block_and_the_latest_win() -> N
     assert [settings.polyphony for settings in stage.fake.applied] == [5]
 
 
-def test_an_exception_costs_one_silent_block_and_is_told() -> None:
+def test_an_exception_costs_one_silent_block_and_is_reported() -> None:
     stage = Stage()
     stage.step()
     stage.fake.failing = True

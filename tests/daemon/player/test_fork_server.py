@@ -161,7 +161,7 @@ def test_settings_and_sounds_change_while_it_plays(jack_server: JackServer, box:
     assert box.fork_server.playing
 
 
-def test_settings_that_fail_are_told_and_the_old_ones_stay(
+def test_settings_that_fail_are_reported_and_the_old_ones_stay(
     jack_server: JackServer, box: Box
 ) -> None:
     box.start()
@@ -190,7 +190,7 @@ def test_a_stopped_player_says_so_and_another_can_be_started(
         assert box.players() == []
 
 
-def test_a_killed_player_is_told_at_once_and_its_accounts_stay(
+def test_a_killed_player_is_reported_at_once_and_its_accounts_stay(
     jack_server: JackServer, box: Box
 ) -> None:
     jack_server.stop()
@@ -234,7 +234,7 @@ def test_a_sound_server_that_dies_is_noticed_and_found_again(
     box.start()
 
 
-def test_without_the_card_named_the_best_one_plays_and_that_is_told(
+def test_without_the_card_named_the_best_one_plays_and_that_is_reported(
     jack_server: JackServer, box: Box
 ) -> None:
     box.fork_server.start(Start(plain(audio={"device": "street organ"})))
@@ -296,7 +296,7 @@ def test_closing_ends_the_player_too(jack_server: JackServer) -> None:
     assert not box.fork_server.playing
 
 
-def test_the_end_of_the_fork_server_itself_is_told(box: Box) -> None:
+def test_the_end_of_the_fork_server_itself_is_reported(box: Box) -> None:
     for pid in children(os.getpid()):
         if not children(pid) and "jackd" not in Path(f"/proc/{pid}/comm").read_text():
             os.kill(pid, signal.SIGKILL)

@@ -60,7 +60,7 @@ def test_three_times_what_fits_is_shed_within_a_few_blocks_and_no_tail_is_needed
     assert load.tails == 3
 
 
-def test_when_no_partial_can_be_spared_the_tails_go() -> None:
+def test_when_no_partial_can_be_shed_the_tails_go() -> None:
     load = Load(wanted=4096, us_per_partial=1.0, least=4096)
     governor = Governor(load, RATE, BLOCK)
     run(load, governor, 0.05)
@@ -149,7 +149,7 @@ def playing(voices: int) -> tuple[Instrument, np.ndarray]:
     return instrument, out
 
 
-def test_sparing_leaves_the_loudest_partials_and_ends_no_note() -> None:
+def test_shedding_leaves_the_loudest_partials_and_ends_no_note() -> None:
     instrument, out = playing(8)
     assert instrument.partials == 8 * 32
     before = instrument.ledger.accounts()
@@ -172,7 +172,7 @@ def test_sparing_leaves_the_loudest_partials_and_ends_no_note() -> None:
     assert instrument.limit_partials(None) == 8 * 32
 
 
-def test_sparing_and_coming_back_make_no_click() -> None:
+def test_shedding_and_coming_back_make_no_click() -> None:
     instrument, out = playing(4)
     whole, _ = playing(4)
     reference = np.zeros_like(out)

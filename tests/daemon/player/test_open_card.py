@@ -56,7 +56,7 @@ def test_a_rate_that_is_set_and_not_taken_gives_way_to_the_cards_own() -> None:
     ]
 
 
-def test_a_card_that_is_held_or_refuses_gives_way_to_the_next_and_is_told() -> None:
+def test_a_card_that_is_held_or_refuses_gives_way_to_the_next_and_is_reported() -> None:
     bench = Bench(usb="Device unavailable")
     assert bench.opened(HELD, USB, JACK) == ("jack", 44_100)
     assert bench.told == [
@@ -65,7 +65,7 @@ def test_a_card_that_is_held_or_refuses_gives_way_to_the_next_and_is_told() -> N
     ]
 
 
-def test_when_none_opens_that_is_told_once_with_every_reason() -> None:
+def test_when_none_opens_that_is_reported_once_with_every_reason() -> None:
     bench = Bench(jack="Device unavailable")
     assert bench.opened(HELD, JACK) is None
     ((kind, text),) = bench.told

@@ -43,7 +43,7 @@ def test_a_real_time_thread_that_runs_away_is_ended_by_the_kernel() -> None:
 
 
 @pytest.mark.gig
-def test_each_request_is_told_with_what_became_of_it() -> None:
+def test_each_request_is_reported_with_what_became_of_it() -> None:
     _, grants = spun()
     assert [grant.what for grant in grants] == [
         "run-away limit 200 ms",

@@ -135,7 +135,7 @@ def test_the_rate_is_one_the_hardware_itself_can_play(proc: Path, tmp_path: Path
     assert [card.rate for card in cards] == [48_000, 44_100, 44_100]
 
 
-def test_a_card_that_is_held_is_told_with_its_holder_and_comes_last_of_its_kind(
+def test_a_card_that_is_held_is_reported_with_its_holder_and_comes_last_of_its_kind(
     proc: Path, tmp_path: Path
 ) -> None:
     # The kernel's status file of an open substream.
@@ -197,7 +197,7 @@ def test_a_card_that_portaudio_hides_because_it_is_held_is_named_with_its_holder
     assert rank([card]) == [card]
 
 
-def test_a_holder_whose_name_is_hidden_is_told_by_its_number(tmp_path: Path) -> None:
+def test_a_holder_whose_name_is_hidden_is_reported_by_its_number(tmp_path: Path) -> None:
     (card,) = Played(tmp_path, "").cards()
     assert card.closed == "held by process 199"
 

@@ -139,7 +139,7 @@ def test_a_moderate_level_is_never_full_nor_above_it() -> None:
         assert level_db is None or low_db is None or level_db <= max(MODERATE_DB, low_db + 1.0)
 
 
-def test_what_stands_at_full_is_told_and_left() -> None:
+def test_what_stands_at_full_is_reported_not_changed() -> None:
     mixer = Scripted(volume("PCM", 128))
     assert corrected(mixer) == ["'PCM' stands at full (+4 dB): turn up slowly"]
     assert mixer.values() == {"PCM Playback Volume": (128, 128)}
@@ -175,6 +175,6 @@ def test_what_carries_no_sound_of_ours_is_left_alone() -> None:
     assert corrected(Scripted(*(switch(name, 0) for name in names))) == []
 
 
-def test_what_cannot_be_set_is_only_told() -> None:
+def test_what_cannot_be_set_is_only_reported() -> None:
     mixer = Scripted(switch("PCM", 0, writable=False))
     assert corrected(mixer) == ["'PCM' is muted, and can't be set from here"]

@@ -92,7 +92,7 @@ def test_another_rate_is_asked_for_when_the_settings_name_one() -> None:
     assert output.sample_rate == library.opened["samplerate"] == 96_000
 
 
-def test_a_card_that_refuses_is_told_in_portaudios_words() -> None:
+def test_a_card_that_refuses_is_reported_in_portaudios_words() -> None:
     with pytest.raises(OutputError, match=r"^Invalid number of channels$"):
         opened(2, 3)
 

@@ -65,7 +65,7 @@ def test_what_is_asked_for_again_before_the_pause_is_written_once() -> None:
     assert bench.written == ["3 dB"]
 
 
-def test_a_card_that_cannot_be_written_to_is_told_once_until_it_can(
+def test_a_card_that_cannot_be_written_to_is_reported_once_until_it_can(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level(logging.INFO)

@@ -148,13 +148,13 @@ def test_what_happened_before_the_clock_was_right_has_its_time_of_day_afterwards
     assert lines() == [f"boot 1, 0:01:00.5, {local}: the card ran dry"]
 
 
-def test_what_happens_before_it_is_ready_is_told_as_that() -> None:
+def test_what_happens_before_it_is_ready_is_reported_as_that() -> None:
     assert readable_losses(readable_fields(3, [(5, 0, "no sound card")], "", None, 20)) == (
         "boot 3, before ready: no sound card\n"
     )
 
 
-def test_older_lines_are_counted_and_how_to_see_them_is_told() -> None:
+def test_older_lines_are_counted_and_how_to_see_them_is_shown() -> None:
     entries = [(number, 1, f"note {number}") for number in range(1, 6)]
     lines = readable_losses(readable_fields(3, entries, "5 notes received", None, 2)).splitlines()
     assert lines[0] == "boot 3: 3 earlier ones; --last shows more"

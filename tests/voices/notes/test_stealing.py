@@ -91,7 +91,7 @@ def test_a_full_allocator_gives_the_oldest_voice_back() -> None:
     assert list(allocator.values()) == [second, third]
 
 
-def test_a_released_voice_goes_before_an_older_one_that_is_held() -> None:
+def test_a_released_voice_gives_way_before_an_older_one_that_is_held() -> None:
     allocator: Allocator[Held] = Allocator(3)
     for voice in (Held(60), Held(62, released=True), Held(64, released=True)):
         allocator.enter(voice)

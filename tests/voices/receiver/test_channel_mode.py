@@ -57,7 +57,7 @@ def test_all_notes_off_releases_and_hold_keeps() -> None:
 
 # GM2 3.5.4: Omni Off and On only let the notes go, in a receiver of sixteen channels.
 @pytest.mark.parametrize("number", [124, 125])
-def test_omni_only_lets_go_where_every_channel_is_its_own(number: int) -> None:
+def test_omni_only_releases_where_every_channel_is_its_own(number: int) -> None:
     player = Player().send("90 45 7F", "91 51 7F").control(number, 0).wait(0.4)
     assert player.accounts == {"sounding": 1, "released": 1}
     player.send("92 30 7F")
@@ -172,7 +172,7 @@ def test_a_slur_makes_no_click() -> None:
     assert np.abs(np.diff(player.send("90 47 7F").hear(0.05)[:, 0])).max() < 1.5 * step
 
 
-def test_detached_notes_in_mono_mode_start_anew() -> None:
+def test_detached_notes_in_mono_mode_start_again() -> None:
     player = Player(BEATING).control(126, 1).send("90 45 7F").wait(0.3).send("80 45 40")
     player.send("90 48 7F").wait(0.02)
     assert np.abs(player.hear(0.01)).max() < 0.002

@@ -179,14 +179,14 @@ def test_sostenuto_holds_the_keys_that_were_down_and_no_later_ones() -> None:
     assert player.silent()
 
 
-def test_sostenuto_lets_go_at_the_later_of_key_and_pedal() -> None:
+def test_sostenuto_releases_at_the_later_of_key_and_pedal() -> None:
     player = Player().send("90 45 7F").control(66, 127).control(66, 0).wait(0.4)
     assert player.level() > -60
     player.send("80 45 40").wait(0.4)
     assert player.silent()
 
 
-def test_hold_and_sostenuto_together_let_go_only_when_both_are_up() -> None:
+def test_hold_and_sostenuto_together_release_only_when_both_are_up() -> None:
     player = Player().send("90 45 7F").control(66, 127).control(64, 127).send("80 45 40")
     player.control(66, 0).wait(0.3)
     assert player.level() > -60
@@ -372,7 +372,7 @@ def test_a_prefix_does_not_make_a_note_of_velocity_0() -> None:
 
 
 # MIDI p. 10: 64 is the release velocity of keys that have none.
-def test_a_key_let_go_fast_is_released_fast() -> None:
+def test_a_key_that_comes_up_fast_is_released_fast() -> None:
     def level(off: str) -> float:
         return Player().send("90 45 7F").wait(0.1).send(off).wait(0.03).level(seconds=0.01)
 
@@ -409,7 +409,7 @@ def test_note_offs_can_be_counted() -> None:
     assert player.accounts == {"retriggered": 1, "released": 2}
 
 
-def test_a_binding_goes_before_the_meaning_of_its_controller() -> None:
+def test_a_binding_overrides_the_meaning_of_its_controller() -> None:
     bound = [{"control": 64, "target": "volume", "low": -40.0, "high": 0.0}]
     player = Player(bindings=bound).send("90 45 7F")
     before = player.level()

@@ -92,7 +92,7 @@ def test_brightness_and_pressure_are_each_notes_own() -> None:
 
 
 # After its Note Off a note follows only the manager's bend.
-def test_a_note_let_go_follows_only_the_manager() -> None:
+def test_a_released_note_follows_only_the_manager() -> None:
     player = Player().control(72, 127).send(*LOWER, "B0 48 7F", "E1 2B 49", "91 45 7F").wait(0.2)
     player.send("81 45 40").wait(0.05).send("E1 00 40")
     assert player.cents(76.0028, seconds=0.3) == pytest.approx(0.0, abs=0.3)

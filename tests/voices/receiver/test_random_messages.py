@@ -69,7 +69,7 @@ def test_no_short_sequence_breaks_a_law(seeds: list[int]) -> None:
     silence(INSTRUMENT, SETTINGS, out)
 
 
-def test_a_quiet_receiver_has_no_lane_in_use_and_nothing_moves() -> None:
+def test_a_quiet_receiver_has_no_independent_voice_and_nothing_moves() -> None:
     """What moved by itself gives its row back; else every block would cost more."""
     instrument = fuzz(VARIANTS["as usual"], 1000, seed=3)
     out = np.zeros((BLOCK, 2), np.float32)
@@ -80,7 +80,7 @@ def test_a_quiet_receiver_has_no_lane_in_use_and_nothing_moves() -> None:
     assert not instrument.moving
 
 
-def test_a_note_that_moved_by_itself_leaves_nothing_moving() -> None:
+def test_a_note_that_moved_alone_leaves_nothing_moving() -> None:
     """Its row of motion would swing on, and every block would cost more."""
     player = Player(pressure={"key": "level"}).control(1, 127)
     player.send("90 45 7F", "A0 45 40").wait(0.1).send("80 45 40").wait(0.4).control(1, 0)

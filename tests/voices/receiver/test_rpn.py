@@ -84,7 +84,7 @@ def test_without_a_parameter_the_depth_is_that_of_the_settings() -> None:
 
 
 # MIDI p. 12: a new coarse value sets the fine one to 0, of data entry too.
-def test_coarse_data_set_their_fine_half_to_nothing() -> None:
+def test_coarse_data_set_their_lsb_to_nothing() -> None:
     player = parameter(Player(), 0, 2, 50).control(6, 3)
     assert player.instrument.channel(0).bend_range_cents == 300.0
 
@@ -180,7 +180,7 @@ def test_reset_all_controllers_as_a_difference_of_states() -> None:
     assert (channel.bend, channel.pressure, channel.parameter) == (0, 0, None)
 
 
-def test_reset_lets_go_what_the_pedals_held_and_keeps_the_keys() -> None:
+def test_reset_releases_what_the_pedals_held_and_keeps_the_keys() -> None:
     player = Player().send("90 45 7F", "90 51 7F").control(66, 127).control(64, 127)
     player.send("80 45 40").control(121, 0).wait(0.4)
     assert player.level(69) < -100

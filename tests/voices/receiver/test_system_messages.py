@@ -40,7 +40,7 @@ def test_a_controller_that_falls_silent_loses_its_notes_once() -> None:
     assert player.accounts == {"cut": 1, "sounding": 1}
 
 
-def test_each_controller_is_watched_by_itself() -> None:
+def test_each_controller_is_watched_alone() -> None:
     player = Player().send(SENSING, "90 45 7F").send("90 51 7F", controller=1).wait(0.5)
     assert player.accounts == {"cut": 1, "sounding": 1}
     assert player.level(81) > -60

@@ -145,7 +145,7 @@ def test_a_bend_glides_and_arrives() -> None:
     assert measured == pytest.approx(440 * 2 ** (199.976 / 1200), rel=1e-4)
 
 
-def test_a_partial_that_a_bend_takes_across_half_the_sample_rate_fades() -> None:
+def test_a_partial_that_a_bend_takes_across_nyquist_fades() -> None:
     """A partial at 23.5 kHz bent by a fifth: no jump larger than the tone's own steps."""
     made = sound([0.0, 0.0], ratio=[1.0, 23_500 / 440], envelope={"attack_s": 0.001})
     select = [control(0, 101, 0), control(0, 100, 0), control(0, 6, 12)]
