@@ -79,14 +79,14 @@ def runtime() -> Iterator[Path]:
 
 
 def settled(folder: Path) -> tuple[InstanceLock, ServedSocket]:
-    seat = InstanceLock([folder / "control"])
+    lock = InstanceLock([folder / "control"])
     EventFile(folder / "happened", "one").begin(1, 0)
-    return seat, ServedSocket(folder)
+    return lock, ServedSocket(folder)
 
 
 @pytest.mark.gig
 def test_a_user_without_the_group_can_do_nothing(runtime: Path) -> None:
-    seat, served = settled(runtime)
+    lock, served = settled(runtime)
     try:
         assert managed(runtime) == []
         # Nor if the folder were open to all: the files in it are not.
@@ -95,17 +95,17 @@ def test_a_user_without_the_group_can_do_nothing(runtime: Path) -> None:
             assert managed(runtime) == []
     finally:
         served.close()
-        seat.release()
+        lock.release()
 
 
 @pytest.mark.gig
 def test_a_member_of_the_group_can_ask_and_look_and_no_more(runtime: Path) -> None:
-    seat, served = settled(runtime)
+    lock, served = settled(runtime)
     try:
         if os.getuid() == 0:
             for path in (runtime, *runtime.iterdir()):
                 os.chown(path, 0, GROUP)
-            # The seat is taken, so its lock can't be held either.
+            # The lock is taken, so it can't be held either.
             assert managed(runtime, GROUP) == [
                 "reach",
                 "hold failed otherwise: [Errno 11] Resource temporarily unavailable",
@@ -114,7 +114,7 @@ def test_a_member_of_the_group_can_ask_and_look_and_no_more(runtime: Path) -> No
         assert stat.S_IMODE((runtime / "control").stat().st_mode) == 0o660
     finally:
         served.close()
-        seat.release()
+        lock.release()
 
 
 def test_nothing_of_ours_listens_on_a_network() -> None:

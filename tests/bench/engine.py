@@ -5,7 +5,7 @@ load sounds for as long as it is measured (`busy_instrument`). Times say little 
 the ratios to the anchors of the same run (`anchors`) say more, and only they have aims.
 
 Up to 0.2.0 a third of the voices of each load had ended before they were measured, the bank of
-``numpy.sin`` was in double precision and made its arrays anew, and motion was compared with a bank
+``numpy.sin`` was in double precision and made new arrays, and motion was compared with a bank
 that stood still: what was published of 16 x 32 x 128 was of eleven voices.
 """
 

@@ -1,7 +1,7 @@
 """How punctual the player is: rendering and entry delay as shares of a block, loads beside it.
 
 A real player process on a real PortAudio stream, through a JACK server with a dummy driver. Run
-it with `make bench-late`. On a shared machine the tails tell of the neighbours as much as of us.
+it with `make bench-late`. On a shared machine the tails show the neighbours as much as of us.
 """
 
 import os

@@ -51,7 +51,7 @@ def main(server: str) -> int:
     """Print the medians and their ratio; return 1 when it is too large."""
     with tempfile.TemporaryDirectory() as folder:
         os.environ["JACK_DEFAULT_SERVER"] = server
-        os.environ["RUNTIME_DIRECTORY"] = folder  # the machine's own daemon keeps its seat
+        os.environ["RUNTIME_DIRECTORY"] = folder  # the machine's own daemon keeps its lock
         # Bytecode for both, wherever this was called from, and none left in the checkout.
         os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
         os.environ["PYTHONPYCACHEPREFIX"] = str(Path(folder) / "bytecode")

@@ -1,4 +1,4 @@
-"""A gig in virtual time, and what the journal and `partiald why` tell of it afterwards."""
+"""A gig in virtual time, and what the journal and `partiald why` say of it afterwards."""
 
 import logging
 import random
@@ -21,7 +21,7 @@ SCREEN = 24
 
 
 class Gig(VirtualDaemon):
-    """A daemon whose player tells of its notes, and whose memory card keeps what happened."""
+    """A daemon whose player reports its notes, and whose memory card keeps what happened."""
 
     def __init__(self, folder: Path) -> None:
         self.note_events = NoteEvents(memoryview(bytearray(NoteEvents.SIZE)))

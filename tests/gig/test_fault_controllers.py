@@ -6,7 +6,7 @@ from contextlib import suppress
 import pytest
 
 from tests.support.daemon_process import Daemon, belongings
-from tests.support.fault_table import DirectoryWatch
+from tests.support.fault_table import FaultLog
 from tests.support.stage import staged
 from tests.support.virtual_controller import NAME, VirtualController
 from tests.support.virtual_daemon import VirtualDaemon
@@ -40,14 +40,14 @@ def keys(stage: Daemon) -> Iterator[VirtualController]:
 def test_a_controller_pulled_while_notes_sound_releases_them(
     stage: Daemon, keys: VirtualController
 ) -> None:
-    watch = DirectoryWatch("controller pulled while notes sound", lambda: stage.log)
+    watch = FaultLog("controller pulled while notes sound", lambda: stage.log)
     before = accounts(stage)["cut"]
     stage.plays(keys, 60, 64, 67)
     keys.pull()
     stage.sounds(0)
     assert accounts(stage)["cut"] == before + 3
     keys.plug()
-    watch.told()
+    watch.wait_for_all()
     stage.hears(keys)
     stage.plays(keys, 60)
 
@@ -55,11 +55,11 @@ def test_a_controller_pulled_while_notes_sound_releases_them(
 def test_a_controller_back_within_100_ms_is_heard_again(
     stage: Daemon, keys: VirtualController
 ) -> None:
-    watch = DirectoryWatch("controller pulled and back within 100 ms", lambda: stage.log)
+    watch = FaultLog("controller pulled and back within 100 ms", lambda: stage.log)
     stage.plays(keys, 60, 64)
     keys.pull()
     keys.plug()  # measured: 33 ms
-    watch.told()
+    watch.wait_for_all()
     stage.sounds(0)
     stage.hears(keys)
     stage.plays(keys, 67)
@@ -69,7 +69,7 @@ def test_a_controller_that_sent_active_sensing_and_falls_silent_is_released(
     stage: Daemon, keys: VirtualController
 ) -> None:
     """Source: MIDI 1.0 Detailed Specification 4.2.1, active sensing: 300 ms."""
-    watch = DirectoryWatch("controller that sent active sensing falls silent", lambda: stage.log)
+    watch = FaultLog("controller that sent active sensing falls silent", lambda: stage.log)
     assert watch.row.lines == []
     with VirtualController("Bell Pedals") as silent:
         wait_until(lambda: len(names(stage)) == 2)
@@ -119,14 +119,14 @@ def test_a_controller_back_under_another_client_number_is_the_one_it_was(
     daemon.keeper.start()
     daemon.ports.plug(KEYS)
     daemon.run(1.0)
-    watch = DirectoryWatch("controller back on another USB port", lambda: caplog.text)
+    watch = FaultLog("controller back on another USB port", lambda: caplog.text)
     daemon.ports.send(KEYS, b"\x90\x3c\x64", daemon.now_us)
     daemon.run(0.5)
     daemon.ports.unplug(KEYS)
     daemon.run(0.5)
     daemon.ports.plug(ELSEWHERE)
     daemon.run(0.5)
-    watch.told(0.0)
+    watch.wait_for_all(0.0)
     daemon.ports.send(ELSEWHERE, b"\x90\x40\x64", daemon.now_us)
     daemon.run(0.5)
     found = daemon.keeper.status()
@@ -137,14 +137,14 @@ def test_a_controller_back_under_another_client_number_is_the_one_it_was(
 def test_two_controllers_of_one_name_play_side_by_side(
     stage: Daemon, keys: VirtualController
 ) -> None:
-    watch = DirectoryWatch("two controllers of the same name", lambda: stage.log)
+    watch = FaultLog("two controllers of the same name", lambda: stage.log)
     with VirtualController() as second:
         wait_until(lambda: len(names(stage)) == 2)
-        watch.told()
+        watch.wait_for_all()
         stage.hears(second)
         stage.plays(keys, 60)
         stage.plays(second, 60, 64)
-    # Each lets go of its own notes only.
+    # Each releases its own notes only.
     stage.sounds(1)
     stage.hears(keys)
 
@@ -155,12 +155,12 @@ def test_of_two_alike_in_the_kernels_list_each_keeps_its_number(
     caplog.set_level("INFO")
     daemon = VirtualDaemon()
     daemon.keeper.start()
-    watch = DirectoryWatch("two controllers of the same name", lambda: caplog.text)
+    watch = FaultLog("two controllers of the same name", lambda: caplog.text)
     daemon.ports.plug(KEYS)
     daemon.run(0.5)
     daemon.ports.plug(ELSEWHERE)
     daemon.run(0.5)
-    watch.told(0.0)
+    watch.wait_for_all(0.0)
     daemon.ports.send(KEYS, b"\x90\x3c\x64", daemon.now_us)
     daemon.ports.send(ELSEWHERE, b"\x90\x3c\x64", daemon.now_us)
     daemon.run(0.5)
@@ -178,9 +178,7 @@ def test_a_controller_that_floods_holds_nothing_up_and_every_message_is_accounte
         VirtualController() as keys,
         VirtualController("Loose Contact") as loose,
     ):
-        watch = DirectoryWatch(
-            "controller that floods, 10,000 messages a second", lambda: stage.log
-        )
+        watch = FaultLog("controller that floods, 10,000 messages a second", lambda: stage.log)
         wait_until(lambda: len(names(stage)) == 2)
         stage.hears(keys)
         stage.hears(loose)
@@ -188,25 +186,25 @@ def test_a_controller_that_floods_holds_nothing_up_and_every_message_is_accounte
         before = stage.status()
         loose.flood(FLOOD, 10_000)
         wait_until(lambda: stage.status()["messages"] == before["messages"] + FLOOD)
-        # Every twentieth was a note struck, and ten later it was let go: each one stands in an
+        # Every twentieth was a note struck, and ten later it was released: each one stands in an
         # account, and none hangs, even where a busy machine had no time for all of them.
         struck = before["notes"]["received"] + FLOOD // 20
         wait_until(lambda: stage.status()["notes"]["received"] == struck)
         assert sum(accounts(stage).values()) == struck
         wait_until(lambda: accounts(stage)["sounding"] <= 1)
         stage.plays(keys, 76)
-        watch.told()
+        watch.wait_for_all()
 
 
 def test_knob_positions_sent_on_plugging_in_are_taken_and_strike_nothing(
     stage: Daemon, keys: VirtualController
 ) -> None:
-    watch = DirectoryWatch("controller that tells all its knobs when plugged in", lambda: stage.log)
+    watch = FaultLog("controller that tells all its knobs when plugged in", lambda: stage.log)
     stage.plays(keys, 60)
     received = stage.status()["notes"]["received"]
     with VirtualController("Chatty Knobs") as chatty:
         wait_until(lambda: len(names(stage)) == 2)
-        watch.told()
+        watch.wait_for_all()
         stage.hears(chatty)
         for number in [*range(120), *range(120)]:
             chatty.send(0xB0, number, 0 if number in (7, 39, 64, 66) else 64)

@@ -17,7 +17,7 @@ import pytest
 
 from daemon.errors import RunError
 from tests.support.daemon_process import Daemon, belongings, gone
-from tests.support.fault_table import DirectoryWatch
+from tests.support.fault_table import FaultLog
 from tests.support.jack_server import JackServer
 from tests.support.service_manager import PING, Manager
 from tests.support.virtual_controller import VirtualController
@@ -69,7 +69,7 @@ def test_a_player_killed_at_any_moment_is_replaced_and_no_note_is_lost_from_the_
     """Also while it is about to begin; every note-on that came in stands in an account."""
     chance = random.Random(11)
     before = daemon.status()["messages"]
-    watch = DirectoryWatch("player killed", lambda: daemon.log)
+    watch = FaultLog("player killed", lambda: daemon.log)
     key = itertools.cycle(range(40, 90))
     for _ in range(4):
         until = time.monotonic() + chance.uniform(0.0, 0.2)
@@ -78,7 +78,7 @@ def test_a_player_killed_at_any_moment_is_replaced_and_no_note_is_lost_from_the_
         os.kill(daemon.player, signal.SIGKILL)
         keys.chord(next(key))
         wait_until(lambda: not playing(daemon))
-    watch.told()
+    watch.wait_for_all()
     wait_until(lambda: playing(daemon))
     daemon.plays(keys, 39)
     status = daemon.status()
@@ -97,8 +97,8 @@ def test_when_the_keeper_is_killed_no_process_stays_and_the_next_one_plays(
     # What systemd does next; lock and socket of the killed one are in nobody's way.
     another = Daemon(tmp_path)
     try:
-        watch = DirectoryWatch("keeper killed", lambda: another.log, at=0)
-        watch.told(15.0)
+        watch = FaultLog("keeper killed", lambda: another.log, at=0)
+        watch.wait_for_all(15.0)
         another.hears(keys)
         another.plays(keys, 67)
     finally:
@@ -113,7 +113,7 @@ def test_a_keeper_that_stands_still_is_not_vouched_for_and_the_player_plays_on(
         daemon = Daemon(tmp_path, NOTIFY_SOCKET=manager.address, WATCHDOG_USEC="600000")
         try:
             daemon.says("ready:", timeout_s=15)
-            watch = DirectoryWatch("main thread of the keeper stuck", lambda: daemon.log)
+            watch = FaultLog("main thread of the keeper stuck", lambda: daemon.log)
             fork_server, player = daemon.fork_server, daemon.player
             pings = manager.count(PING)
             wait_until(lambda: manager.count(PING) > pings, 0.6)
@@ -130,7 +130,7 @@ def test_a_keeper_that_stands_still_is_not_vouched_for_and_the_player_plays_on(
             assert daemon.process.wait(5) == -signal.SIGABRT
             for pid in (fork_server, player):
                 wait_until(partial(gone, pid), 2.0)
-            watch.told()
+            watch.wait_for_all()
         finally:
             daemon.process.send_signal(signal.SIGCONT)
             daemon.close()
@@ -143,7 +143,7 @@ def cpu_ticks(pid: int) -> int:
 
 def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(stage: Daemon) -> None:
     before = len(stage.log)
-    watch = DirectoryWatch("storm of hangup signals", lambda: stage.log)
+    watch = FaultLog("storm of hangup signals", lambda: stage.log)
     with VirtualController() as keys:
         stage.says("controller connected")
         stage.hears(keys)
@@ -151,13 +151,13 @@ def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(stage: 
         for _ in range(200):
             stage.process.send_signal(signal.SIGHUP)
             time.sleep(0.002)  # slow enough that most of them are a signal of their own
-        watch.told()
+        watch.wait_for_all()
         stage.plays(keys, 64)
     assert stage.log[before:].count("settings read again") == 1
 
 
 def test_an_abused_control_socket_costs_the_sound_nothing(stage: Daemon) -> None:
-    watch = DirectoryWatch("control socket abused", lambda: stage.log)
+    watch = FaultLog("control socket abused", lambda: stage.log)
     assert watch.row.lines == []
     before = stage.log
     with VirtualController() as keys, ExitStack() as wires:
@@ -258,7 +258,7 @@ def test_of_two_daemons_started_at_once_one_plays_and_the_other_says_so(
         loser, winner = sorted(both, key=lambda each: each.process.poll() is None)
         assert loser.process.returncode == 1
         assert len(loser.log.splitlines()) == 1
-        DirectoryWatch("two daemons at once", lambda: loser.log, at=0).told()
+        FaultLog("two daemons at once", lambda: loser.log, at=0).wait_for_all()
         winner.says("ready:", timeout_s=15)
         assert winner.stop() == 0
     finally:

@@ -15,7 +15,7 @@ import pytest
 
 from config.files import write_atomic
 from tests.support.command import ROOT
-from tests.support.fault_table import DirectoryWatch, rows
+from tests.support.fault_table import FaultLog, rows
 
 OLD, NEW = "old = 1\n" * 500, "new = 2\n" * 700
 NOBODY = 65_534
@@ -81,7 +81,7 @@ def test_what_cannot_be_saved_is_reported_once_and_the_old_file_stays(
     fault: str, script: str, there: str, tmp_path: Path
 ) -> None:
     log: list[str] = []
-    watch = DirectoryWatch(fault, lambda: "".join(log))
+    watch = FaultLog(fault, lambda: "".join(log))
     words = ["unshare", "--map-root-user", "--mount", "sh", "-c", script, "sh"]
     done = subprocess.run(
         [*words, str(tmp_path), sys.executable, str(ROOT), SAVE],
@@ -91,7 +91,7 @@ def test_what_cannot_be_saved_is_reported_once_and_the_old_file_stays(
         check=False,
     )
     log.append(done.stderr)
-    watch.told(0.0)
+    watch.wait_for_all(0.0)
     assert len(done.stderr.splitlines()) == 1
     assert done.stdout == "old = 1\n" + there
 

@@ -11,7 +11,7 @@ import pytest
 
 from tests.support.command import ROOT
 from tests.support.daemon_process import SETTINGS, Daemon
-from tests.support.fault_table import DirectoryWatch
+from tests.support.fault_table import FaultLog
 from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import VirtualController
 from tests.support.waiting import wait_until
@@ -45,21 +45,21 @@ def held(stage: Daemon) -> Iterator[VirtualController]:
 
 @pytest.mark.usefixtures("held")
 def test_a_wrong_edit_changes_nothing_and_is_named(stage: Daemon) -> None:
-    watch = DirectoryWatch("wrong edit of the settings", lambda: stage.log)
+    watch = FaultLog("wrong edit of the settings", lambda: stage.log)
     stage.settings.write_text(SETTINGS.replace("[audio]", "polyphony = 0\n[audio]"))
-    watch.told()
+    watch.wait_for_all()
     assert stage.status()["polyphony"] == 16
 
 
 @pytest.mark.usefixtures("held")
 def test_a_half_written_file_changes_nothing_until_it_is_whole(stage: Daemon) -> None:
-    watch = DirectoryWatch("settings file half written", lambda: stage.log)
+    watch = FaultLog("settings file half written", lambda: stage.log)
     whole = "polyphony = 7\n" + SETTINGS
     stage.settings.write_text(whole[: whole.index("block_frames") + 5])
-    watch.next()
+    watch.wait_for_next()
     assert stage.status()["polyphony"] == 16
     stage.settings.write_text(whole)
-    watch.told()
+    watch.wait_for_all()
     assert stage.status()["polyphony"] == 7
 
 
@@ -67,9 +67,9 @@ def test_a_half_written_file_changes_nothing_until_it_is_whole(stage: Daemon) ->
 def test_a_named_file_that_is_deleted_changes_nothing(stage: Daemon) -> None:
     stage.settings.write_text("polyphony = 7\n" + SETTINGS)
     wait_until(lambda: stage.status()["polyphony"] == 7)
-    watch = DirectoryWatch("settings file named by --settings deleted", lambda: stage.log)
+    watch = FaultLog("settings file named by --settings deleted", lambda: stage.log)
     stage.settings.unlink()
-    watch.told()
+    watch.wait_for_all()
     assert stage.status()["polyphony"] == 7
 
 
@@ -91,9 +91,9 @@ def test_a_file_deleted_on_the_board_puts_the_others_in_force(tmp_path: Path) ->
         )
     try:
         wait_until(lambda: "no controller" in log.read_text(), 15.0)
-        watch = DirectoryWatch("settings file deleted", log.read_text)
+        watch = FaultLog("settings file deleted", log.read_text)
         Path(f"/proc/{daemon.pid}/root/etc/partiald/partiald.toml").unlink()
-        watch.told()
+        watch.wait_for_all()
     finally:
         daemon.send_signal(signal.SIGTERM)
         daemon.wait(10)
@@ -105,8 +105,8 @@ def test_wrong_settings_at_power_on_are_named_and_the_defaults_play(
 ) -> None:
     daemon = Daemon(tmp_path, 'polyphonie = 8\nsound = "loud"\n')
     try:
-        watch = DirectoryWatch("wrong settings at power-on", lambda: daemon.log, at=0)
-        watch.told(15.0)
+        watch = FaultLog("wrong settings at power-on", lambda: daemon.log, at=0)
+        watch.wait_for_all(15.0)
         assert daemon.status()["polyphony"] == 16
         assert daemon.stop() == 0
     finally:

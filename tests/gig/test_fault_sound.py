@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tests.support.daemon_process import RATE, Daemon, record
-from tests.support.fault_table import DirectoryWatch
+from tests.support.fault_table import FaultLog
 from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import VirtualController
 from tests.support.waiting import wait_until
@@ -33,13 +33,11 @@ def test_a_card_that_arrives_later_is_found(jack_server: JackServer, tmp_path: P
     jack_server.stop()
     daemon = Daemon(tmp_path)
     try:
-        watch = DirectoryWatch(
-            "sound card absent at start, arriving later", lambda: daemon.log, at=0
-        )
-        watch.next(15.0)
+        watch = FaultLog("sound card absent at start, arriving later", lambda: daemon.log, at=0)
+        watch.wait_for_next(15.0)
         wait_until(lambda: daemon.status()["state"] == "silent")
         jack_server.start()
-        watch.told()
+        watch.wait_for_all()
         with VirtualController() as keys:
             daemon.says("controller connected")
             daemon.hears(keys)
@@ -53,7 +51,7 @@ def test_a_player_that_stood_still_goes_on_and_the_gap_is_counted(daemon: Daemon
         daemon.says("controller connected")
         daemon.hears(keys)
         daemon.plays(keys, 60)
-        watch = DirectoryWatch("callback overrun", lambda: daemon.log, at=0)
+        watch = FaultLog("callback overrun", lambda: daemon.log, at=0)
         before = daemon.status()["underflows"]
         os.kill(daemon.player, signal.SIGSTOP)
         time.sleep(0.05)  # the fault itself: nineteen blocks long
@@ -61,7 +59,7 @@ def test_a_player_that_stood_still_goes_on_and_the_gap_is_counted(daemon: Daemon
         wait_until(lambda: daemon.status()["underflows"] > before)
         daemon.plays(keys, 64)
     assert daemon.stop() == 0
-    watch.told()
+    watch.wait_for_all()
 
 
 def test_a_player_that_runs_away_is_a_lost_card_and_the_next_one_plays_as_it_did(
@@ -78,9 +76,9 @@ def test_a_player_that_runs_away_is_a_lost_card_and_the_next_one_plays_as_it_did
             keys.send(0xC0, 2)  # another sound than the one of power-on
         daemon.plays(keys, 69)
         before = heard(daemon, tmp_path)
-        watch = DirectoryWatch("real-time thread spinning", lambda: daemon.log)
+        watch = FaultLog("real-time thread spinning", lambda: daemon.log)
         os.kill(daemon.player, signal.SIGXCPU)
-        watch.told()
+        watch.wait_for_all()
         daemon.plays(keys, 69)
         after = heard(daemon, tmp_path)
         assert after == pytest.approx(before, rel=0.01)
@@ -107,17 +105,17 @@ def heard(daemon: Daemon, folder: Path) -> tuple[int, float]:
 def test_a_sound_server_that_is_killed_and_returns_plays_again(
     jack_server: JackServer, daemon: Daemon
 ) -> None:
-    watch = DirectoryWatch("audio server killed", lambda: daemon.log)
+    watch = FaultLog("audio server killed", lambda: daemon.log)
     with VirtualController() as keys:
         daemon.says("controller connected")
         daemon.hears(keys)
         daemon.plays(keys, 60, 64)
         jack_server.kill()
-        watch.next()
-        watch.next()
+        watch.wait_for_next()
+        watch.wait_for_next()
         assert daemon.status()["state"] == "silent"
     jack_server.start()
-    watch.told()
+    watch.wait_for_all()
     with VirtualController() as keys:
         daemon.says("controller reconnected")
         daemon.hears(keys)

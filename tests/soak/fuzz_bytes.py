@@ -10,7 +10,7 @@ from tests.support.fuzz_bytes import fuzz
 
 
 def main() -> int:
-    """Fuzz, and tell what became of the notes that came of it."""
+    """Fuzz, and say what became of the notes that came of it."""
     total = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000_000
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 2026
     began = time.monotonic()

@@ -1,6 +1,6 @@
 """Soak: a day of random music through the instrument, in virtual time; every block is checked.
 
-``python tests/soak/music.py [HOURS]``, 24 hours unless told otherwise.
+``python tests/soak/music.py [HOURS]``, 24 hours by default.
 """
 
 import sys

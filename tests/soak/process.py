@@ -1,6 +1,6 @@
 """Soak: random music through the real daemon, over JACK, in real time.
 
-``python tests/soak/process.py [MINUTES]``, 10 unless told otherwise. It fails when the note count
+``python tests/soak/process.py [MINUTES]``, 10 by default. It fails when the note count
 is not exact, a note hangs, a block is silenced by a fault, or something grows.
 """
 
@@ -115,7 +115,7 @@ def _fill(daemon: Daemon, controller: VirtualController) -> None:
             if velocity > _AT_ONCE:
                 controller.send(0x80, 36 + (velocity - _AT_ONCE) % 60, 0)
             time.sleep(0.005)
-        for _ in range(3):  # a busy machine's JACK may have dropped what lets go of a key
+        for _ in range(3):  # a busy machine's JACK may have dropped what releases a key
             controller.send(0xB0, 123, 0)
             time.sleep(0.05)
         daemon.sounds(0)

@@ -1,6 +1,6 @@
 """Soak: a controller pulled and plugged in again and again, at the whole daemon, over JACK.
 
-``python tests/soak/replug.py [CYCLES]``, 1,000 unless told otherwise. Notes are held at every
+``python tests/soak/replug.py [CYCLES]``, 1,000 by default. Notes are held at every
 pull. It fails when one hangs, when hearing the controller again takes a second or more (p99), or
 when descriptors, threads, JACK clients or memory grow.
 """

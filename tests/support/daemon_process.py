@@ -37,7 +37,7 @@ class Daemon:
         self._log = folder / log
         self.environment = os.environ | {
             "PYTHONPATH": str(ROOT),
-            "RUNTIME_DIRECTORY": str(folder),  # not the machine's own seat
+            "RUNTIME_DIRECTORY": str(folder),  # not the machine's own lock
             "STATE_DIRECTORY": str(folder),
             **environment,
         }
@@ -158,7 +158,7 @@ def gone(pid: int) -> bool:
 def belongings(daemon: Daemon) -> dict[str, int]:
     """Return the descriptors, threads and bytes of memory of keeper, fork_server and player.
 
-    The least of a few looks: who has just asked for the status is still being let go.
+    The least of a few looks: who has just asked for the status is still being released.
     """
     looks = []
     for _ in range(5):

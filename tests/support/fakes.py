@@ -17,7 +17,7 @@ from voices.notes.note_count import Ledger
 
 
 class ScriptedInstrument:
-    """Books what it is told, renders a constant, and fails when asked to."""
+    """Books what it is sent, renders a constant, and fails when asked to."""
 
     def __init__(self, level: float = 0.5) -> None:
         self.ledger = Ledger()

@@ -44,7 +44,7 @@ def pattern(line: str) -> re.Pattern[str]:
     return re.compile(r"[^\n]*".join(re.escape(part) for part in line.split("…")))
 
 
-class DirectoryWatch:
+class FaultLog:
     """A log from now on, for what the table says of one fault.
 
     Parameters
@@ -63,12 +63,12 @@ class DirectoryWatch:
         self._log = log
         self._at = len(log()) if at is None else at
 
-    def told(self, timeout_s: float = 10.0) -> None:
+    def wait_for_all(self, timeout_s: float = 10.0) -> None:
         """Wait until every line of the row that is left has come, in their order."""
         while self._left:
-            self.next(timeout_s)
+            self.wait_for_next(timeout_s)
 
-    def next(self, timeout_s: float = 10.0) -> None:
+    def wait_for_next(self, timeout_s: float = 10.0) -> None:
         """Wait for the next line of the row."""
         line = self._left.pop(0)
         try:

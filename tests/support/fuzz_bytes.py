@@ -25,11 +25,11 @@ def fuzz(total: int, seed: int) -> Engine:
     ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
     board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
     playing = Engine(SETTINGS, ring=ring, counters=board, sample_rate=RATE, block_frames=BLOCK)
-    sysex, chase = SysexQueue(), ChannelState()
+    sysex, channels = SysexQueue(), ChannelState()
     ports = [
-        intake.add_port()
+        controller.add_port()
         for number in range(2)
-        for intake in [ControllerInput(number, ring.put, chase, sysex)]
+        for controller in [ControllerInput(number, ring.put, channels, sysex)]
         for _ in range(2)
     ]
     ceiling = 10 ** (SETTINGS.level.ceiling_db / 20) * 1.000001
@@ -46,12 +46,12 @@ def fuzz(total: int, seed: int) -> Engine:
                 playing.submit_sysex(controller, message)
             now_us += BLOCK * 1_000_000 // RATE
             playing.render_block(out, now_us)
-            told = f"seed {seed}, {sent} bytes"
-            assert playing.timing.faults == 0, f"{told}: {playing.timing.error.decode()}"
-            assert np.isfinite(out).all(), told
-            assert np.abs(out).max() <= ceiling, told
+            where = f"seed {seed}, {sent} bytes"
+            assert playing.timing.faults == 0, f"{where}: {playing.timing.error.decode()}"
+            assert np.isfinite(out).all(), where
+            assert np.abs(out).max() <= ceiling, where
             ledger = playing.instrument.ledger
-            assert ledger.received == sum(ledger.accounts().values()), told
+            assert ledger.received == sum(ledger.accounts().values()), where
             playing.fetch_replies()
-            chase.messages()
+            channels.messages()
     return playing

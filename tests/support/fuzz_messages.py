@@ -35,11 +35,11 @@ def fuzz(variant: dict[str, Any], messages: int, seed: int) -> Instrument:
         if number % EVERY == EVERY - 1:
             instrument.render(out)
             accounts = instrument.ledger.accounts()
-            told = f"seed {seed}, message {number}"
-            assert np.isfinite(out).all(), told
-            assert np.abs(out).max() <= ceiling, told
-            assert instrument.ledger.received == struck == sum(accounts.values()), told
-            assert 0 <= accounts["sounding"] <= settings.polyphony, told
+            where = f"seed {seed}, message {number}"
+            assert np.isfinite(out).all(), where
+            assert np.abs(out).max() <= ceiling, where
+            assert instrument.ledger.received == struck == sum(accounts.values()), where
+            assert 0 <= accounts["sounding"] <= settings.polyphony, where
     silence(instrument, settings, out)
     return instrument
 

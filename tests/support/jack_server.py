@@ -45,7 +45,7 @@ class JackServer:
     Parameters
     ----------
     name
-        What `JACK_DEFAULT_SERVER` has to be for its clients.
+        What `JACK_DEFAULT_SERVER` must be for its clients.
     log
         Where the server's own lines go.
     """

@@ -24,7 +24,7 @@ NO_CARD = "no sound card and no sound server"
 
 
 class Notices:
-    """What systemd was told."""
+    """What systemd hears."""
 
     def __init__(self, watchdog_s: float | None = None) -> None:
         self.lines: list[str] = []

@@ -25,7 +25,7 @@ def on(frame: int, key: int, velocity: int = 127, channel: int = 0) -> Event:
 
 
 def off(frame: int, key: int, channel: int = 0) -> Event:
-    """Return a key let go."""
+    """Return a key released."""
     return frame, mido.Message("note_off", note=key, channel=channel)
 
 

@@ -1,4 +1,4 @@
-"""A restless player: random music for as long as one likes, and what has to be true all the while.
+"""A restless player: random music for as long as one likes, and what must be true all the while.
 
 Units: frames since the start (``at``), seconds (``_s``). The same seed gives the same music.
 """
@@ -105,7 +105,7 @@ class RestlessPlayer:
         return at + self._frames(0.5, 6.5)
 
     def _nonsense(self, at: int, controller: int) -> None:
-        """Send valid messages that mean nothing together; what they hold down is let go later."""
+        """Send valid messages that mean nothing together; what they hold down is released later."""
         chance = self._chance
         for _ in range(chance.randrange(1, 30)):
             status = chance.randrange(0x80, 0xF0)

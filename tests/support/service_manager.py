@@ -1,4 +1,4 @@
-"""A service manager's end of sd_notify(3), and when it was told what."""
+"""A service manager's end of sd_notify(3), and when each line came."""
 
 import socket
 import time
@@ -14,7 +14,7 @@ class Manager:
     Parameters
     ----------
     address
-        What NOTIFY_SOCKET has to be: a path, or an abstract name behind an ``@``.
+        What NOTIFY_SOCKET must be: a path, or an abstract name behind an ``@``.
     """
 
     def __init__(self, address: str) -> None:
@@ -33,7 +33,7 @@ class Manager:
             return [text for _, text in self._told]
 
     def count(self, line: str) -> int:
-        """Return how often a line was told."""
+        """Return how often a line came."""
         return sum(text.split("\n").count(line) for text in self.told())
 
     def moments(self, line: str) -> list[float]:

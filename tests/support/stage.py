@@ -13,7 +13,7 @@ from tests.support.jack_server import JackServer, own_name
 
 @contextmanager
 def staged(settings: str = SETTINGS, *, waits: bool = False) -> Iterator[Daemon]:
-    """Lend a daemon that is ready; what fails meanwhile is told with its log.
+    """Lend a daemon that is ready; what fails meanwhile is shown with its log.
 
     Parameters
     ----------

@@ -35,7 +35,7 @@ for line in sys.stdin:
         count, rate = int(numbers[0]), int(numbers[1])
         began = time.monotonic()
         for number in range(count):
-            # Every tenth is a note struck or let go, the rest is a knob that never rests.
+            # Every tenth is a note struck or released, the rest is a knob that never rests.
             kind = (0x90, 0x80)[number // 10 % 2] if number % 10 == 0 else 0xB0
             output.send_message([kind, 74 if kind == 0xB0 else 60, number % 127 + 1])
             time.sleep(max(began + number / rate - time.monotonic(), 0))
@@ -46,7 +46,7 @@ for line in sys.stdin:
 
 
 class VirtualController:
-    """Plugged in when made, pulled out and plugged in again when told."""
+    """Plugged in when made, pulled out and plugged in again when a test says so."""
 
     def __init__(self, name: str = NAME, port: str = "MIDI 1") -> None:
         self._name, self._port = name, port

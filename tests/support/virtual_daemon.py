@@ -39,7 +39,7 @@ FRAMES, RATE = 64, 48_000
 
 
 class Files:
-    """Settings files that change when told."""
+    """Settings files that change when a test edits them."""
 
     def __init__(self) -> None:
         self.loaded = LoadedSettings(Settings())
