@@ -107,7 +107,7 @@ class Timing:
 
 @dataclass(frozen=True)
 class Snapshot:
-    """The board at one moment."""
+    """The counters at one moment."""
 
     blocks: int = 0
     underflows: int = 0
@@ -135,7 +135,7 @@ class Snapshot:
 
     @property
     def ready(self) -> bool:
-        """Whether blocks have been rendered since the board was cleared."""
+        """Whether blocks have been rendered since the counters were cleared."""
         return self.blocks > 0
 
     @property
@@ -164,10 +164,16 @@ def bin_of(render_us: int) -> int:
     return min((octave << 3) + (render_us >> octave), _TOP_BIN)
 
 
+def _bin_ends_us(position: int) -> tuple[int, int]:
+    """Return the first and the last time that fall into a bin."""
+    octave = max((position >> 3) - 1, 0)
+    first = (position - (octave << 3)) << octave
+    return first, first + (1 << octave) - 1
+
+
 def bin_us(position: int) -> float:
     """Return the middle of a bin."""
-    octave = max((position >> 3) - 1, 0)
-    return ((position - (octave << 3)) << octave) + ((1 << octave) - 1) / 2
+    return sum(_bin_ends_us(position)) / 2
 
 
 def percentile_us(counts: tuple[int, ...], share: float) -> int:
@@ -179,8 +185,7 @@ def percentile_us(counts: tuple[int, ...], share: float) -> int:
     for position, count in enumerate(counts):
         seen += count
         if count and seen >= wanted:
-            octave = max((position >> 3) - 1, 0)
-            return ((position - (octave << 3)) << octave) + (1 << octave) - 1
+            return _bin_ends_us(position)[1]
     return 0
 
 
@@ -190,7 +195,7 @@ class SharedCounters:
     Parameters
     ----------
     memory
-        At least `SIZE` bytes, writable, shared by both processes; zeroed, it is a clear board.
+        At least `SIZE` bytes, writable, shared by both processes; zeroed, nothing has been counted.
     """
 
     SIZE = 2 * _COPY + 2 * 8 * BINS

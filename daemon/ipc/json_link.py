@@ -98,7 +98,7 @@ class Link:
             self.flush()
 
     def receive(self) -> list[Message]:
-        """Return the whole messages that have come, without waiting; `open` tells the end."""
+        """Return the whole messages that have come, without waiting; see `open` for the end."""
         while self.open:
             try:
                 piece = self._socket.recv(1 << 16)

@@ -4,7 +4,7 @@ Units: frames since the player's stream began.
 Shapes: `NoteEvents.SIZE` bytes: a count, then `SLOTS` records of `RECORD_BYTES`.
 Threads: `NoteEvents.put` belongs to the audio callback, `NoteEvents.take` to the main loop.
 
-A note is put when it is struck, when it ends and when a stolen one is let go, whole each time: a
+A note is put at its note-on, when it ends and when a stolen one is released, whole each time: a
 record that was overwritten unread is made good by the note's next one. `NoteEvents.put` waits for
 nobody; who reads too late learns how many records were missed.
 """

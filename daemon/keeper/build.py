@@ -52,7 +52,7 @@ def build(
     settings
         A file that stands for all settings files; None: the usual ones.
     lock
-        Beside which the control socket and what lives as long as the power go.
+        Its folder also has the control socket, and files that do not outlive the power.
     memory, fork_server
         Made before any thread is.
     """

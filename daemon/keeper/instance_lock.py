@@ -1,6 +1,6 @@
 """The one daemon's place in the runtime folder: its lock, and where its socket goes.
 
-The lock is held as long as the daemon lives, so that no second one starts; a killed daemon's is
+The lock is held as long as the daemon runs, so that no second one starts; a killed daemon's is
 free.
 """
 

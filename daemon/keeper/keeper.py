@@ -1,6 +1,6 @@
 """The keeper: everything the player must not be kept waiting by.
 
-It looks for controllers, sees to it that a player lives while there is a card, puts edited
+It looks for controllers, sees to it that a player runs while there is a card, puts edited
 settings in force, answers, and reports to systemd and the log. It has no device of its own: what it
 works with is handed to it, time included, so it runs in virtual time as well.
 

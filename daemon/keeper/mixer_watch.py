@@ -3,8 +3,9 @@
 Units: microseconds of the monotonic clock (``_us``).
 Threads: the main loop's alone; the player is never asked.
 
-Each closing is told once, and the opening after it. Nothing is set right here, unlike when a player
-begins: who turns a card off while it plays means it. What was closed then, the player has told.
+Each closing is logged once, and the opening after it. Nothing is corrected here, unlike when a
+player begins: who turns a card off while it plays means it. What was closed then, the player has
+logged.
 """
 
 import logging
@@ -59,7 +60,7 @@ class MixerWatch:
         try:
             now = closed_paths(self._read(card.number))
         except OSError:
-            return  # gone, which others tell, or without a mixer
+            return  # gone, which others notice, or without a mixer
         before = now if self._closed is None else self._closed
         self._closed = now
         for name in now.keys() - before.keys():

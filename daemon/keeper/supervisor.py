@@ -54,7 +54,7 @@ class Players(Protocol):
         """Give the player a message."""
 
     def stop(self) -> None:
-        """Have the player end; an event tells when."""
+        """Have the player end; an `Ended` follows."""
 
     def events(self) -> list[messages.FromPlayer]:
         """Return what has happened since the last call."""

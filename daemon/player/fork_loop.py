@@ -48,7 +48,7 @@ def serve(server: "ForkLoop", parent: int) -> NoReturn:
         _follow(parent)
         try:
             import_module("daemon.player.process")
-        except Exception as fault:  # noqa: BLE001 whatever it is: nobody else can tell
+        except Exception as fault:  # noqa: BLE001 whatever it is: nobody else can report it
             server.give_up(f"no player can be made: {type(fault).__name__}: {fault}")
         # Each player's collection looks at its own objects only, and leaves these pages shared.
         gc.freeze()

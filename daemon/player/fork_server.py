@@ -90,7 +90,7 @@ class ForkServer:
             self._link.send(message)
 
     def stop(self) -> None:
-        """Have the player fade out and end, at the latest by force; an event tells when."""
+        """Have the player fade out and end, at the latest by force; an `Ended` follows."""
         if self.playing:
             self._link.send(Stop())
 

@@ -94,7 +94,7 @@ class Player:
         """Open the card, play, and leave the process."""
         try:
             status = self._live(job)
-        except Exception as error:  # noqa: BLE001 - told, not printed: the terminal is not ours
+        except Exception as error:  # noqa: BLE001 - reported, not printed: the terminal is not ours
             self._tell("ended", f"the player failed: {type(error).__name__}: {error}", "error")
             status = ExitStatus.FAULT
         self._link.drain(_LEAVE_S)

@@ -62,10 +62,10 @@ class Notices:
     watchdog_s = 1.0
 
     def __init__(self) -> None:
-        self.told: list[str] = []
+        self.lines: list[str] = []
 
     def __getattr__(self, name: str) -> Any:
-        return lambda *_: self.told.append(name)
+        return lambda *_: self.lines.append(name)
 
 
 class VirtualDaemon:

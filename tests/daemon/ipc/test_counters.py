@@ -35,19 +35,19 @@ def timing() -> Timing:
 
 
 def test_zeroed_memory_is_a_board_that_is_not_ready() -> None:
-    board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
-    assert board.snapshot() == Snapshot()
-    assert not board.snapshot().ready
+    counters = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+    assert counters.snapshot() == Snapshot()
+    assert not counters.snapshot().ready
 
 
 def test_a_snapshot_holds_everything_that_was_published() -> None:
-    board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+    counters = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
     books = Books(11, {name: place for place, name in enumerate(ACCOUNTS)})
     meter = Meter(128_000, (0.25, 0.125), 5, 70, books)
     state = Timing(48_000, 128, 3, 2, 1, faults=4, sounding_peak=7, max_us=900)
     state.error = "ValueError: 5 Hz — Kürze".encode()
-    board.publish(meter, state)
-    seen = board.snapshot()
+    counters.publish(meter, state)
+    seen = counters.snapshot()
     assert seen.ready
     assert (seen.blocks, seen.underflows, seen.late_events, seen.faults) == (3, 2, 1, 4)
     assert (seen.frame, seen.sample_rate, seen.block_frames) == (128_000, 48_000, 128)
@@ -56,31 +56,31 @@ def test_a_snapshot_holds_everything_that_was_published() -> None:
     assert seen.accounts == books.booked
     assert seen.last_error == "ValueError: 5 Hz — Kürze"
     assert seen.deadline_us == 2666  # 128 frames at 48 kHz
-    board.clear()
-    assert board.snapshot() == Snapshot()
+    counters.clear()
+    assert counters.snapshot() == Snapshot()
 
 
 def test_a_damaged_copy_is_passed_over_for_the_whole_one_before_it() -> None:
     memory = memoryview(bytearray(SharedCounters.SIZE))
-    board, state, books = SharedCounters(memory), timing(), Books()
+    counters, state, books = SharedCounters(memory), timing(), Books()
     for blocks in (1, 2):
         before = bytes(memory)
         state.blocks = books.received = blocks
-        board.publish(Meter(ledger=books), state)
+        counters.publish(Meter(ledger=books), state)
     # A byte that the latest publishing changed, as if it had stopped in the middle.
     changed = next(at for at, byte in enumerate(before) if memory[at] != byte)
     memory[changed] ^= 0xFF
-    assert board.snapshot().received == 1
+    assert counters.snapshot().received == 1
     for at in range(0, SharedCounters.SIZE, 8):
         memory[at] ^= 0xFF
-    assert board.snapshot() == Snapshot()
+    assert counters.snapshot() == Snapshot()
 
 
 def test_an_error_longer_than_its_field_is_cut() -> None:
-    board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+    counters = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
     state = Timing(48_000, 128, blocks=1, error=b"x" * 1000)
-    board.publish(Meter(), state)
-    assert set(board.snapshot().last_error) == {"x"}
+    counters.publish(Meter(), state)
+    assert set(counters.snapshot().last_error) == {"x"}
 
 
 @pytest.mark.parametrize("render_us", [0, 1, 15, 16, 17, 100, 1000, 2667, 60_000])
@@ -98,22 +98,22 @@ def test_bins_never_fall_and_end_at_the_last() -> None:
 
 
 def test_percentiles_agree_with_sorted_times() -> None:
-    board = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
+    counters = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
     chance, state = random.Random(5), timing()
     times = [int(chance.lognormvariate(5, 1)) for _ in range(2000)]
     for render_us in times:
         state.blocks += 1
         state.render_us = render_us
         state.max_us = max(state.max_us, render_us)
-        board.publish(Meter(), state)
-    seen = board.snapshot()
+        counters.publish(Meter(), state)
+    seen = counters.snapshot()
     exact = statistics.quantiles(times, n=100, method="inclusive")
     assert exact[49] * 0.99 <= seen.p50_us <= exact[49] * 1.14
     assert exact[98] * 0.95 <= seen.p99_us <= exact[98] * 1.14
     assert seen.render_us(1.0) == max(times)
 
 
-def publish_for_ever(board: SharedCounters) -> None:
+def publish_for_ever(counters: SharedCounters) -> None:
     """Every figure of one publishing is the same number, so that a torn copy shows."""
     state, meter = timing(), Meter()
     while True:
@@ -122,27 +122,27 @@ def publish_for_ever(board: SharedCounters) -> None:
         state.underflows = state.late_events = state.sounding_peak = n
         meter.frame = meter.sounding = meter.partials = meter.ledger.received = n
         meter.ledger.booked = dict.fromkeys(ACCOUNTS, n)
-        board.publish(meter, state)
+        counters.publish(meter, state)
 
 
 @pytest.mark.gig
 def test_a_snapshot_is_never_torn_not_even_by_a_killed_writer() -> None:
     memory = mmap.mmap(-1, SharedCounters.SIZE)
-    board, last = SharedCounters(memoryview(memory)), 0
+    counters, last = SharedCounters(memoryview(memory)), 0
     for _ in range(5):
-        board.clear()
+        counters.clear()
         child = os.fork()
         if child == 0:
-            publish_for_ever(board)
+            publish_for_ever(counters)
         until, last = time.monotonic() + 0.1, 0
         while time.monotonic() < until or not last:
-            seen = board.snapshot()
+            seen = counters.snapshot()
             assert set(seen.accounts.values()) == {seen.blocks}
             assert {seen.underflows, seen.frame, seen.sounding, seen.received} == {seen.blocks}
             assert seen.blocks >= last
             last = seen.blocks
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
-        seen = board.snapshot()
+        seen = counters.snapshot()
         assert seen.blocks >= last > 0
         assert set(seen.accounts.values()) == {seen.blocks}

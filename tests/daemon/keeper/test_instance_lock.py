@@ -19,7 +19,7 @@ HOLDER = """
 import sys, time
 from pathlib import Path
 from daemon.keeper.instance_lock import InstanceLock
-seat = InstanceLock([Path(sys.argv[1])])
+lock = InstanceLock([Path(sys.argv[1])])
 print("seated", flush=True)
 time.sleep(60)
 """
@@ -32,7 +32,7 @@ def control(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def holder(control: Path) -> Iterator["subprocess.Popen[str]"]:
-    """Another process that sits on the seat."""
+    """Another process that sits on the lock."""
     process = subprocess.Popen(
         [sys.executable, "-c", HOLDER, str(control)], cwd=ROOT, stdout=subprocess.PIPE, text=True
     )
@@ -61,11 +61,11 @@ def test_by_hand_the_system_s_daemon_is_found_before_one_s_own() -> None:
 def test_who_takes_the_lock_leaves_its_number_in_a_folder_closed_to_strangers(
     control: Path,
 ) -> None:
-    seat = InstanceLock([control])
-    assert seat.path == control
+    lock = InstanceLock([control])
+    assert lock.path == control
     assert control.with_name("lock").read_text() == f"{os.getpid()}\n"
     assert stat.S_IMODE(control.parent.stat().st_mode) & 0o027 == 0
-    seat.release()
+    lock.release()
 
 
 @pytest.mark.gig
@@ -75,7 +75,7 @@ def test_a_second_one_is_told_which_process_runs(
     with pytest.raises(RunError, match=f"already running as process {holder.pid}; ") as fault:
         InstanceLock([control])
     assert "\n" not in str(fault.value)
-    # Looking did not take the seat away from its holder, nor wipe its number out.
+    # Looking did not take the lock away from its holder, nor wipe its number out.
     with pytest.raises(RunError, match=f"process {holder.pid};"):
         InstanceLock([control])
 
@@ -95,9 +95,9 @@ def test_the_lock_of_a_killed_daemon_is_free(
 ) -> None:
     holder.send_signal(signal.SIGKILL)
     holder.wait(5)
-    seat = InstanceLock([control])
+    lock = InstanceLock([control])
     assert control.with_name("lock").read_text() == f"{os.getpid()}\n"
-    seat.release()
+    lock.release()
 
 
 def test_a_released_lock_can_be_taken_again(control: Path) -> None:
@@ -107,9 +107,9 @@ def test_a_released_lock_can_be_taken_again(control: Path) -> None:
 
 def test_a_folder_that_cannot_be_is_passed_over(control: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    seat = InstanceLock([tmp_path / "file" / "control", control])
-    assert seat.path == control
-    seat.release()
+    lock = InstanceLock([tmp_path / "file" / "control", control])
+    assert lock.path == control
+    lock.release()
 
 
 def test_no_folder_at_all_is_reported_in_one_line_with_every_reason(tmp_path: Path) -> None:

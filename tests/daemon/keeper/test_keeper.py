@@ -101,22 +101,22 @@ def test_an_edit_goes_to_the_player_and_a_wrong_one_changes_nothing(
 
 
 def test_systemd_hears_of_life_only_while_blocks_go_on(daemon: VirtualDaemon) -> None:
-    assert daemon.notices.told.count("ready") == 1
+    assert daemon.notices.lines.count("ready") == 1
     daemon.run(2.0)
-    before = daemon.notices.told.count("watchdog")
+    before = daemon.notices.lines.count("watchdog")
     assert before >= 3
     daemon.playing = None  # the callback hangs, and nobody says so
     daemon.run(3.0)
-    assert daemon.notices.told.count("watchdog") <= before + 1
+    assert daemon.notices.lines.count("watchdog") <= before + 1
 
 
 def test_without_a_card_the_search_keeps_the_watchdog_fed(daemon: VirtualDaemon) -> None:
     daemon.card = False
     daemon.end("'box' went away")
     daemon.run(0.5)
-    before = daemon.notices.told.count("watchdog")
+    before = daemon.notices.lines.count("watchdog")
     daemon.run(3.0)
-    assert daemon.notices.told.count("watchdog") >= before + 4
+    assert daemon.notices.lines.count("watchdog") >= before + 4
 
 
 def test_what_is_missed_is_summed_into_one_line(
@@ -205,7 +205,7 @@ def test_losing_one_controller_releases_its_own_notes_and_no_other(daemon: Virtu
 
 
 def test_a_flood_that_leaves_no_room_makes_no_note_hang(daemon: VirtualDaemon) -> None:
-    """What lets go comes late then; a key struck anew in the meantime is not let go."""
+    """Releases come late then; a key played again in the meantime is not released."""
     loose = "Loose Contact:Loose Contact MIDI 1 28:0"
     daemon.ports.plug(KEYS)
     daemon.ports.plug(loose)

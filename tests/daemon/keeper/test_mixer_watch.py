@@ -48,15 +48,15 @@ def test_status_and_log_tell_once_that_the_mixer_was_closed_and_once_that_it_is_
     bench.controls = [switch("PCM", 1), volume("PCM", 100)]
     bench.play()
     bench.tick(12)
-    told = len(caplog.messages)
+    before = len(caplog.messages)
     assert readable_status(bench.keeper.status()).count("PCM") == 0
     bench.controls = [switch("PCM", 0), volume("PCM", 100)]
     bench.tick(40)
-    assert caplog.messages[told:] == [f"on 'Street Audio' {SHUT}"]
+    assert caplog.messages[before:] == [f"on 'Street Audio' {SHUT}"]
     assert f"\n             {SHUT}\n" in readable_status(bench.keeper.status())
     bench.controls = [switch("PCM", 1), volume("PCM", 100)]
     bench.tick(40)
-    assert caplog.messages[told + 1 :] == ["on 'Street Audio' 'PCM' is open again"]
+    assert caplog.messages[before + 1 :] == ["on 'Street Audio' 'PCM' is open again"]
     assert bench.keeper.status()["output"]["closed"] == []
     bench.say("lost", "'Street Audio' went away", "warning")
     assert bench.keeper.status()["output"] is None

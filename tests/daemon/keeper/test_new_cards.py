@@ -15,12 +15,12 @@ class Box:
 
     def __init__(self, playing: Card, *beside: Card) -> None:
         self.there = [playing, *beside]
-        self.newcomers = NewCards(lambda: self.there)
-        self.newcomers.begin(playing)
+        self.new_cards = NewCards(lambda: self.there)
+        self.new_cards.begin(playing)
 
     def with_(self, *cards: Card, wanted: str = "") -> Card | None:
         self.there = [self.there[0], *cards]
-        return self.newcomers.better(wanted)
+        return self.new_cards.better(wanted)
 
 
 def test_a_better_kind_that_comes_should_play() -> None:
