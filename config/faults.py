@@ -1,7 +1,7 @@
-"""Faults in a file the owner wrote: every one at once, one line each.
+"""Faults in a file of the owner's: all of them at once, one line each.
 
-A line says where, what and the rule: ``file: key = value: rule``, with a suggestion for a key
-that is unknown. Array items count from 1.
+A line says where, what and the rule: ``file: key = value: rule``, with a suggestion for an unknown
+key. Array items count from 1.
 """
 
 import tomllib
@@ -19,14 +19,14 @@ from config.wording import dotted, field_at, homes, model_at, rule, written
 M = TypeVar("M", bound=BaseModel)
 Steps = tuple[int | str, ...]
 Where = str | Callable[[str], str]
-"""The name of the file, or a function from a dotted key to the file it stands in."""
+"""The name of the file, or a function from a dotted key to the file that sets it."""
 
 _OF_ANOTHER_FORM = ("float_type", "list_type", "literal_error")
 _LONGEST_WORD = 100
 
 
 class ConfigError(Exception):
-    """A file that is not as it has to be. The reader can mend the file."""
+    """A fault in a settings or sound file, which the owner can mend."""
 
     def __init__(self, faults: Iterable[str]) -> None:
         self.faults = [printable(line) for line in faults]
@@ -39,14 +39,14 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     Raises
     ------
     ConfigError
-        With the line of the first fault; a typographic character there is called by its name.
+        With the line of the first fault; a typographic character there is named.
     """
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{where}: {explained(str(error), text)}"]) from None
     except RecursionError:
-        raise ConfigError([f"{where}: lists or tables too deep inside one another"]) from None
+        raise ConfigError([f"{where}: lists or tables are nested too deep"]) from None
     except ValueError:  # Python reads no decimal number of over 4300 digits
         raise ConfigError([f"{where}: a number in it has too many digits"]) from None
 
@@ -66,19 +66,19 @@ def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
         nearly: set[Steps] = set()
         for fault in error.errors():
             path, line = _line(model, plain, fault, where)
-            # Of several forms that a value may have, the one speaks that it nearly has ...
+            # Where a value may have several forms, the fault of the closest one is reported ...
             if fault["type"] not in _OF_ANOTHER_FORM:
                 nearly.add(path)
             elif path in nearly:
                 continue
             lines[path] = line
-        # ... unless an item inside the value has a fault of its own.
+        # ... unless an item inside the value has its own.
         items = {path[:-1] for path in lines if path and isinstance(path[-1], int)}
         raise ConfigError(line for path, line in lines.items() if path not in items) from None
 
 
 def suggestion(word: str, known: Iterable[str]) -> str:
-    """Return ``; did you mean 'x'?`` when something known is like the word, else nothing."""
+    """Return ``; did you mean 'x'?`` if something known resembles the word, else nothing."""
     names = {name.lower(): name for name in known}
     close = get_close_matches(word[:_LONGEST_WORD].lower(), names, n=1, cutoff=0.6)
     return f"; did you mean '{names[close[0]]}'?" if close else ""
@@ -87,7 +87,7 @@ def suggestion(word: str, known: Iterable[str]) -> str:
 def _line(
     model: type[BaseModel], plain: dict[str, Any], fault: ErrorDetails, where: Where
 ) -> tuple[Steps, str]:
-    """Return where a fault is, as keys and places, and its line."""
+    """Return where a fault is, as keys and indices, and its line."""
     steps = _steps(plain, fault)
     key = dotted(steps)
     value = fault["input"]
@@ -100,9 +100,9 @@ def _line(
             remedy = f" here; it belongs {elsewhere}" if elsewhere else suggestion(last, known)
             said = f"{key}: unknown key{remedy}"
         case "missing":
-            said = f"{key}: has to be there"
+            said = f"{key}: must be given"
         case "value_error" if isinstance(value, dict):
-            # A rule on a table as a whole begins with the key it is about.
+            # A rule on a whole table begins with the key it is about.
             said = f"{key}.{broken}" if key else broken
         case "value_error" if fault["loc"][-1:] == ("[key]",):
             said = f"{key}: {broken}"
@@ -113,7 +113,7 @@ def _line(
 
 
 def _steps(plain: dict[str, Any], fault: ErrorDetails) -> list[int | str]:
-    """Return the path to a fault through the file: without the names of a union's branches."""
+    """Return the path to a fault in the file, without the names of a union's branches."""
     steps: list[int | str] = []
     value: Any = plain
     for step in fault["loc"]:

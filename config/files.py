@@ -1,4 +1,4 @@
-"""Text files read tolerantly and written all or not at all."""
+"""Text files, read tolerantly and written atomically."""
 
 import fcntl
 import glob
@@ -10,12 +10,12 @@ from pathlib import Path
 from config.faults import ConfigError
 
 LARGEST = 1 << 20
-"""More is not read: somebody may name ``/dev/zero``, or a recording."""
+"""No more is read: somebody may name ``/dev/zero``, or a recording."""
 _PART = ".part"
 
 
 def read_text(path: Path) -> str:
-    """Return the text of a file; a byte-order mark and CRLF line ends are taken off.
+    """Return the text of a file, without a byte-order mark and with LF line ends.
 
     Raises
     ------
@@ -26,13 +26,13 @@ def read_text(path: Path) -> str:
         with path.open("rb") as file:
             content = file.read(LARGEST + 1)
     except FileNotFoundError:
-        raise ConfigError([f"{path}: there is no such file"]) from None
+        raise ConfigError([f"{path}: no such file"]) from None
     except IsADirectoryError:
         raise ConfigError([f"{path}: is a folder, not a file"]) from None
     except OSError as error:
-        raise ConfigError([f"{path}: cannot be read: {error.strerror}"]) from None
+        raise ConfigError([f"{path}: can't be read: {error.strerror}"]) from None
     if len(content) > LARGEST:
-        raise ConfigError([f"{path}: is longer than {LARGEST >> 20} MiB; it cannot be meant"])
+        raise ConfigError([f"{path}: is longer than {LARGEST >> 20} MiB, so it is not read"])
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -42,13 +42,13 @@ def read_text(path: Path) -> str:
 
 
 def write_atomic(path: Path, content: bytes | str) -> None:
-    """Write a file so that at any moment either the old or the new one is there, whole.
+    """Write a file so that at any moment either the old or the new one exists, whole.
 
     Raises
     ------
     OSError
-        If it cannot be written; then nothing has changed and nothing is left behind. What a
-        killed writer left goes with the next write of that file.
+        If it cannot be written; then nothing has changed and nothing is left behind. The next
+        write of that file removes what a killed writer left.
     """
     raw = content.encode() if isinstance(content, str) else content
     _clear_away(path)
@@ -59,7 +59,7 @@ def write_atomic(path: Path, content: bytes | str) -> None:
             file.write(raw)
             file.flush()
             os.fsync(file.fileno())
-            # Before it is closed: that gives up the lock.
+            # Before it is closed, which releases the lock.
             os.replace(name, path)
     except BaseException:
         with suppress(FileNotFoundError):
@@ -73,17 +73,17 @@ def write_atomic(path: Path, content: bytes | str) -> None:
 
 
 def _fresh(path: Path) -> tuple[int, str]:
-    """Make a file beside another, locked for as long as it is written."""
+    """Make a file beside another, locked until it is closed."""
     while True:
         handle, name = tempfile.mkstemp(_PART, f".{path.name}.", path.parent)
         fcntl.flock(handle, fcntl.LOCK_EX)
         if os.path.exists(name):
             return handle, name
-        os.close(handle)  # another writer took it for a left one, before it was locked
+        os.close(handle)  # another writer removed it as abandoned before it was locked
 
 
 def _clear_away(path: Path) -> None:
-    """Remove what killed writers of a file left beside it: those that still write hold a lock."""
+    """Remove what killed writers of a file left beside it; live writers hold a lock."""
     for left in path.parent.glob(f".{glob.escape(path.name)}.*{_PART}"):
         with suppress(OSError):
             handle = os.open(left, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC)

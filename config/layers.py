@@ -1,11 +1,11 @@
 """The layers of settings, from the defaults to the file on the boot partition.
 
-Each layer may set any key, and a later one goes before an earlier one: the defaults, the owner's
+Each layer may set any key, and a later one overrides an earlier one: the defaults, the owner's
 file, what was learned from the controller, and the file on the board's boot partition (which a
-card reader in any computer can edit). What was learned yields to a later edit: beside every
-learned value stands the owner's value at that time, in the table ``[instead_of]``, and when the
-owner's file says something else now, the learned value no longer holds. A volume is learned
-downwards only: after a power-off other headphones may be plugged in.
+card reader in any computer can edit). A later edit overrides what was learned: the table
+``[instead_of]`` holds the owner's value of the time for every learned value, and once the owner's
+file says something else, the learned value no longer counts. A volume is learned downwards only:
+after a power-off other headphones may be plugged in.
 """
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -32,13 +32,13 @@ Plain = dict[str, Any]
 
 @dataclass(frozen=True)
 class InForce:
-    """The settings in force, and where each one comes from."""
+    """The settings in force, and where each comes from."""
 
     settings: Settings
     origins: Mapping[str, str]
     """The file of every key that is not at its default, by dotted key."""
     overridden: Sequence[str] = field(default_factory=list)
-    """One line for every edit that a later layer goes before."""
+    """One line for every edit that a later layer overrides."""
     stood_in: Sequence[str] = field(default_factory=list)
     """One line for every faulty file whose last good text plays instead."""
 
@@ -48,14 +48,14 @@ def load(
     sounds: Collection[str] | None = None,
     usual: Sequence[Path] = DEFAULT_PATHS,
 ) -> InForce:
-    """Return the settings of the layers that exist.
+    """Return the settings of the layers.
 
     Parameters
     ----------
     paths
         The files, lowest first; None: the usual ones.
     sounds
-        The names a sound may have; None: the name is not looked at.
+        The names a sound may have; None: names are not checked.
     usual
         The owner's file, the learned one and the boot partition's; any may be missing.
 
@@ -76,9 +76,9 @@ def load_file(
     usual: Sequence[Path] = DEFAULT_PATHS,
     text: str | None = None,
 ) -> InForce:
-    """Return the settings of one file in place of all layers; it has to be there.
+    """Return the settings of one file, which must exist, in place of all layers.
 
-    It is read once, so it may be a pipe; or not at all, when its ``text`` is given.
+    It is read once, so it may be a pipe; not at all if its ``text`` is given.
 
     Raises
     ------
@@ -100,8 +100,8 @@ def load_forgiving(
 ) -> tuple[InForce, list[str]]:
     """Return settings whatever the files hold, and their faults.
 
-    A layer with a fault is left out as a whole, or its text in ``last_good`` stands in for it; the
-    others play. Parameters as for `load`.
+    A layer with a fault is left out as a whole, or replaced by its text in ``last_good``; the
+    others count. Parameters as for `load`.
     """
 
     def read(path: Path) -> str:
@@ -122,7 +122,7 @@ def _merged(
 ) -> tuple[InForce, list[str]]:
     """Return the layers on top of each other, and the faults of those left out.
 
-    Of the files, those in ``learned`` were learned; ``alone``: whatever the owner's file says.
+    The files in ``learned`` were learned; ``alone``: they count whatever the owner's file says.
     """
     merged: Plain = {}
     origins: dict[str, str] = {}
@@ -141,10 +141,10 @@ def _merged(
                 plain = _layer(text, where, sounds, path in learned, below)
             except (KeyError, ConfigError):
                 continue
-            stood_in.append(f"{where}: plays as it was when it was last without a fault")
+            stood_in.append(f"{where}: plays as it was before the fault")
         for key, value in _leaves(plain):
             if key in origins and _get(merged, key) != value:
-                overridden.append(f"{origins[key]}: {key}: {where} says otherwise and goes before")
+                overridden.append(f"{origins[key]}: {key}: overridden by {where}")
             _put(merged, key, value)
             origins[key] = where
     settings = validate(Settings, merged, "settings")
@@ -154,7 +154,7 @@ def _merged(
 def _layer(
     text: str, where: str, sounds: Collection[str] | None, learned: bool, below: Plain | None
 ) -> Plain:
-    """Return what a layer says, or raise every fault of it."""
+    """Return what a layer sets, or raise every fault in it."""
     plain = parse_toml(text, where)
     instead_of = plain.pop("instead_of", {}) if learned else {}
 
@@ -167,7 +167,7 @@ def _layer(
 
 
 def _check(plain: Plain, where: Callable[[str], str], sounds: Collection[str] | None) -> None:
-    """Raise every fault of a layer, which has to be valid on its own."""
+    """Raise every fault in a layer, which must be valid on its own."""
     faults = [] if sounds is None else _unknown_sounds(plain, where, sounds)
     try:
         validate(Settings, plain, where)
@@ -180,14 +180,14 @@ def _check(plain: Plain, where: Callable[[str], str], sounds: Collection[str] | 
 def _is_missing(path: Path) -> bool:
     try:
         return not path.exists()
-    except OSError:  # its folder may not be looked into; reading tells
+    except OSError:  # its folder may not be searched; reading will say so
         return False
 
 
 def _unknown_sounds(
     plain: Plain, where: Callable[[str], str], sounds: Collection[str]
 ) -> list[str]:
-    """Return the faults of names of sounds that do not exist, in what the layer itself says."""
+    """Return the faults of the layer's names of sounds that do not exist."""
     choices = [("sound.name", _get(plain, "sound.name"))]
     banks = _get(plain, "sound.banks")
     lists = {"sound.programs": _get(plain, "sound.programs")}
@@ -197,7 +197,7 @@ def _unknown_sounds(
         if isinstance(names, list):
             choices += [(f"{key}[{place}]", name) for place, name in enumerate(names, 1)]
     return [
-        f"{where(key)}: {key} = {written(name)}: there is no such sound{suggestion(name, sounds)}"
+        f"{where(key)}: {key} = {written(name)}: no such sound{suggestion(name, sounds)}"
         for key, name in choices
         if isinstance(name, str) and name and name not in sounds
     ]
@@ -206,10 +206,12 @@ def _unknown_sounds(
 def _still_learned(plain: Plain, instead_of: object, below: Plain | None, where: str) -> Plain:
     """Return the learned values for which the owner's file has not changed since."""
     if not isinstance(instead_of, dict):
-        raise ConfigError([f"{where}: instead_of = {written(instead_of)}: has to be a table"])
+        raise ConfigError([f"{where}: instead_of = {written(instead_of)}: must be a table"])
     learned = dict(_leaves(plain))
     if others := [key for key in learned if key not in LEARNABLE]:
-        raise ConfigError(f"{where}: {key}: is not learned; set it in your file" for key in others)
+        raise ConfigError(
+            f"{where}: {key}: cannot be learned; set it in your own file" for key in others
+        )
     kept: Plain = {}
     for key, value in learned.items():
         before = instead_of.get(key, _get(instead_of, key))

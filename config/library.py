@@ -1,8 +1,8 @@
-"""The sounds there are: those that come with partiald, and the owner's.
+"""All sounds: those that come with partiald, and the owner's.
 
-A sound's name is the name of its file without ``.toml``; the owner's go before those that come
-with partiald. Sounds are validated one at a time: all in one call would hold the interpreter's
-lock for milliseconds.
+A sound's name is the name of its file without ``.toml``; the owner's override those that come with
+partiald. Sounds are validated one at a time: all in one call would hold the interpreter's lock for
+milliseconds.
 """
 
 from collections.abc import Mapping, Sequence
@@ -36,11 +36,11 @@ def shipped() -> Mapping[str, Sound]:
 
 
 def load_sounds(folders: Sequence[Path] = OWNER_FOLDERS) -> tuple[dict[str, Sound], list[str]]:
-    """Return every sound by name, and the faults of those that had to be left out."""
+    """Return every sound by name, and the faults of those that were left out."""
     sounds = dict(shipped())
     faults: list[str] = []
     for folder in folders:
-        # Hidden files are no sounds: other computers leave such beside what they copy.
+        # Hidden files are no sounds: other computers leave some beside what they copy.
         for path in sorted(folder.glob("[!.]*.toml")):
             try:
                 sounds[path.stem] = read_sound(path)
@@ -55,7 +55,7 @@ def find(sounds: Mapping[str, Sound], name: str) -> Sound:
     Raises
     ------
     ConfigError
-        If there is none; the line names a similar one, and all there are.
+        If there is none; the line names a similar one, and all others.
     """
     if name not in sounds:
         there = ", ".join(sorted(sounds))

@@ -38,24 +38,24 @@ class Controller(Section):
     fixed_velocity: int = Field(default=0, ge=0, le=127)
     """One velocity for every key, for keyboards without; 0: as played."""
     release_octaves: float = Field(default=1.0, ge=0.0, le=4.0)
-    """How much slower than usual a key let go as slowly as can be is released, in octaves of
-    time; and as much faster one let go fast. Velocity 64 and, since many keys send it always, 0
-    change nothing."""
+    """How much longer the release of the slowest key-up is, in octaves of time, and how much
+    shorter that of the fastest. Velocity 64 changes nothing, nor does 0, which many keyboards
+    always send."""
     counted_note_offs: bool = False
-    """Whether a key struck twice sounds until it is let go twice; if not, once is enough."""
+    """Whether a key struck twice sounds until it is released twice; if not, once is enough."""
     ignore: list[Ignored] = Field(default=[])
     """Kinds of messages that are not listened to."""
     mode: int = Field(default=3, ge=1, le=4)
     """The MIDI mode at power-on: 1 omni, 2 omni and mono, 3 poly, 4 mono."""
     basic_channel: int = Field(default=0, ge=0, le=16)
-    """The one channel the modes go by; 0: each of the sixteen is a receiver of its own."""
+    """The one channel that the modes refer to; 0: each of the sixteen is its own receiver."""
     device_number: int = Field(default=0, ge=0, le=126)
-    """By which number system exclusive messages mean this instrument alone."""
+    """The device number in system exclusive messages to this instrument alone."""
 
     @model_validator(mode="after")
     def _omni_has_a_basic_channel(self) -> "Controller":
         if self.mode <= 2 and self.basic_channel == 0:
-            raise ValueError(f"mode = {self.mode}: has to be 3 or 4 without a basic_channel")
+            raise ValueError(f"mode = {self.mode}: must be 3 or 4 without a basic_channel")
         return self
 
 
@@ -73,20 +73,20 @@ class Audio(Section):
     @classmethod
     def _rate_is_playable(cls, rate: int) -> int:
         if rate != 0 and not 22_050 <= rate <= 192_000:
-            raise ValueError("has to be 0, or 22050 to 192000")
+            raise ValueError("must be 0, or 22050 to 192000")
         return rate
 
     @field_validator("block_frames", mode="before")
     @classmethod
     def _block_is_a_whole_number(cls, frames: object) -> object:
         if isinstance(frames, float):  # Literal alone takes 64.0 for 64
-            raise ValueError("has to be a whole number, not a decimal number")
+            raise ValueError("must be a whole number, not a decimal number")
         return frames
 
 
 def _is_bank(number: str) -> str:
     if not (number.isascii() and number.isdigit() and int(number) <= 16383):
-        raise ValueError("has to be a number from 0 to 16383")
+        raise ValueError("must be a number from 0 to 16383")
     return str(int(number))
 
 
@@ -164,10 +164,10 @@ class Pressure(Section):
 
 
 class CueSettings(Section):
-    """What is told by tones and light, without a screen."""
+    """What tones and a light say, without a screen."""
 
     ready: bool = True
-    """It can be played."""
+    """It is ready to play."""
     controller: bool = True
     """A controller was found or lost."""
     settings: bool = True
@@ -190,7 +190,7 @@ class Power(Section):
     @classmethod
     def _a_chord_is_no_single_key(cls, keys: list[int]) -> list[int]:
         if len(set(keys)) == 1:
-            raise ValueError("has to be two different keys at least, or empty")
+            raise ValueError("must be two different keys at least, or empty")
         return keys
 
 
@@ -231,10 +231,10 @@ class Binding(Section):
     @model_validator(mode="after")
     def _partial_is_named_exactly_when_needed(self) -> "Binding":
         if self.target == "partial" and self.partial == 0:
-            raise ValueError('partial = 0: has to be 1 to 128 with target = "partial"')
+            raise ValueError('partial = 0: must be 1 to 128 with target = "partial"')
         if self.target != "partial" and self.partial > 0:
             raise ValueError(
-                f'partial = {self.partial}: has to be left out with target = "{self.target}"'
+                f'partial = {self.partial}: must be left out with target = "{self.target}"'
             )
         return self
 

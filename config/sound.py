@@ -39,7 +39,7 @@ class Partials(Section):
     phase: Annotated[list[Phase], _COLUMN] | Literal["sine", "low-crest"] = "sine"
     """Phase at the onset in cycles; ``low-crest`` spreads them so that the peak stays low."""
     decay_s: Annotated[list[Decay], _COLUMN] | Decay | None = None
-    """T60 of each partial's own decay at C4; left out: none decays by itself."""
+    """T60 of each partial's own decay at C4; left out: none decays while it is held."""
     decay_per_octave: float = Field(default=1.0, ge=0.1, le=2.0)
     """The decay times are multiplied by this for every octave above C4."""
     stretch: float = Field(default=0.0, ge=0.0, le=0.1)
@@ -55,7 +55,7 @@ class Partials(Section):
         if self.count:
             lengths["count"] = self.count
         if not lengths:
-            raise ValueError("count: has to be there, or a list of ratio or level_db")
+            raise ValueError("count: must be given, or a list of ratio or level_db")
         if len(set(lengths.values())) > 1:
             told = ", ".join(f"{key} {length}" for key, length in lengths.items())
             raise ValueError(f"{next(iter(lengths))}: lists of different length: {told}")
@@ -72,7 +72,7 @@ class Envelope(Section):
     sustain: float = Field(default=1.0, ge=0.0, le=1.0)
     """Level of a held note after the decay, relative to its peak."""
     release_s: float = Field(default=0.1, ge=0.02, le=600.0)
-    """T60 after the key is let go."""
+    """T60 after the key is released."""
 
 
 class Velocity(Section):
@@ -166,7 +166,7 @@ class Sound(Section):
 
     @cached_property
     def decays_s(self) -> tuple[float, ...] | None:
-        """T60 of each partial at C4; None: none decays by itself."""
+        """T60 of each partial at C4; None: none decays while it is held."""
         if self.partials is None or self.partials.decay_s is None:
             return None
         decay = self.partials.decay_s

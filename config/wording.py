@@ -1,4 +1,4 @@
-"""The rules a value can break, and values themselves, in plain words on one line."""
+"""Rules that a value can break, values and counts, in plain words on one line."""
 
 from collections.abc import Iterator
 from typing import Any, get_args, get_origin
@@ -14,31 +14,31 @@ _BROKEN_BOUND = {"greater_than_equal": "ge", "less_than_equal": "le"}
 
 
 def rule(fault: ErrorDetails, field: FieldInfo | None) -> str:
-    """Return the rule that was broken; with its field known, the whole range."""
+    """Return the rule that was broken; if the field is known, with the whole range."""
     context = fault.get("ctx", {})
     got = kind(fault["input"])
     match fault["type"]:
         case "greater_than_equal" | "less_than_equal":
             return _range(_BROKEN_BOUND[fault["type"]], context, field)
         case "int_type" | "int_from_float" | "int_parsing_size":
-            return f"has to be a whole number, not {got}"
+            return f"must be a whole number, not {got}"
         case "float_type":
-            return f"has to be a number, not {got}"
+            return f"must be a number, not {got}"
         case "finite_number":
-            return "has to be a finite number"
+            return "must be a finite number"
         case "string_type":
-            return f"has to be text in quotes, not {got}"
+            return f"must be text in quotes, not {got}"
         case "list_type" if (
             isinstance(fault["input"], dict) and field and _model_in(field.annotation)
         ):
             name = f"[[{one_line(str(fault['loc'][-1]))}]]"
             return f"is a list of tables; each begins with {name}, in double brackets"
         case "list_type":
-            return f"has to be a list in [ ], not {got}"
+            return f"must be a list in [ ], not {got}"
         case "dict_type" | "model_type" | "model_attributes_type":
-            return f"has to be a table, not {got}"
+            return f"must be a table, not {got}"
         case "literal_error":
-            return f"has to be one of {str(context['expected']).replace(' or ', ', ')}"
+            return f"must be one of {str(context['expected']).replace(' or ', ', ')}"
         case "string_too_short" | "too_short":
             return "may not be empty"
         case "string_too_long":
@@ -76,7 +76,7 @@ def model_at(model: type[BaseModel], steps: list[int | str]) -> type[BaseModel] 
 
 
 def homes(model: type[BaseModel], key: str, above: str = "") -> Iterator[str]:
-    """Yield the places in the file where a key belongs that stands at a wrong one."""
+    """Yield the places in the file where a misplaced key belongs."""
     for name, field in model.model_fields.items():
         inside = _model_in(field.annotation)
         if inside is None and name == key:
@@ -87,7 +87,7 @@ def homes(model: type[BaseModel], key: str, above: str = "") -> Iterator[str]:
 
 
 def dotted(steps: list[int | str]) -> str:
-    """Return a path as the owner counts and writes: ``bindings[2].control``."""
+    """Return a path as the owner would write it: ``bindings[2].control``."""
     return "".join(
         f"[{step + 1}]" if isinstance(step, int) else f".{one_line(step)}" for step in steps
     ).removeprefix(".")
@@ -112,7 +112,7 @@ def kind(value: object) -> str:
 
 
 def written(value: object) -> str:
-    """Return a value as it stands in a file, cut short; tables and lists only in outline."""
+    """Return a value as it stands in a file, shortened; tables and lists only in outline."""
     match value:
         case bool():
             return str(value).lower()
@@ -128,7 +128,7 @@ def written(value: object) -> str:
 
 
 def one_line(text: str) -> str:
-    """Return a text cut short, on one line, without characters that a terminal obeys."""
+    """Return a text shortened, on one line, without characters that a terminal obeys."""
     text = printable(" ".join(text[:1000].split()))
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
 
@@ -146,9 +146,9 @@ def lower_first(message: str) -> str:
 def _range(broken: str, context: dict[str, Any], field: FieldInfo | None) -> str:
     for low, high in _bounds(field):
         if low is not None and high is not None and context[broken] in (low, high):
-            return f"has to be {low:g} to {high:g}"
+            return f"must be {low:g} to {high:g}"
     bound = f"{context[broken]:g}"
-    return f"has to be {bound} or more" if broken == "ge" else f"has to be {bound} or less"
+    return f"must be {bound} or more" if broken == "ge" else f"must be {bound} or less"
 
 
 def _bounds(node: Any) -> Iterator[tuple[float | None, float | None]]:

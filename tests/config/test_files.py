@@ -45,7 +45,7 @@ def test_a_byte_order_mark_and_crlf_are_taken_off(tmp_path: Path) -> None:
 
 def test_a_missing_file_is_reported(tmp_path: Path) -> None:
     path = tmp_path / "gone.toml"
-    assert faults_of(path) == [f"{path}: there is no such file"]
+    assert faults_of(path) == [f"{path}: no such file"]
 
 
 def test_a_folder_is_reported(tmp_path: Path) -> None:
@@ -55,7 +55,7 @@ def test_a_folder_is_reported(tmp_path: Path) -> None:
 def test_a_file_taken_for_a_folder_is_reported(tmp_path: Path) -> None:
     (tmp_path / "mine.toml").touch()
     (told,) = faults_of(tmp_path / "mine.toml" / "deeper.toml")
-    assert told.startswith(f"{tmp_path}/mine.toml/deeper.toml: cannot be read: ")
+    assert told.startswith(f"{tmp_path}/mine.toml/deeper.toml: can't be read: ")
 
 
 def test_a_path_that_cannot_be_is_reported(tmp_path: Path) -> None:

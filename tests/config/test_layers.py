@@ -1,4 +1,4 @@
-"""Layers of settings: which goes before which, where a value is from, and layers with faults."""
+"""Layers of settings: which overrides which, where a value is from, and layers with faults."""
 
 import os
 from pathlib import Path
@@ -75,9 +75,7 @@ def test_a_later_layer_overrides_an_earlier_one_key_by_key(files: Files) -> None
 
 def test_an_edit_that_a_later_layer_overrides_is_reported(files: Files) -> None:
     files.write("polyphony = 8\n[level]\nvolume_db = -3.0\n", "", "polyphony = 4\n")
-    assert files.load().overridden == [
-        f"{files.owner}: polyphony: {files.boot} says otherwise and goes before"
-    ]
+    assert files.load().overridden == [f"{files.owner}: polyphony: overridden by {files.boot}"]
 
 
 def test_layers_that_agree_tell_nothing(files: Files) -> None:
@@ -104,11 +102,10 @@ def test_every_fault_of_every_layer_is_reported(files: Files) -> None:
         "polyphony = 0\n[sound]\nname = 'sin'\n", "polyphony =", "[audio]\nsample_rate = 8000\n"
     )
     assert files.faults() == [
-        f"{files.owner}: line 1: polyphony = 0: has to be 1 to 256",
-        f'{files.owner}: line 3: sound.name = "sin": there is no such sound; '
-        "did you mean 'sine'?",
+        f"{files.owner}: line 1: polyphony = 0: must be 1 to 256",
+        f"{files.owner}: line 3: sound.name = \"sin\": no such sound; did you mean 'sine'?",
         f"{files.learned}: line 1: a value is missing after =: polyphony =",
-        f"{files.boot}: line 2: audio.sample_rate = 8000: has to be 0, or 22050 to 192000",
+        f"{files.boot}: line 2: audio.sample_rate = 8000: must be 0, or 22050 to 192000",
     ]
 
 
@@ -119,7 +116,7 @@ def test_a_faulty_layer_is_left_out_whole_and_the_others_play(files: Files) -> N
         "polyphony = 4\n[level]\nvolume_db = 99.0\n",
     )
     in_force, faults = files.load_forgiving()
-    assert faults == [f"{files.boot}: line 3: level.volume_db = 99.0: has to be -80 to 12"]
+    assert faults == [f"{files.boot}: line 3: level.volume_db = 99.0: must be -80 to 12"]
     assert (in_force.settings.polyphony, in_force.settings.level.volume_db) == (8, -3.0)
     assert set(in_force.origins.values()) == {str(files.owner)}
     assert list(in_force.overridden) == []
@@ -140,18 +137,18 @@ def test_with_every_layer_faulty_the_defaults_play(files: Files) -> None:
 @pytest.mark.parametrize(
     ("text", "fault"),
     [
-        ("[sound]\nname = 'kazoo'", 'sound.name = "kazoo": there is no such sound'),
+        ("[sound]\nname = 'kazoo'", 'sound.name = "kazoo": no such sound'),
         (
             "[sound]\nname = 'Tower-Bel'",
-            "sound.name = \"Tower-Bel\": there is no such sound; did you mean 'tower-bell'?",
+            "sound.name = \"Tower-Bel\": no such sound; did you mean 'tower-bell'?",
         ),
         (
             "[sound]\nprograms = ['sine', 'sinus', '']",
-            "sound.programs[2] = \"sinus\": there is no such sound; did you mean 'sine'?",
+            "sound.programs[2] = \"sinus\": no such sound; did you mean 'sine'?",
         ),
         (
             "[sound]\nbanks = { 3 = ['sine', 'sinus'] }",
-            "sound.banks.3[2] = \"sinus\": there is no such sound; did you mean 'sine'?",
+            "sound.banks.3[2] = \"sinus\": no such sound; did you mean 'sine'?",
         ),
     ],
 )
@@ -233,8 +230,8 @@ def test_learned_bindings_yield_to_the_owners(files: Files) -> None:
 def test_what_is_never_learned_is_a_fault_in_the_learned_file(files: Files) -> None:
     files.write("", "polyphony = 4\n[level]\nvolume_db = -12.0\nceiling_db = -20.0\n")
     assert files.faults() == [
-        f"{files.learned}: polyphony: is not learned; set it in your file",
-        f"{files.learned}: level.ceiling_db: is not learned; set it in your file",
+        f"{files.learned}: polyphony: cannot be learned; set it in your own file",
+        f"{files.learned}: level.ceiling_db: cannot be learned; set it in your own file",
     ]
 
 
@@ -245,11 +242,9 @@ def test_only_the_learned_file_says_what_it_stands_instead_of(files: Files) -> N
 
 def test_a_faulty_learned_file_is_reported(files: Files) -> None:
     files.write("", "instead_of = 3\n")
-    assert files.faults() == [f"{files.learned}: instead_of = 3: has to be a table"]
+    assert files.faults() == [f"{files.learned}: instead_of = 3: must be a table"]
     files.write("", "[level]\nvolume_db = 99.0\n[instead_of]\n")
-    assert files.faults() == [
-        f"{files.learned}: line 2: level.volume_db = 99.0: has to be -80 to 12"
-    ]
+    assert files.faults() == [f"{files.learned}: line 2: level.volume_db = 99.0: must be -80 to 12"]
 
 
 def test_a_usual_file_that_cannot_be_read_is_reported(files: Files) -> None:
@@ -263,7 +258,7 @@ def test_a_usual_file_that_cannot_be_read_is_reported(files: Files) -> None:
 def test_a_usual_file_whose_folder_cannot_be_looked_into_is_reported(tmp_path: Path) -> None:
     path = tmp_path / ("x" * 300) / "boot.toml"
     in_force, faults = load_forgiving(usual=[path])
-    assert faults == [f"{path}: cannot be read: File name too long"]
+    assert faults == [f"{path}: can't be read: File name too long"]
     assert in_force.settings == Settings()
 
 
@@ -271,17 +266,17 @@ def test_a_file_that_was_named_may_not_be_missing(tmp_path: Path) -> None:
     gone = tmp_path / "gone.toml"
     with pytest.raises(ConfigError) as caught:
         load([gone])
-    assert caught.value.faults == [f"{gone}: there is no such file"]
+    assert caught.value.faults == [f"{gone}: no such file"]
     with pytest.raises(ConfigError) as caught:
         load_file(gone)
-    assert caught.value.faults == [f"{gone}: there is no such file"]
+    assert caught.value.faults == [f"{gone}: no such file"]
 
 
 def test_even_a_usual_file_may_not_be_missing_when_it_was_named(files: Files) -> None:
     files.write()
     with pytest.raises(ConfigError) as caught:
         load_file(files.owner, usual=files.usual)
-    assert caught.value.faults == [f"{files.owner}: there is no such file"]
+    assert caught.value.faults == [f"{files.owner}: no such file"]
 
 
 def test_one_file_stands_for_all_layers(files: Files, tmp_path: Path) -> None:

@@ -107,42 +107,42 @@ def test_a_byte_order_mark_and_crlf_are_no_faults(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "fault"),
     [
-        ("polyphony = true", "polyphony = true: has to be a whole number, not true or false"),
-        ('polyphony = "8"', 'polyphony = "8": has to be a whole number, not text'),
-        ("polyphony = 8.0", "polyphony = 8.0: has to be a whole number, not a decimal number"),
-        ("polyphony = 0", "polyphony = 0: has to be 1 to 256"),
-        ("polyphony = 257", "polyphony = 257: has to be 1 to 256"),
-        ("polyphony = [8]", "polyphony = [ ... ]: has to be a whole number, not a list"),
-        ("polyphony = {}", "polyphony = {}: has to be a whole number, not a table"),
+        ("polyphony = true", "polyphony = true: must be a whole number, not true or false"),
+        ('polyphony = "8"', 'polyphony = "8": must be a whole number, not text'),
+        ("polyphony = 8.0", "polyphony = 8.0: must be a whole number, not a decimal number"),
+        ("polyphony = 0", "polyphony = 0: must be 1 to 256"),
+        ("polyphony = 257", "polyphony = 257: must be 1 to 256"),
+        ("polyphony = [8]", "polyphony = [ ... ]: must be a whole number, not a list"),
+        ("polyphony = {}", "polyphony = {}: must be a whole number, not a table"),
         (
             "polyphony = 07:30:00",
-            "polyphony = 07:30:00: has to be a whole number, not a date or time",
+            "polyphony = 07:30:00: must be a whole number, not a date or time",
         ),
-        ("audio = 3", "audio = 3: has to be a table, not a whole number"),
-        ("bindings = 3", "bindings = 3: has to be a list in [ ], not a whole number"),
-        ("bindings = [3]", "bindings[1] = 3: has to be a table, not a whole number"),
+        ("audio = 3", "audio = 3: must be a table, not a whole number"),
+        ("bindings = 3", "bindings = 3: must be a list in [ ], not a whole number"),
+        ("bindings = [3]", "bindings[1] = 3: must be a table, not a whole number"),
         (
             "audio.block_frames = 64.0",
-            "audio.block_frames = 64.0: has to be a whole number, not a decimal number",
+            "audio.block_frames = 64.0: must be a whole number, not a decimal number",
         ),
         (
             "audio.block_frames = 100",
-            "audio.block_frames = 100: has to be one of 32, 64, 128, 256, 512, 1024",
+            "audio.block_frames = 100: must be one of 32, 64, 128, 256, 512, 1024",
         ),
-        ("level.volume_db = true", "level.volume_db = true: has to be a number, not true or false"),
-        ("level.volume_db = inf", "level.volume_db = inf: has to be a finite number"),
-        ("level.volume_db = nan", "level.volume_db = nan: has to be a finite number"),
-        ("level.volume_db = 12.5", "level.volume_db = 12.5: has to be -80 to 12"),
+        ("level.volume_db = true", "level.volume_db = true: must be a number, not true or false"),
+        ("level.volume_db = inf", "level.volume_db = inf: must be a finite number"),
+        ("level.volume_db = nan", "level.volume_db = nan: must be a finite number"),
+        ("level.volume_db = 12.5", "level.volume_db = 12.5: must be -80 to 12"),
         (
             "controller.name = 25",
-            "controller.name = 25: has to be text in quotes, not a whole number",
+            "controller.name = 25: must be text in quotes, not a whole number",
         ),
-        ("controller.channels = [1, 17]", "controller.channels[2] = 17: has to be 1 to 16"),
+        ("controller.channels = [1, 17]", "controller.channels[2] = 17: must be 1 to 16"),
         ("sound.name = ''", 'sound.name = "": may not be empty'),
-        ("bindings = [{target = 'tilt'}]", "bindings[1].control: has to be there"),
+        ("bindings = [{target = 'tilt'}]", "bindings[1].control: must be given"),
         (
             "bindings = [{control = 7, target = 'wah'}]",
-            "bindings[1].target = \"wah\": has to be one of 'volume', 'tilt', 'attack', 'release', "
+            "bindings[1].target = \"wah\": must be one of 'volume', 'tilt', 'attack', 'release', "
             "'partial'",
         ),
     ],
@@ -159,7 +159,7 @@ def test_too_long_a_list_is_reported() -> None:
 
 @pytest.mark.parametrize("rate", [-1, 1, 22_049, 192_001])
 def test_a_rate_that_cannot_be_played_is_reported(rate: int) -> None:
-    told = f"audio.sample_rate = {rate}: has to be 0, or 22050 to 192000"
+    told = f"audio.sample_rate = {rate}: must be 0, or 22050 to 192000"
     assert faults_of(f"[audio]\nsample_rate = {rate}") == [told]
 
 
@@ -170,10 +170,10 @@ def test_a_rate_that_can_be_played_is_taken(rate: int) -> None:
 
 def test_a_partials_number_goes_with_its_target_alone() -> None:
     assert faults_of("[[bindings]]\ncontrol = 20\ntarget = 'partial'") == [
-        'bindings[1].partial = 0: has to be 1 to 128 with target = "partial"'
+        'bindings[1].partial = 0: must be 1 to 128 with target = "partial"'
     ]
     assert faults_of("[[bindings]]\ncontrol = 20\ntarget = 'tilt'\npartial = 3") == [
-        'bindings[1].partial = 3: has to be left out with target = "tilt"'
+        'bindings[1].partial = 3: must be left out with target = "tilt"'
     ]
 
 
@@ -249,7 +249,7 @@ def test_a_typographic_character_is_called_by_its_name(line: str, rule: str) -> 
         ("a = '''\n\n", "line 1: "),
         ("polyphony = 0" + "9" * 5000, "line 1: a number may not begin with 0: "),
         ("polyphony = " + "9" * 5000, "a number in it has too many digits"),
-        ("a = " + "[" * 5000, "lists or tables too deep inside one another"),
+        ("a = " + "[" * 5000, "lists or tables are nested too deep"),
     ],
 )
 def test_a_fault_of_syntax_is_reported_with_its_line(text: str, start: str) -> None:
@@ -311,20 +311,20 @@ def test_a_single_bracket_where_two_are_meant_is_reported() -> None:
         "bindings = { ... }: is a list of tables; each begins with [[bindings]], in double brackets"
     ]
     assert faults_of("[controller.channels]") == [
-        "controller.channels = {}: has to be a list in [ ], not a table"
+        "controller.channels = {}: must be a list in [ ], not a table"
     ]
 
 
 def test_a_fault_keeps_to_its_line_whatever_the_file_is_called() -> None:
     with pytest.raises(ConfigError) as caught:
         validate(Settings, {"polyphony": 0}, "my\n\x1b[2J\udcff.toml")
-    told = "my\\n\\x1b[2J\\udcff.toml: polyphony = 0: has to be 1 to 256"
+    told = "my\\n\\x1b[2J\\udcff.toml: polyphony = 0: must be 1 to 256"
     assert caught.value.faults == [told]
 
 
 def test_a_number_beyond_all_bounds_is_reported() -> None:
     (fault,) = faults_of("polyphony = 0x" + "f" * 5000)
-    assert fault == "polyphony = a number of over 19 digits: has to be 1 to 256"
+    assert fault == "polyphony = a number of over 19 digits: must be 1 to 256"
 
 
 def test_the_file_of_a_fault_may_depend_on_its_key() -> None:
@@ -332,8 +332,8 @@ def test_the_file_of_a_fault_may_depend_on_its_key() -> None:
     with pytest.raises(ConfigError) as caught:
         validate(Settings, plain, {"polyphony": "one", "level.volume_db": "two"}.__getitem__)
     assert caught.value.faults == [
-        "one: polyphony = 0: has to be 1 to 256",
-        "two: level.volume_db = 99.0: has to be -80 to 12",
+        "one: polyphony = 0: must be 1 to 256",
+        "two: level.volume_db = 99.0: must be -80 to 12",
     ]
 
 

@@ -103,7 +103,7 @@ def test_a_stop_that_is_no_length_is_reported(stop: str) -> None:
 def test_every_wrong_stop_is_reported_at_once() -> None:
     faults = faults_of(f'{HEAD}[footage]\n"3" = 0.0\n"8\'" = 99.0\n"5" = 0.0\n')
     assert [fault[:10] for fault in faults] == ["footage.3:", "footage.8'", "footage.5:"]
-    assert faults[1] == "footage.8' = 99.0: has to be -120 to 24"
+    assert faults[1] == "footage.8' = 99.0: must be -120 to 24"
 
 
 @pytest.mark.parametrize(
@@ -175,13 +175,13 @@ def test_any_column_alone_says_how_many_partials(column: str) -> None:
         (HEAD + "[footage]\n", ["footage = {}: may not be empty"]),
         (
             HEAD + "[partials]\n",
-            ["partials.count: has to be there, or a list of ratio or level_db"],
+            ["partials.count: must be given, or a list of ratio or level_db"],
         ),
         (
             BARREL + "ratio = [1.0]\ncount = 3",
             ["partials.ratio: lists of different length: ratio 1, level_db 2, count 3"],
         ),
-        (HEAD + "[partials]\ncount = 129", ["partials.count = 129: has to be 0 to 128"]),
+        (HEAD + "[partials]\ncount = 129", ["partials.count = 129: must be 0 to 128"]),
         (
             HEAD + "[partials]\ncount = 3\nlevel_db = []",
             ["partials.level_db = []: may not be empty"],
@@ -190,11 +190,11 @@ def test_any_column_alone_says_how_many_partials(column: str) -> None:
         (HEAD + "[partials]\ncount = 3\ndecay_s = []", ["partials.decay_s = []: may not be empty"]),
         (
             BARREL + "phase = 'cosine'",
-            ["partials.phase = \"cosine\": has to be one of 'sine', 'low-crest'"],
+            ["partials.phase = \"cosine\": must be one of 'sine', 'low-crest'"],
         ),
-        (BARREL + "decay_s = [1.0, 0.0]", ["partials.decay_s[2] = 0.0: has to be 0.02 to 600"]),
-        (BARREL + "decay_s = 0.0", ["partials.decay_s = 0.0: has to be 0.02 to 600"]),
-        (BARREL + "decay_s = 'slow'", ['partials.decay_s = "slow": has to be a number, not text']),
+        (BARREL + "decay_s = [1.0, 0.0]", ["partials.decay_s[2] = 0.0: must be 0.02 to 600"]),
+        (BARREL + "decay_s = 0.0", ["partials.decay_s = 0.0: must be 0.02 to 600"]),
+        (BARREL + "decay_s = 'slow'", ['partials.decay_s = "slow": must be a number, not text']),
         (BARREL + "float = 1", ["partials.float: unknown key"]),
         (
             BARREL + "attack_s = 1.0\n[envelope]\ntitle = 'x'",
@@ -207,13 +207,13 @@ def test_any_column_alone_says_how_many_partials(column: str) -> None:
         (
             BARREL + "[envelope]\nattak_s = 1.0\nsustain = 2",
             [
-                "envelope.sustain = 2: has to be 0 to 1",
+                "envelope.sustain = 2: must be 0 to 1",
                 "envelope.attak_s: unknown key; did you mean 'attack_s'?",
             ],
         ),
         (
             BARREL.replace("title", "titel"),
-            ["title: has to be there", "titel: unknown key; did you mean 'title'?"],
+            ["title: must be given", "titel: unknown key; did you mean 'title'?"],
         ),
         (BARREL.replace("Barrel", ""), ['title = "": may not be empty']),
         (
@@ -259,8 +259,8 @@ def test_a_faulty_sound_is_left_out_and_reported(tmp_path: Path) -> None:
     assert set(sounds) == {*shipped(), "barrel"}
     assert sounds["sine"] == shipped()["sine"]
     assert faults == [
-        f"{tmp_path}/broken.toml: envelope.attack_s = 0.0: has to be 0.001 to 20",
-        f"{tmp_path}/broken.toml: envelope.sustain = 2: has to be 0 to 1",
+        f"{tmp_path}/broken.toml: envelope.attack_s = 0.0: must be 0.001 to 20",
+        f"{tmp_path}/broken.toml: envelope.sustain = 2: must be 0 to 1",
         f"{tmp_path}/folder.toml: is a folder, not a file",
         f"{tmp_path}/sine.toml: line 1: a value is missing after =: title =",
     ]

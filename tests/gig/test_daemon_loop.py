@@ -93,7 +93,7 @@ def test_a_saved_settings_file_takes_effect_while_it_plays(daemon: Daemon, tmp_p
         daemon.sounds(1)
         assert abs(cents(pitch(record(tmp_path), RATE, 415.0, 100), 415.0)) < 1.0
         daemon.settings.write_text("polyphony = 0\n")
-        daemon.says("polyphony = 0: has to be 1 to 256")
+        daemon.says("polyphony = 0: must be 1 to 256")
         daemon.says("settings left as they were")
         controller.chord(72)
         daemon.sounds(2)

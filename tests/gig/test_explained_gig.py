@@ -78,7 +78,7 @@ def test_the_warnings_after_a_gig_are_the_whole_story_in_one_screen(
     chance = random.Random(25)
     gig.tune(chance, 10, keys=4)
     gig.tune(chance, 10, keys=7)  # two too many in each chord
-    gig.files.edit("partiald.toml: line 3: polyphony = 0: has to be 1 to 256")
+    gig.files.edit("partiald.toml: line 3: polyphony = 0: must be 1 to 256")
     gig.run(2.0)
     assert gig.playing is not None
     for _ in range(8):

@@ -147,9 +147,9 @@ def test_the_faults_of_a_settings_file_are_reported_at_once(tmp_path: Path) -> N
     path = tmp_path / "mine.toml"
     path.write_text("polyphony = 0\n[levels]\n[sound]\nname = 'sinus'\n")
     faults = (
-        f"{path}: line 1: polyphony = 0: has to be 1 to 256",
+        f"{path}: line 1: polyphony = 0: must be 1 to 256",
         f"{path}: line 2: levels: unknown key; did you mean 'level'?",
-        f"{path}: line 4: sound.name = \"sinus\": there is no such sound; did you mean 'sine'?",
+        f"{path}: line 4: sound.name = \"sinus\": no such sound; did you mean 'sine'?",
     )
     refuse(check(path), *faults)
     refuse(check("--settings", path, "check"), *faults)
@@ -160,8 +160,8 @@ def test_the_faults_of_a_sound_file_are_reported_even_without_its_title(tmp_path
     path.write_text("about = 'A barrel organ.'\n[partials]\ncount = 200\n")
     refuse(
         check(path),
-        f"{path}: title: has to be there",
-        f"{path}: partials.count = 200: has to be 0 to 128",
+        f"{path}: title: must be given",
+        f"{path}: partials.count = 200: must be 0 to 128",
     )
 
 
@@ -170,7 +170,7 @@ def test_a_file_that_is_none_is_reported(tmp_path: Path, how: tuple[str, ...]) -
     def look_over(path: Path) -> "subprocess.CompletedProcess[str]":
         return check(path) if how == ("check",) else check("--settings", path, "check")
 
-    refuse(look_over(tmp_path / "gone.toml"), f"{tmp_path}/gone.toml: there is no such file")
+    refuse(look_over(tmp_path / "gone.toml"), f"{tmp_path}/gone.toml: no such file")
     refuse(look_over(tmp_path), f"{tmp_path}: is a folder, not a file")
     (tmp_path / "syntax.toml").write_text("# mine\npolyphony = \u201c8\u201d\n")
     refuse(
@@ -182,8 +182,8 @@ def test_a_file_that_is_none_is_reported(tmp_path: Path, how: tuple[str, ...]) -
 
 def test_a_settings_file_with_a_sounds_key_is_one_of_settings(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
-    path.write_text("polyphony = 8\nlevel_db = -3.0\n")
-    refuse(check(path), f"{path}: line 2: level_db: unknown key; did you mean 'level'?")
+    path.write_text("polyphony = 8\ntitle = 'Mine'\n")
+    refuse(check(path), f"{path}: line 2: title: unknown key")
 
 
 def test_a_sound_with_a_key_that_settings_have_is_a_sound(tmp_path: Path) -> None:
@@ -196,14 +196,14 @@ def test_a_file_among_the_sounds_without_any_key_is_a_sound(tmp_path: Path) -> N
     path = tmp_path / "sounds" / "barrel.toml"
     path.parent.mkdir()
     path.touch()
-    refuse(check(path), f"{path}: title: has to be there", f"{path}: about: has to be there")
+    refuse(check(path), f"{path}: title: must be given", f"{path}: about: must be given")
     path.write_text("polyphony = 8")
     assert check(path).stdout.endswith(f"# {path}: settings: no fault\n")
 
 
 @pytest.mark.parametrize("words", [("check", "/dev/stdin"), ("--settings", "/dev/stdin", "check")])
 def test_a_pipe_is_read_once(words: tuple[str, ...]) -> None:
-    for text, code, told in (("polyphony = 3", 0, "3"), ("polyphony = 0", 78, "has to be 1 to")):
+    for text, code, told in (("polyphony = 3", 0, "3"), ("polyphony = 0", 78, "must be 1 to")):
         done = subprocess.run(
             command(*words),
             cwd=ROOT,

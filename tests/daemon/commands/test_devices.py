@@ -181,7 +181,6 @@ def test_a_faulty_settings_file_is_named_and_left_out(tmp_path: Path, bare: Path
     done = partiald("--settings", settings, "devices", cwd=tmp_path, front=bare)
     assert done.returncode == 0
     assert (
-        done.stderr
-        == f"partiald: {settings}: line 1: polyphony = 0: has to be 1 to 256; left out\n"
+        done.stderr == f"partiald: {settings}: line 1: polyphony = 0: must be 1 to 256; left out\n"
     )
     assert done.stdout.startswith("Controllers: none seen")

@@ -284,7 +284,7 @@ def test_a_faulty_settings_file_is_named_and_every_controller_is_heard(
     assert listening.process.wait(5) == 0
     assert listening.process.stderr
     fault = listening.process.stderr.read()
-    assert fault == f"partiald: {settings}: line 1: polyphony = 0: has to be 1 to 256; left out\n"
+    assert fault == f"partiald: {settings}: line 1: polyphony = 0: must be 1 to 256; left out\n"
 
 
 @pytest.mark.gig

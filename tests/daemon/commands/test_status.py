@@ -58,7 +58,7 @@ STATUS = {
         "battery_percent": None,
         "warnings": ["the supply voltage is too low: a stronger supply"],
     },
-    "settings": {"files": [], "faults": ["f.toml: polyphony = 0: has to be 1 to 256"]},
+    "settings": {"files": [], "faults": ["f.toml: polyphony = 0: must be 1 to 256"]},
 }
 
 
@@ -77,7 +77,7 @@ def test_status_reads_at_a_glance() -> None:
         "               stolen          1",
         "board        61 °C",
         "board        the supply voltage is too low: a stronger supply",
-        "settings     f.toml: polyphony = 0: has to be 1 to 256",
+        "settings     f.toml: polyphony = 0: must be 1 to 256",
     ]
 
 

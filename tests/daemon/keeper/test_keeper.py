@@ -92,11 +92,11 @@ def test_an_edit_goes_to_the_player_and_a_wrong_one_changes_nothing(
     assert (
         "settings read again: 5 voices, sound 'market-organ'; new: polyphony = 5" in caplog.messages
     )
-    daemon.files.edit("file: polyphony = 0: has to be 1 to 256")
+    daemon.files.edit("file: polyphony = 0: must be 1 to 256")
     daemon.run(1.0)
     assert len(daemon.sent) == 1
     assert daemon.keeper.settings.polyphony == 5
-    assert "file: polyphony = 0: has to be 1 to 256" in caplog.messages
+    assert "file: polyphony = 0: must be 1 to 256" in caplog.messages
     assert "settings left as they were" in caplog.messages
 
 

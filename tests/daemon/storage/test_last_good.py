@@ -49,8 +49,8 @@ def test_a_faulty_file_plays_as_it_was_when_last_good(card: Card) -> None:
     card.owner.write_text("polyphony = 0\n")
     loaded = card.boots()
     assert loaded.settings == Settings.model_validate({"polyphony": 7, "tuning": {"a4_hz": 415.0}})
-    assert loaded.faults == [f"{card.owner}: line 1: polyphony = 0: has to be 1 to 256"]
-    assert loaded.remarks == [f"{card.owner}: plays as it was when it was last without a fault"]
+    assert loaded.faults == [f"{card.owner}: line 1: polyphony = 0: must be 1 to 256"]
+    assert loaded.remarks == [f"{card.owner}: plays as it was before the fault"]
     # The faulty text never takes the good one's place.
     assert card.pauses.pending == []
     assert card.boots().settings.polyphony == 7
