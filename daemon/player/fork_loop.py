@@ -14,6 +14,7 @@ import os
 import select
 import signal
 import time
+from collections.abc import Callable
 from importlib import import_module
 from typing import NoReturn
 
@@ -32,6 +33,9 @@ from daemon.ipc.messages import (
     Stop,
 )
 from daemon.ipc.shared_memory import counters_in, note_events_in, ring_in
+
+Life = Callable[[mmap.mmap, Link, Start], None]
+"""What a player does from its fork to its end; a stop waits until it lifts the mask."""
 
 STOP_S = 1.5
 """How long a player that was asked to stop may take."""
@@ -77,12 +81,14 @@ class ForkLoop:
         The link to it.
     open_s
         How long a player may take until it is ready.
+    life
+        The player's.
     """
 
-    def __init__(self, memory: mmap.mmap, keeper: Link, open_s: float) -> None:
+    def __init__(self, memory: mmap.mmap, keeper: Link, open_s: float, life: Life) -> None:
         self._memory = memory
         self._keeper = keeper
-        self._open_s = open_s
+        self._open_s, self._life = open_s, life
         self._state = PlayerState.IDLE
         self._player: Link | None = None
         self._pid = 0
@@ -171,11 +177,7 @@ class ForkLoop:
                 _follow(parent)
                 here.close()
                 self._keeper.close()
-                from daemon.player.process import Player
-
-                memory = self._memory
-                shared = ring_in(memory), counters_in(memory), note_events_in(memory)
-                Player(*shared, there).live(job)
+                self._life(self._memory, there, job)
             finally:
                 os._exit(ExitStatus.FAULT)
         there.close()
@@ -204,6 +206,13 @@ class ForkLoop:
         self._state, self._kill_at_s = PlayerState.IDLE, math.inf
         _, status = os.waitpid(self._pid, 0)
         self._keeper.send(self._last_words or _farewell(os.waitstatus_to_exitcode(status)))
+
+
+def play(memory: mmap.mmap, link: Link, job: Start) -> None:
+    """Live the life of a `Player`."""
+    from daemon.player.process import Player
+
+    Player(ring_in(memory), counters_in(memory), note_events_in(memory), link).live(job)
 
 
 def _farewell(code: int) -> Ended:

@@ -21,7 +21,7 @@ from collections.abc import Collection
 from daemon.ipc.json_link import Link
 from daemon.ipc.messages import Ended, ForPlayer, FromPlayer, Start, Stop
 from daemon.ipc.shared_memory import counters_in, note_events_in
-from daemon.player.fork_loop import STOP_S, ForkLoop, serve
+from daemon.player.fork_loop import STOP_S, ForkLoop, Life, play, serve
 
 OPEN_S = 15.0
 """PortAudio may hang on a sound server that does not answer; this is how long it is given."""
@@ -40,10 +40,16 @@ class ForkServer:
     keep_out
         Descriptors that neither the fork server nor a player gets: what they hold must be free
         once the keeper has gone, whatever becomes of them.
+    life
+        Another than a player's; for tests.
     """
 
     def __init__(
-        self, memory: mmap.mmap, open_s: float = OPEN_S, keep_out: Collection[int] = ()
+        self,
+        memory: mmap.mmap,
+        open_s: float = OPEN_S,
+        keep_out: Collection[int] = (),
+        life: Life = play,
     ) -> None:
         self._counters, self.note_events = counters_in(memory), note_events_in(memory)
         self._link, there = Link.pair()
@@ -53,7 +59,7 @@ class ForkServer:
             self._link.close()
             for each in keep_out:
                 os.close(each)
-            serve(ForkLoop(memory, there, open_s), parent)
+            serve(ForkLoop(memory, there, open_s, life), parent)
         there.close()
         self.playing = False
         """Whether a player has been started and has not ended yet."""

@@ -1,3 +1,4 @@
+import mmap
 import os
 import signal
 import subprocess
@@ -12,9 +13,10 @@ import pytest
 
 from config.library import shipped
 from config.settings import Settings
+from daemon.ipc.json_link import Link
 from daemon.ipc.messages import Ended, FromPlayer, LogLine, NewSettings, Ready, Start
 from daemon.ipc.shared_memory import counters_in, ring_in, shared_memory
-from daemon.player.fork_loop import STOP_S
+from daemon.player.fork_loop import STOP_S, Life, play
 from daemon.player.fork_server import ForkServer
 from tests.support.daemon_process import children, gone
 from tests.support.jack_server import JackServer
@@ -32,10 +34,10 @@ def plain(**sections: object) -> dict[str, object]:
 class Box:
     """A fork server with its memory, as the keeper holds it."""
 
-    def __init__(self, open_s: float = 15.0) -> None:
+    def __init__(self, open_s: float = 15.0, life: Life = play) -> None:
         memory = shared_memory()
         self.ring, self.counters = ring_in(memory), counters_in(memory)
-        self.fork_server = ForkServer(memory, open_s)
+        self.fork_server = ForkServer(memory, open_s, life=life)
         self.events: list[FromPlayer] = []
 
     def wait(self, kind: type[Event], timeout_s: float = 10.0) -> Event:
@@ -367,17 +369,46 @@ def test_a_player_that_hangs_when_it_is_asked_to_stop_is_killed_in_time(
     assert box.players() == []
 
 
-def test_a_player_that_is_ready_after_it_was_asked_to_stop_ends_all_the_same(
-    jack_server: JackServer, box: Box
-) -> None:
-    box.fork_server.start(Start(plain()))
-    wait_until(box.players)
-    player = box.player
-    os.kill(player, signal.SIGSTOP)
-    box.fork_server.stop()
-    os.kill(player, signal.SIGCONT)
-    events = box.until_end(STOP_S + 1)
-    assert not any(isinstance(event, Ready) for event in events)
+def begin_when_asked_to_stop(memory: mmap.mmap, link: Link, job: Start) -> None:
+    """Be ready only once a stop has come, and obey none."""
+    while signal.SIGTERM not in signal.sigpending():
+        time.sleep(0.005)
+    link.send(Ready("output 'box'", {}, 48_000, 1.0))
+    time.sleep(60)
+
+
+def talk_without_end(memory: mmap.mmap, link: Link, job: Start) -> None:
+    link.send(Ready("output 'box'", {}, 48_000, 1.0))
+    while link.open:
+        link.send(LogLine("and another thing"))
+        link.drain(1.0)
+
+
+def test_a_player_that_is_ready_after_it_was_asked_to_stop_is_killed_all_the_same() -> None:
+    box = Box(life=begin_when_asked_to_stop)
+    try:
+        box.fork_server.start(Start({}))
+        wait_until(box.players)
+        began = time.monotonic()
+        box.fork_server.stop()
+        killed = Ended("ended", "the player did not stop when asked and was killed", "warning")
+        assert box.until_end(STOP_S + 2) == [killed]
+        assert time.monotonic() - began < STOP_S + 0.6
+    finally:
+        box.fork_server.close()
+
+
+def test_a_player_that_never_stops_talking_is_killed_in_time() -> None:
+    box = Box(life=talk_without_end)
+    try:
+        box.fork_server.start(Start({}))
+        box.wait(Ready)
+        began = time.monotonic()
+        box.fork_server.stop()
+        box.until_end(STOP_S + 2)
+        assert time.monotonic() - began < STOP_S + 0.6
+    finally:
+        box.fork_server.close()
 
 
 def test_edits_while_the_player_hangs_neither_hold_up_its_end_nor_pile_up(
@@ -400,9 +431,10 @@ def test_edits_while_the_player_hangs_neither_hold_up_its_end_nor_pile_up(
 KEEPER = """
 import sys, time
 from config.settings import Settings
+from daemon.ipc.json_link import Link
 from daemon.ipc.messages import Ready, Start
 from daemon.ipc.shared_memory import shared_memory
-from daemon.player.fork_loop import STOP_S
+from daemon.player.fork_loop import STOP_S, Life, play
 from daemon.player.fork_server import ForkServer
 fork_server = ForkServer(shared_memory())
 fork_server.start(Start(Settings().model_dump()))
