@@ -127,9 +127,20 @@ class VoicePool:
         """Free one of the polyphony's places, for a key that nothing sounds for."""
         self.stolen.end(address, at)
         if len(self.allocator) >= self.allocator.polyphony:
-            self._retire([voice for voice in self.allocator.values() if voice.ends <= at], at)
+            self._retire(self._silent(at), at)
             for voice in self.allocator.surplus(coming=1):
                 self.steal(voice, at, taken_by=note.serial)
+
+    def _silent(self, at: int) -> list[Voice]:
+        """Return the voices that count towards the polyphony and are silent at a frame."""
+        voices = [
+            self._voice_of[slot]
+            for bank in self.banks.values()
+            if bank.next_end <= at
+            for slot in bank.slots
+            if slot.ends <= at
+        ]
+        return [v for v in voices if v.ends <= at and self.allocator.get(v.address) is v]
 
     def give_way(self, voice: Voice | None, note: Note, at: int) -> None:
         """Fade a note whose key, or whose only voice, is struck again."""

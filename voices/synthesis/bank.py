@@ -62,7 +62,8 @@ class Bank:
         self._coming: list[Segment] = []
         """The first segments of the voices whose rows are filled at the next block."""
         self._any_stale = False
-        self._next_end = float("inf")
+        self.next_end = float("inf")
+        """No slot here is silent before this frame."""
         self._next_tidy = 0
         self._make_scratch()
 
@@ -104,7 +105,7 @@ class Bank:
             return
         loudest = slot.onset_spectrum.loudest
         slot.ends = slot.segment.falls_below(min(0.5, SILENT / max(loudest, SILENT)))
-        self._next_end = min(self._next_end, slot.ends)
+        self.next_end = min(self.next_end, slot.ends)
 
     def render(
         self, frame: int, passage: Ramps | None
@@ -255,12 +256,12 @@ class Bank:
         """Take out and return the slots that are silent from ``frame`` on."""
         if frame >= self._next_tidy:
             self._tidy(frame - frame % TIDY_FRAMES)
-        if frame < self._next_end:
+        if frame < self.next_end:
             return []
         ended = [slot for slot in self.slots if slot.ends <= frame]
         for slot in ended:
             self._take_out(slot)
-        self._next_end = min((slot.ends for slot in self.slots), default=float("inf"))
+        self.next_end = min((slot.ends for slot in self.slots), default=float("inf"))
         return ended
 
     def _take_out(self, slot: Slot) -> None:
@@ -287,4 +288,4 @@ class Bank:
         rows.starts[used][faint] = 0.0
         rows.levels[used][faint] = 0.0
         for row in np.flatnonzero(~rows.levels[used].any(axis=1)):
-            self.slots[row].ends = self._next_end = frame
+            self.slots[row].ends = self.next_end = frame
