@@ -14,8 +14,7 @@ from config.settings import Settings
 from daemon.diagnosis import advice
 from daemon.diagnosis.load_model import Load
 from daemon.key_names import key_name
-from voices.notes.note_count import REMEMBERED, Note
-from voices.notes.required_polyphony import needed
+from voices.notes.note_count import REMEMBERED, Note, polyphony_needed
 
 NEVER_PLAYED = ("channel not listened to", "above half the sample rate")
 """The accounts of notes that never took a voice."""
@@ -135,7 +134,7 @@ class LostNotes:
         if note.account != "stolen":
             return LostNote(note)
         others = [each for each in self._notes.values() if each.account not in NEVER_PLAYED]
-        enough = needed(note, others, frame)
+        enough = polyphony_needed(note, others, frame)
         taker = self._notes.get(note.taken_by)
         name = key_name(taker.key) if taker is not None else ""
         return LostNote(note, enough, name, note.serial >= self._complete_from)

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.key_names import key_name
-from voices.notes.note_count import Note
-from voices.notes.required_polyphony import needed
+from voices.notes.note_count import Note, polyphony_needed
 
 
 @dataclass(frozen=True)
@@ -72,6 +71,7 @@ def bars(notes: Iterable[Note], sample_rate: int, until_frame: int) -> list[Bar]
         released = until_frame if note.held_until is None else note.held_until
         taker = by_serial.get(note.taken_by)
         end = released if taker is None else min(taker.on_frame, released)
+        stolen = note.account == "stolen"
         by = f"by {key_name(taker.key)}" if taker else "by a note" if note.taken_by else ""
         made.append(
             Bar(
@@ -81,7 +81,7 @@ def bars(notes: Iterable[Note], sample_rate: int, until_frame: int) -> list[Bar]
                 release_s=released / sample_rate,
                 account=note.account,
                 detail=by or note.detail,
-                needed=needed(note, remembered, until_frame) if note.account == "stolen" else 0,
+                needed=polyphony_needed(note, remembered, until_frame) if stolen else 0,
             )
         )
     return made

@@ -44,7 +44,7 @@ _COMMON_RATE = 48_000
 class BookingLedger(Ledger, Protocol):
     """A note count that also books notes the instrument never received."""
 
-    tell: Callable[[Note], None]
+    notify: Callable[[Note], None]
 
     def refuse(self, account: str, count: int = 1) -> None:
         """Book note-ons that never became a note of the instrument."""
@@ -94,7 +94,7 @@ class Engine:
     fade_in
         Whether the sound grows out of silence.
     on_note
-        Called with the outcome of each note, as `voices.notes.note_count.Ledger.tell`.
+        Called with the outcome of each note, as `voices.notes.note_count.Ledger.notify`.
     """
 
     def __init__(
@@ -121,7 +121,7 @@ class Engine:
             mono=mono,
         )
         if on_note is not None:
-            self.instrument.ledger.tell = on_note
+            self.instrument.ledger.notify = on_note
         self.timing = Timing(sample_rate, block_frames)
         self.consecutive_faults = 0
         """Blocks silenced without a good one between; the player gives up on many."""

@@ -33,7 +33,7 @@ class ScriptedInstrument:
     def take(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
         self.heard.append((self.frame + frame, controller, bytes(message)))
         if message[0] & 0xF0 == 0x90:
-            self.ledger.strike(controller, 1, message[1], message[2], self.frame + frame)
+            self.ledger.note_on(controller, 1, message[1], message[2], self.frame + frame)
             self.sounding += 1
 
     def release_controller(self, controller: int, frame: int = 0) -> None:

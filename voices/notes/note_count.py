@@ -8,7 +8,7 @@ Units: frames since the start; channels 1 to 16.
 """
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 ACCOUNTS: tuple[str, ...] = (
@@ -38,7 +38,7 @@ class Note:
     velocity: int
     on_frame: int
     held_until: int | None = None
-    """The frame at which key and pedals let go; None while held."""
+    """The frame at which key and pedals are up; None while held."""
     ended_frame: int | None = None
     """The frame at which it moved to its account; None while sounding."""
     account: str = "sounding"
@@ -47,8 +47,8 @@ class Note:
     """The serial of the note that took its voice, or struck its key again; 0: none did."""
 
 
-def _nobody(_: Note) -> None:
-    """Hear of a note and do nothing."""
+def _no_listener(_: Note) -> None:
+    """Do nothing."""
 
 
 class Ledger:
@@ -56,9 +56,9 @@ class Ledger:
 
     def __init__(self) -> None:
         self.received = 0
-        self.tell: Callable[[Note], None] = _nobody
-        """Called with every note that is struck, ends, is let go, or is turned away. Who listens
-        takes what it needs at once: the note goes on changing. On the audio path."""
+        self.notify: Callable[[Note], None] = _no_listener
+        """Called with every note that begins, ends, is released when stolen, or is refused. It
+        must copy what it needs: the note goes on changing. On the audio path."""
         self.notes: deque[Note] = deque(maxlen=REMEMBERED)
         self._counts = dict.fromkeys(ACCOUNTS, 0)
 
@@ -66,19 +66,19 @@ class Ledger:
         """Return the count in every account; their sum is `received`."""
         return dict(self._counts)
 
-    def strike(self, controller: int, channel: int, key: int, velocity: int, frame: int) -> Note:
+    def note_on(self, controller: int, channel: int, key: int, velocity: int, frame: int) -> Note:
         """Book a note-on as sounding."""
         self.received += 1
         note = Note(self.received, controller, channel, key, velocity, frame)
         self.notes.append(note)
         self._counts["sounding"] += 1
-        self.tell(note)
+        self.notify(note)
         return note
 
-    def settle(
+    def end(
         self, note: Note, account: str, frame: int, detail: str = "", taken_by: int = 0
     ) -> None:
-        """Move a sounding note to what ended it; a note that is settled stays where it is."""
+        """Move a sounding note to what ended it; one that has ended stays where it is."""
         if note.account != "sounding":
             return
         self._counts["sounding"] -= 1
@@ -88,23 +88,51 @@ class Ledger:
         note.detail, note.taken_by = detail, taken_by
         if account != "stolen":
             note.held_until = frame
-        self.tell(note)
+        self.notify(note)
 
-    def let_go(self, note: Note, frame: int) -> None:
-        """Say that key and pedal have let go of a stolen note."""
+    def end_hold(self, note: Note, frame: int) -> None:
+        """Note when key and pedal of a stolen note are up."""
         note.held_until = frame
-        self.tell(note)
+        self.notify(note)
 
-    def turn_away(
+    def refuse_note(
         self, account: str, controller: int, channel: int, key: int, velocity: int, frame: int
     ) -> None:
         """Book a note-on that cannot sound."""
         self.refuse(account)
         note = Note(self.received, controller, channel, key, velocity, frame, frame, frame)
         note.account = account
-        self.tell(note)
+        self.notify(note)
 
     def refuse(self, account: str, count: int = 1) -> None:
         """Book note-ons of which no more is known."""
         self.received += count
         self._counts[account] += count
+
+
+def polyphony_needed(note: Note, notes: Iterable[Note], now: int) -> int:
+    """Return the smallest polyphony with which ``note`` would have been held to its end.
+
+    ``notes`` are those of the ledger; one still held counts as held until ``now``. With oldest-note
+    stealing, a note is stolen exactly when more notes are held than there are voices and it is the
+    oldest among those that still have one. So it needs the largest number of notes held at one
+    time, from its own onset until its key and pedal are up, that are not older than itself. Tails
+    are left out: they give way first.
+    """
+    end = now if note.held_until is None else note.held_until
+    if note.ended_frame is not None:  # its key may come up in the very frame in which it is stolen
+        end = max(end, note.ended_frame + 1)
+    edges = []
+    for other in notes:
+        if other.serial < note.serial or other.on_frame >= end:
+            continue
+        edges.append((other.on_frame, 1))
+        released = other.held_until
+        if released is None or other.serial == note.serial:
+            released = end
+        edges.append((min(released, end), -1))
+    held, most = 0, 1
+    for _, change in sorted(edges):
+        held += change
+        most = max(most, held)
+    return most

@@ -44,7 +44,7 @@ class Notes:
     def refuse(self, account: str, address: KeyAddress, velocity: int, at: int) -> None:
         """Book a note-on that nothing sounds for."""
         controller, channel, key = address
-        self._pool.ledger.turn_away(account, controller, channel + 1, key, velocity, at)
+        self._pool.ledger.refuse_note(account, controller, channel + 1, key, velocity, at)
 
     def note_on(self, channel: Channel, key: int, velocity: float, at: int) -> None:
         """Begin a note, or book why it cannot sound."""
@@ -57,7 +57,7 @@ class Notes:
             self.refuse("above half the sample rate", address, int(velocity), at)
             return
         velocity = pool.settings.controller.fixed_velocity or velocity
-        note = pool.ledger.strike(address[0], channel.number + 1, key, int(velocity), at)
+        note = pool.ledger.note_on(address[0], channel.number + 1, key, int(velocity), at)
         if self._legato.take_over(channel, note, at):
             return
         before = pool.allocator.get(address)
@@ -217,7 +217,7 @@ class Notes:
     def cut_controller(self, controller: int, at: int, by: str) -> None:
         """Release every note of a controller, whatever holds it."""
         pool = self._pool
-        pool.stolen.unplugged(controller, at)
+        pool.stolen.end_controller(controller, at)
         for voice in [v for v in pool.allocator.values() if v.address[0] == controller]:
             voice.covered.clear()
             pool.book(voice, "cut", at, by)

@@ -285,7 +285,7 @@ class VoicePool:
     def book(
         self, voice: Voice, account: str, at: int, detail: str = "", taken_by: int = 0
     ) -> None:
-        """Settle a note; one that never was audible is booked as that."""
+        """Book what ended a note; one that never was audible is booked as that."""
         if not voice.audible:
             account, detail, taken_by = "inaudible at volume 0", "volume or expression was 0", 0
-        self.ledger.settle(voice.note, account, at, detail, taken_by)
+        self.ledger.end(voice.note, account, at, detail, taken_by)

@@ -132,9 +132,9 @@ def test_key_names_count_middle_c_as_c4() -> None:
 
 def test_a_stolen_note_ends_where_its_taker_began() -> None:
     ledger = Ledger()
-    old = ledger.strike(0, 1, 48, 100, 0)
-    ledger.strike(0, 1, 60, 100, RATE)
-    ledger.settle(old, "stolen", RATE, taken_by=2)
+    old = ledger.note_on(0, 1, 48, 100, 0)
+    ledger.note_on(0, 1, 60, 100, RATE)
+    ledger.end(old, "stolen", RATE, taken_by=2)
     first, second = bars(ledger.notes, RATE, 3 * RATE)
     assert (first.end_s, first.release_s, first.detail) == (1.0, 3.0, "by C4")
     assert first.needed == 2

@@ -62,7 +62,7 @@ def test_every_note_s_last_record_is_what_the_instrument_s_own_ledger_says() -> 
     settings = Settings.model_validate({"polyphony": 3, "controller": {"channels": [1, 2]}})
     instrument = Instrument(settings, sample_rate=48_000, block_frames=64)
     player, keeper, _ = two_ends()
-    instrument.ledger.tell = player.put
+    instrument.ledger.notify = player.put
     out = np.zeros((64, 2), np.float32)
     told: dict[int, Note] = {}
     refused = 0

@@ -46,7 +46,7 @@ class Stall:
         for _ in range(count):
             record = self.ring.get()
             if record and record[2] == ON:
-                self.ledger.strike(0, 1, record[2][1], record[2][2], 0)
+                self.ledger.note_on(0, 1, record[2][1], record[2][2], 0)
 
     def publish(self, **figures: Any) -> None:
         accounts = dict(self.ledger.accounts())

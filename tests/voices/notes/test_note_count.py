@@ -8,7 +8,7 @@ import pytest
 
 from config.settings import Settings
 from voices.instrument import Instrument
-from voices.notes.required_polyphony import needed
+from voices.notes.note_count import polyphony_needed
 
 BLOCK = 64
 Event = tuple[int, tuple[int, int, int]]
@@ -54,7 +54,7 @@ def test_the_polyphony_named_keeps_the_note_and_one_less_does_not(seed: int) -> 
     stolen = [note for note in few.ledger.notes if note.account == "stolen"]
     assert stolen
     for note in stolen[::5]:
-        enough = needed(note, few.ledger.notes, few.frame)
+        enough = polyphony_needed(note, few.ledger.notes, few.frame)
         assert enough > 3
         for polyphony, is_stolen in ((enough, False), (enough - 1, True)):
             other = played(polyphony).ledger.notes[note.serial - 1]
@@ -69,4 +69,4 @@ def test_a_note_whose_key_goes_in_the_frame_of_its_theft_needed_one_more_voice()
     few.take((0x80, 60, 0))
     first = few.ledger.notes[0]
     assert first.account == "stolen"
-    assert needed(first, few.ledger.notes, few.frame) == 3
+    assert polyphony_needed(first, few.ledger.notes, few.frame) == 3
