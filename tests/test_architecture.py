@@ -61,7 +61,6 @@ SHORT = {
     "daemon.commands.learn": "a command is a module",
     "daemon.commands.run": "a command is a module",
     "daemon.commands.status": "a command is a module",
-    "voices.receiver.active_sensing": "one rule of the standard, with a clock of its own",
 }
 """Modules under forty lines that fewer than three others import, and why they stay."""
 

@@ -146,23 +146,31 @@ class Instrument:
         self._tremulant.use(settings.tremulant, self.frame)
 
     def receive(self, message: "mido.Message", frame: int = 0, controller: int = 0) -> None:
-        """Take a message that takes effect at ``frame`` of the next block."""
+        """Take a message that takes effect at ``frame`` of the next block; see `take`."""
         self.take(message.bytes(), frame, controller)
 
     def take(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
-        """Take a message as its bytes, status first. Real-time safe."""
-        self._receiver.dispatch(message, controller, self.frame + frame)
+        """Take the bytes of one whole message, status first. Real-time safe.
+
+        Messages come in the order of their frames, 0 to ``block_frames - 1``. A frame outside of
+        them counts as the nearest inside; what is not a whole message is ignored.
+        """
+        if message:
+            self._receiver.dispatch(message, controller, self._inside(frame))
 
     def release_controller(self, controller: int, frame: int = 0) -> None:
         """Release every note of an unplugged controller, and reset its controls."""
-        self._receiver.reset(controller, self.frame + frame, "controller unplugged")
+        self._receiver.reset(controller, self._inside(frame), "controller unplugged")
+
+    def _inside(self, frame: int) -> int:
+        """Return the absolute frame of a frame of the next block."""
+        return self.frame + max(0, min(frame, self.block_frames - 1))
 
     def render(self, out: NDArray[np.float32]) -> None:
         """Overwrite ``out`` with the next block. Real-time safe."""
         frame, frames = self.frame, self.block_frames
         self.frame = frame + frames
-        if self._receiver.sensing.watched:
-            self._receiver.listen(frame)
+        self._receiver.release_silent(self.frame)
         if self._pool.modulation.gliding:
             self._pool.modulation.glide(self.frame)
         banks = [bank for bank in self._pool.banks.values() if bank.count]

@@ -1,37 +1,46 @@
-"""Active sensing: a controller that promised to keep talking, and fell silent.
+"""Active sensing: a controller that promised to keep sending, and fell silent.
 
-Units: frames. Nothing is watched until the first Active Sensing message of a controller.
+Units: frames, absolute. Nothing is expected of a controller until its first Active Sensing message.
 
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 32: senders repeat it within 270 ms, receivers
 judge from 330 ms on.
 """
 
+from collections.abc import Iterator
+
 PATIENCE_S = 0.33
 
 
-class Sensing:
-    """When each watched controller was heard last."""
+class ActiveSensing:
+    """When each watched controller must have been heard again."""
 
     def __init__(self, sample_rate: int) -> None:
-        self.watched: dict[int, int] = {}
+        self.silent_from: dict[int, int] = {}
+        """The frame at which each watched controller has been silent for too long."""
         self._patience = round(PATIENCE_S * sample_rate)
 
     def heard(self, controller: int, at: int) -> None:
-        """Take note of any message of a watched controller."""
-        if controller in self.watched:
-            self.watched[controller] = at
+        """Take note of a message of a controller, if it is watched."""
+        if controller in self.silent_from:
+            self.watch(controller, at)
 
     def watch(self, controller: int, at: int) -> None:
-        """Expect a controller to keep talking from now on."""
-        self.watched[controller] = at
+        """Expect a controller to keep sending from now on."""
+        self.silent_from[controller] = at + self._patience + 1
 
     def forget(self, controller: int) -> None:
-        """Return to a controller that may be silent as long as it likes."""
-        self.watched.pop(controller, None)
+        """Let a controller be silent as long as it likes again."""
+        self.silent_from.pop(controller, None)
 
-    def silent(self, now: int) -> list[int]:
-        """Return the controllers that fell silent, and watch them no more."""
-        gone = [each for each, last in self.watched.items() if now - last > self._patience]
-        for controller in gone:
-            del self.watched[controller]
-        return gone
+    def fallen_silent(self, until: int) -> Iterator[tuple[int, int]]:
+        """Yield the controllers that fell silent at a frame before ``until``, and that frame.
+
+        The earliest comes first; none of them is watched any longer.
+        """
+        while self.silent_from:
+            controller = min(self.silent_from, key=self.silent_from.__getitem__)
+            silent_from = self.silent_from[controller]
+            if silent_from >= until:
+                return
+            del self.silent_from[controller]
+            yield controller, silent_from

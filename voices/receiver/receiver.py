@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from config.settings import Settings
 from voices.receiver import sysex
-from voices.receiver.active_sensing import Sensing
+from voices.receiver.active_sensing import ActiveSensing
 from voices.receiver.channel_mode import MODES
 from voices.receiver.channel_voice import CONTROL, MESSAGES, NOTE_ON, Message
 from voices.receiver.control_change import CONTROLS, bound
@@ -23,8 +23,8 @@ class Receiver:
     """Looks up what each message does under the settings, and has it done."""
 
     def __init__(self, part: Part, sample_rate: int) -> None:
-        self.sensing = Sensing(sample_rate)
         self._part = part
+        self._sensing = ActiveSensing(sample_rate)
         self._controls: list[Handler | None] = []
         """What each controller does under the settings."""
         self._ignored: frozenset[str] = frozenset()
@@ -53,8 +53,9 @@ class Receiver:
 
     def dispatch(self, message: Sequence[int], controller: int, at: int) -> None:
         """Have a message handled that takes effect at an absolute frame."""
-        if self.sensing.watched:
-            self.sensing.heard(controller, at)
+        if self._sensing.silent_from:
+            self.release_silent(at + 1)
+            self._sensing.heard(controller, at)
         status = message[0]
         if status < 0xF0:
             entry = MESSAGES.get(status >> 4)
@@ -64,7 +65,7 @@ class Receiver:
             if "system_exclusive" not in self._ignored:
                 sysex.dispatch(self._part, controller, message, at)
         elif status == 0xFE and "active_sensing" not in self._ignored:
-            self.sensing.watch(controller, at)
+            self._sensing.watch(controller, at)
         elif status == 0xFF:
             self.reset(controller, at, "system reset")
 
@@ -92,12 +93,13 @@ class Receiver:
 
     def reset(self, controller: int, at: int, by: str) -> None:
         """Release every note of a controller, and bring it to where it is at power-on."""
-        self.sensing.forget(controller)
+        self.release_silent(at + 1)
+        self._sensing.forget(controller)
         self._part.power_up_controller(controller, at, by)
 
-    def listen(self, now: int) -> None:
-        """Release the notes of controllers that were to keep talking and fell silent."""
-        for controller in self.sensing.silent(now):
+    def release_silent(self, until: int) -> None:
+        """Release the notes of controllers that fell silent before a frame (active sensing)."""
+        for controller, at in self._sensing.fallen_silent(until):
             self._part.notes.cut_controller(
-                controller, now, "active sensing: the controller fell silent"
+                controller, at, "active sensing: the controller fell silent"
             )

@@ -23,21 +23,21 @@ def test_random_messages_break_no_law(variant: str) -> None:
 
 
 def heard_in_blocks(seed: int, block: int) -> Recording:
-    """Return what a storm of messages sounds like, each at its own frame."""
+    """Return what a storm of messages sounds like, each at its own frame; one controller pauses."""
     chance = random.Random(seed)
     chosen = Settings.model_validate({"polyphony": 8, "bindings": []})
     instrument = Instrument(chosen, sample_rate=RATE, block_frames=block)
-    storm, frame = [], 0
+    storm, frame = [(0, b"\xfe", 0)], 0
     for _ in range(120):
         message = random_message(chance, channels=2)
         frame += chance.choice((0, 7, 64, 333, 900))
-        if message[0] not in (0xFE, 0xFF):  # silence is judged once a block
-            storm.append((frame, message))
+        controller = int(4_000 < frame < 23_000 or chance.random() < 0.3)
+        storm.append((frame, message, controller))
     recording = np.zeros(((frame // 1024 + 2) * 1024, 2), np.float32)
     for start in range(0, len(recording), block):
         while storm and storm[0][0] < start + block:
-            at, message = storm.pop(0)
-            instrument.take(message, at - start)
+            at, message, controller = storm.pop(0)
+            instrument.take(message, at - start, controller)
         instrument.render(recording[start : start + block])
     return recording
 

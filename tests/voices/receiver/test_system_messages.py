@@ -3,8 +3,10 @@
 Sources: MIDI is the MIDI 1.0 Detailed Specification 4.2.1 (printed pages).
 """
 
+import numpy as np
 import pytest
 
+from tests.support.playing import RATE, Recording
 from tests.support.receiver_player import Player
 
 SENSING = b"\xfe"
@@ -38,6 +40,53 @@ def test_a_controller_that_falls_silent_loses_its_notes_once() -> None:
     assert player.wait(0.4).silent()
     player.send("90 45 7F").wait(2.0)  # back to normal, non-sensing operation
     assert player.accounts == {"cut": 1, "sounding": 1}
+
+
+SILENT_FROM = 5 + round(0.33 * RATE) + 1
+
+
+def heard(block: int, later: list[tuple[int, str, int]]) -> Recording:
+    """Return what sounds of a watched key, and of messages on frames, from controllers."""
+    player = Player(block=block, polyphony=1)
+    events = [(5, "FE", 0), (5, "90 45 7F", 0), *later]
+    recording = np.zeros((18 * 1024, 2), np.float32)
+    for start in range(0, len(recording), block):
+        while events and events[0][0] < start + block:
+            at, message, controller = events.pop(0)
+            player.send(message, frame=at - start, controller=controller)
+        player.instrument.render(recording[start : start + block])
+    return recording
+
+
+# MIDI p. 32: receivers judge from 330 ms on, which falls on a frame like any other.
+@pytest.mark.parametrize(
+    ("later", "held"),
+    [
+        ([], False),
+        ([(SILENT_FROM - 1, "FE", 0)], True),
+        ([(SILENT_FROM, "FE", 0)], False),
+        ([(SILENT_FROM + 40, "91 3C 00", 1)], False),
+    ],
+)
+def test_a_controller_falls_silent_on_its_frame_whatever_the_block(
+    later: list[tuple[int, str, int]], held: bool
+) -> None:
+    fine, coarse = heard(64, list(later)), heard(1024, list(later))
+    assert np.abs(fine - coarse).max() < 1e-6
+    before, after = (np.abs(part).max() for part in (fine[:SILENT_FROM], fine[-64:]))
+    assert (after > 0.9 * before) == held
+
+
+def test_what_is_no_message_is_ignored_and_a_frame_outside_a_block_is_the_nearest_inside() -> None:
+    player, late = Player(), Player()
+    player.send(b"", "45 7F", "90", "90 45", "F0", "90 80 7F", "F4").send("90 45 7F", frame=-7)
+    player.instrument.release_controller(3, 9999)
+    late.send("90 45 7F", frame=9999)
+    block = late.instrument.block_frames
+    sound, later = player.hear(0.1)[:, 0], late.hear(0.1)[:, 0]
+    assert player.accounts == late.accounts == {"sounding": 1}
+    assert not later[:block].any()
+    assert later[block - 1 :] == pytest.approx(sound[: -block + 1], abs=1e-6)
 
 
 def test_each_controller_is_watched_alone() -> None:
