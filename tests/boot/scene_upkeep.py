@@ -70,8 +70,11 @@ def main() -> None:
     plays("once the mixer is open again", controller, passages)
     boot_partition(journal, controller, passages)
     holds_and_frees(timers)
-    for way, expected in (("back", FIRST), ("forth", LATER)):
-        steps(way, journal, expected)
+    for way, expected, command in (
+        ("back", FIRST, ("/opt/partiald/install", "--rollback")),
+        ("forth", LATER, ("/board/later/install",)),  # 0.2.0's own would look for its modules
+    ):
+        steps(way, journal, expected, *command)
         passages.life += 1
         plays(f"after the step {way}", controller, passages)
         is_kept(learned, history)
@@ -187,9 +190,9 @@ def upgrades(journal: Journal) -> None:
     came_back(journal, begun, LATER, 7)
 
 
-def steps(way: str, journal: Journal, expected: str) -> None:
+def steps(way: str, journal: Journal, expected: str, *command: str) -> None:
     begun = now()
-    print(told("sh", "/opt/partiald/install", "--rollback"))
+    print(told("sh", *command))
     figure(f"the step {way}", now() - begun, 60.0)
     came_back(journal, begun, expected, 5)
 

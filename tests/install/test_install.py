@@ -216,6 +216,11 @@ def test_the_report_can_not_fill_the_boot_partition(tmp_path: Path) -> None:
     assert (boot / "partiald-report.txt").stat().st_size == 65_536
 
 
+def test_a_step_back_asks_an_older_environment_only_for_modules_that_never_move() -> None:
+    named = re.findall(r"\b(?:config|daemon|voices)\.\w+", (SYSTEMD / "install").read_text("utf-8"))
+    assert set(named) == {"daemon.__main__", "voices.instrument"}
+
+
 def test_the_command_works_from_any_folder() -> None:
     assert "PYTHONSAFEPATH=1 exec /opt/partiald/venv/bin/partiald" in (
         SYSTEMD / "command"
