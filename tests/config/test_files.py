@@ -1,5 +1,6 @@
 """Files read tolerantly, and written so that the old or the new content is there, whole."""
 
+import fcntl
 import os
 import subprocess
 import sys
@@ -8,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from config.faults import ConfigError
-from config.files import read_text, write_atomic
+from config.files import LARGEST, read_text, write_atomic
 from tests.support.command import ROOT
 
 OLD, NEW = "old\n" * 1000, "new\n" * 100_000
@@ -67,6 +68,15 @@ def test_a_file_without_end_is_reported() -> None:
     assert told.startswith("/dev/zero: is longer than 1 MiB")
 
 
+def test_the_longest_file_that_is_read_has_a_mebibyte(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_bytes(b"#" * (1 << 20))
+    assert len(read_text(path)) == LARGEST == 1 << 20
+    path.write_bytes(b"#" * ((1 << 20) + 1))
+    (fault,) = faults_of(path)
+    assert fault.startswith(f"{path}: is longer than 1 MiB")
+
+
 def test_nothing_at_all_is_an_empty_text() -> None:
     assert read_text(Path("/dev/null")) == ""
 
@@ -101,6 +111,18 @@ def test_a_folder_that_is_gone_is_an_os_error(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         write_atomic(tmp_path / "gone" / "mine.toml", NEW)
     assert os.listdir(tmp_path) == []
+
+
+def test_what_a_killed_writer_left_goes_with_the_next_write(tmp_path: Path) -> None:
+    for name in (".mine.toml.a1.part", ".mine.toml.b2.part", ".other.toml.c3.part"):
+        (tmp_path / name).write_text("ha")
+    with (tmp_path / ".mine.toml.b2.part").open() as still_written:
+        fcntl.flock(still_written, fcntl.LOCK_EX)
+        open_before = len(os.listdir("/proc/self/fd"))
+        write_atomic(tmp_path / "mine.toml", NEW)
+        assert len(os.listdir("/proc/self/fd")) == open_before
+    left = {".mine.toml.b2.part", ".other.toml.c3.part"}
+    assert set(os.listdir(tmp_path)) == {"mine.toml", *left}
 
 
 @pytest.mark.gig

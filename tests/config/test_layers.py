@@ -157,6 +157,13 @@ def test_a_sound_that_does_not_exist_is_reported(files: Files, text: str, fault:
     assert files.faults()[0] == f"{files.owner}: line 2: {fault}"
 
 
+def test_every_sound_that_does_not_exist_is_reported_at_once(files: Files) -> None:
+    text = "name = 'a'\nprograms = ['sine', 'b']\nbanks = { 3 = ['c'], 4 = ['sine', 'sine', 'd'] }"
+    files.write(f"[sound]\n{text}")
+    found = [fault.split(": ")[2].split(" = ")[0] for fault in files.faults()]
+    assert found == ["sound.name", "sound.programs[2]", "sound.banks.3[1]", "sound.banks.4[3]"]
+
+
 def test_without_a_list_of_sounds_their_names_are_not_looked_at(files: Files) -> None:
     files.write("[sound]\nname = 'kazoo'")
     assert load([files.owner]).settings.sound.name == "kazoo"

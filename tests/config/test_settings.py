@@ -262,8 +262,12 @@ def test_a_fault_of_syntax_is_reported_with_its_line(text: str, start: str) -> N
     ("line", "rule"),
     [
         ("volume_db = -6,5", "a decimal comma; type a point"),
+        ("volume_db = -6,5 # loud", "a decimal comma; type a point"),
         ("volume_db = -6 dB", "nothing but a remark after # may follow"),
         ("volume_db = -6;", "nothing but a remark after # may follow"),
+        ("volume_db = -6 5", "nothing but a remark after # may follow"),
+        ("volume_db = .5 # loud", "a digit must stand on either side of the point"),
+        ("volume_db = .loud", "invalid value"),
         ("volume_db = .5", "a digit must stand on either side of the point"),
         ("volume_db = 5.", "a digit must stand on either side of the point"),
         ("volume_db = 06", "a number may not begin with 0"),
@@ -325,6 +329,19 @@ def test_a_fault_keeps_to_its_line_whatever_the_file_is_called() -> None:
 def test_a_number_beyond_all_bounds_is_reported() -> None:
     (fault,) = faults_of("polyphony = 0x" + "f" * 5000)
     assert fault == "polyphony = a number of over 19 digits: must be 1 to 256"
+
+
+@pytest.mark.parametrize(("number", "is_one"), [("0", "0"), ("16383", "16383"), ("007", "7")])
+def test_a_bank_has_a_number_of_fourteen_bits(number: str, is_one: str) -> None:
+    """MIDI 1.0, p. 13: two controllers of seven bits."""
+    banks = settings_of(f"[sound.banks]\n{number} = ['sine']\n").sound.banks
+    assert banks == {is_one: ["sine"]}
+
+
+@pytest.mark.parametrize("number", ["16384", "-1", "three", '"3.0"', '"٣"', '""'])
+def test_what_is_no_number_of_a_bank_is_reported(number: str) -> None:
+    (fault,) = faults_of(f"[sound.banks]\n{number} = ['sine']\n")
+    assert fault.endswith(": must be a number from 0 to 16383")
 
 
 def test_the_file_of_a_fault_may_depend_on_its_key() -> None:
