@@ -59,7 +59,7 @@ def _is_sound(path: Path, plain: dict[str, Any]) -> bool:
 
 
 def _table(in_force: InForce) -> list[str]:
-    """Return every setting, its origin behind each of its lines."""
+    """Return every setting, its origin at the end of each of its lines."""
     plain = in_force.settings.model_dump(exclude_none=True)
     plain["bindings"] = [
         each.model_dump(exclude_defaults=True) for each in in_force.settings.bindings

@@ -22,7 +22,7 @@ _MARK = {True: "plays", False: "-"}
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Write both tables; what can't be seen is told in a line."""
+    """Write both tables; what can't be seen is reported in a line."""
     loaded = SettingsFiles(arguments.settings).load()
     for fault in loaded.faults:
         sys.stderr.write(f"partiald: {fault}; left out\n")

@@ -60,7 +60,7 @@ def _card(settings: Settings) -> "tuple[Card | None, str]":
 
 
 def _prepare(folder: Path) -> bool:
-    """Make the folder if need be; refuse what cannot be written before any work is done."""
+    """Make the folder if need be; refuse what can't be written before any work is done."""
     try:
         new = not folder.exists()
         folder.mkdir(exist_ok=True)

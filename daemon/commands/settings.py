@@ -17,7 +17,7 @@ from config.sound import Sound
 def prepared(
     file: Path | None, layers: Sequence[Path] = DEFAULT_PATHS, *, strict: bool = False
 ) -> tuple[Settings, dict[str, Sound]]:
-    """Return the settings in force and the sounds there are.
+    """Return the settings in force and all sounds.
 
     Parameters
     ----------

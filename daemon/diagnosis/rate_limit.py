@@ -145,15 +145,15 @@ class Repeats:
     """Lines that may come again and again: the first at once, the others counted."""
 
     def __init__(self, logger: logging.Logger) -> None:
-        self._log = logger
+        self._logger = logger
         self._lines: dict[str, _Line] = {}
 
-    def tell(self, level: int, text: str, now_us: int) -> None:
+    def log(self, level: int, text: str, now_us: int) -> None:
         """Log a line, or count it if it was logged a short while ago; a while grows each time."""
         line = self._lines.get(text)
         if line is None or (not line.count and now_us - line.at_us >= line.gap_us):
             self._lines[text] = _Line(level, now_us)
-            self._log.log(level, "%s", text)
+            self._logger.log(level, "%s", text)
         else:
             line.count += 1
         self.tick(now_us)
@@ -181,4 +181,4 @@ class Repeats:
     def _report(self, text: str, line: "_Line", waited_us: int) -> None:
         seconds = max(round(waited_us / 1e6), 1)
         times = counted(line.count, "time")
-        self._log.log(line.level, "%s (%s in the last %d s)", text, times, seconds)
+        self._logger.log(line.level, "%s (%s in the last %d s)", text, times, seconds)

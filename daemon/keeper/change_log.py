@@ -33,7 +33,7 @@ class ChangeLog:
         if fresh:
             log.log(level, "%s", line.text)
         else:
-            self._repeats.tell(level, line.text, now_us)
+            self._repeats.log(level, line.text, now_us)
 
     def tick(self, now_us: int) -> None:
         """Log the sums that are due."""
@@ -83,4 +83,4 @@ class ChangeLog:
             log.info("%s%s", ended.text, notes)
         else:
             self._refusal = ""
-            self._repeats.tell(level, f"{ended.text}{notes}; looking for a sound card", now_us)
+            self._repeats.log(level, f"{ended.text}{notes}; looking for a sound card", now_us)

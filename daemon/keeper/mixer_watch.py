@@ -65,9 +65,9 @@ class MixerWatch:
         self._closed = now
         for name in now.keys() - before.keys():
             text = f"on '{card.name}' {_words(name, now[name])}"
-            self._repeats.tell(logging.WARNING, text, now_us)
+            self._repeats.log(logging.WARNING, text, now_us)
         for name in before.keys() - now.keys():
-            self._repeats.tell(logging.INFO, f"on '{card.name}' '{name}' is open again", now_us)
+            self._repeats.log(logging.INFO, f"on '{card.name}' '{name}' is open again", now_us)
 
 
 def _words(name: str, state: str) -> str:

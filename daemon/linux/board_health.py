@@ -6,7 +6,7 @@ Threads: the main loop's alone; a reading takes well below a millisecond.
 A missing, empty or unreadable file means "not known", never a fault: no board has them all.
 
 Sources: the kernel's sysfs-class-thermal, sysfs-class-hwmon (``in*_lcrit_alarm``), cpu-freq and
-sysfs-class-power pages; its drivers poll the supply every 2 s (raspberrypi-hwmon), so do we. 80 °C
+sysfs-class-power pages; its drivers poll the supply every 2 s, and so do we. 80 °C
 where the kernel names no limit: common practice, no source.
 """
 

@@ -3,9 +3,9 @@
 Units: seconds from the start of the song; ticks inside. Source of every rule: Standard MIDI
 Files 1.0 (RP-001): formats 0 to 2, tempo map, time-code division, running status.
 
-Promise: `read` returns a song that can be played, or raises `RunError` with one line. What was
-sloppy in the file and how it was taken stands in ``repairs``, a line each. Library readers refuse
-much that players accept and know no time-code division; hence this one.
+Promise: `read` returns a song that can be played, or raises `RunError` with one line. ``repairs``
+has a line for each irregularity in the file and how it was understood. Library readers refuse much
+that players accept and do not know time-code division; hence this one.
 """
 
 from collections.abc import Iterator
@@ -26,7 +26,7 @@ _END_OF_TRACK, _TEMPO = 0x2F, 0x51
 
 @dataclass(frozen=True)
 class Song:
-    """What a file holds, in the order of time."""
+    """The content of a file, in the order of time."""
 
     events: list[tuple[float, bytes]]
     """Time in seconds and the bytes of one message: a channel's, or a system exclusive one."""
@@ -56,7 +56,7 @@ def read(path: Path) -> Song:
     Raises
     ------
     RunError
-        If there is no such file, or no Standard MIDI File that could be played is in it.
+        If there is no such file, or it is not a Standard MIDI File that can be played.
     """
     try:
         if path.is_dir():
@@ -64,11 +64,11 @@ def read(path: Path) -> Song:
         if not path.exists():
             raise RunError(f"{path}: no such file")
         if not path.is_file():
-            raise RunError(f"{path}: is no ordinary file")
+            raise RunError(f"{path}: is not a regular file")
         with path.open("rb") as file:
             content = file.read(64)
             if not content:
-                raise RunError(f"{path}: is empty, no MIDI file")
+                raise RunError(f"{path}: is empty, not a MIDI file")
             if not content.startswith((b"MThd", b"RIFF")):
                 raise RunError(f"{path}: is not a Standard MIDI File (it does not begin with MThd)")
             content += file.read()
@@ -78,7 +78,7 @@ def read(path: Path) -> Song:
 
 
 def parse(content: bytes, where: str) -> Song:
-    """Return the song in the bytes of a file; ``where`` names it in faults."""
+    """Return the song in the content of a file; ``where`` names it in faults."""
     if content.startswith(b"RIFF"):  # RP-029: a MIDI file inside a RIFF file
         start = content.find(b"MThd")
         if content[8:12] != b"RMID" or start < 0:
@@ -140,7 +140,7 @@ def _tracks(content: bytes, where: str, promised: int, repairs: list[str]) -> It
         if name != b"MTrk":
             if not name.isascii() and found >= promised:
                 repairs.append(
-                    f"{len(content) - at + 8 + size} bytes behind the last track left out"
+                    f"{len(content) - at + 8 + size} bytes after the last track left out"
                 )
                 break
             continue
@@ -152,7 +152,7 @@ def _tracks(content: bytes, where: str, promised: int, repairs: list[str]) -> It
                     f"{where}: truncated: track {found} of {promised} lacks "
                     f"{size - len(body)} of its {size} bytes"
                 )
-            track.faults.append("is shorter than it says; whole all the same")
+            track.faults.append("is shorter than it says, but complete")
         yield track
     if found < promised and at < len(content):
         raise RunError(f"{where}: truncated: it ends inside track {found + 1} of {promised}")
@@ -161,11 +161,11 @@ def _tracks(content: bytes, where: str, promised: int, repairs: list[str]) -> It
 
 
 class _DamageError(Exception):
-    """The rest of this track cannot be read."""
+    """The rest of a track can't be read."""
 
 
 def _read_track(body: bytes) -> _Track:
-    """Return one track; where it cannot be read on, it ends, and says so."""
+    """Return one track; where it is damaged, it ends, and says so."""
     track = _Track()
     try:
         _read_events(body, track)
@@ -197,7 +197,7 @@ def _read_events(body: bytes, track: _Track) -> None:
         elif first in (0xF0, 0xF7):
             size, at = _number(body, at + 1)
             rest = _take(body, at, size)
-            # Whole messages only: pieces of one, and other bytes behind F7, are stepped over.
+            # Whole messages only: pieces of one, and other bytes after F7, are skipped.
             if first == 0xF0 and rest[-1:] == b"\xf7":
                 track.messages.append((track.end, b"\xf0" + rest))
             at, cancelled = at + size, True
@@ -212,7 +212,7 @@ def _read_events(body: bytes, track: _Track) -> None:
             elif cancelled:
                 cancelled = False
                 if "running status" not in " ".join(track.faults):
-                    track.faults.append("running status behind a meta event; read on with it")
+                    track.faults.append("running status after a meta event, taken as meant")
             size = _LENGTHS[status >> 4]
             values = _take(body, at, size)
             clipped += sum(value > 127 for value in values)
@@ -245,12 +245,12 @@ def _place(
     piece: list[_Track], division: _Division, start_s: float, events: list[tuple[float, bytes]]
 ) -> float:
     """Append the messages of tracks that play together; return when they end."""
-    # The standard keeps tempi in the first track; files that do not, mean them for all as well.
+    # The standard keeps tempi in the first track; files that do not mean them for all tracks, too.
     tempi = [tempo for track in piece for tempo in track.tempi] if division.metric else []
-    tempi.sort(key=lambda tempo: tempo[0])  # of two at one tick the later in the file counts
+    tempi.sort(key=lambda tempo: tempo[0])  # of two at one tick the later one in the file counts
     messages = [message for track in piece for message in _ends_first(track.messages)]
     messages.sort(key=lambda message: message[:2])  # stable: the order of the tracks holds
-    # Whole numbers keep hours of music exact: ``elapsed`` counts ticks times tempo.
+    # Integers keep hours of music exact: ``elapsed`` counts ticks times tempo.
     elapsed, since, following = 0, 0, 0
     tempo = DEFAULT_TEMPO_US if division.metric else 1
 
@@ -270,9 +270,9 @@ def _place(
 def _ends_first(messages: list[tuple[int, bytes]]) -> Iterator[tuple[int, bool, bytes]]:
     """Yield tick, whether it comes late at its tick, and message.
 
-    The standard does not order tracks among themselves. The note-offs a track begins a tick with
-    go before what other tracks have there: else the notes that start would take the voices of
-    notes that end at the same moment. Inside a track nothing changes place.
+    The standard does not order tracks among themselves. The note-offs with which a track begins a
+    tick come before what other tracks have there; otherwise the notes that start would take the
+    voices of notes that end at the same moment. Inside a track the order stays.
     """
     now, late = -1, False
     for tick, message in messages:

@@ -57,7 +57,7 @@ class Scene:
 
     @property
     def keys(self) -> tuple[int, int]:
-        """The lowest and the highest key that was struck; C3 to C5 if none was."""
+        """The lowest and the highest key played; C3 to C5 if none was."""
         keys = [bar.key for bar in self.bars]
         return (min(keys), max(keys)) if keys else (48, 72)
 

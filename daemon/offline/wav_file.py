@@ -3,7 +3,7 @@
 Units: samples are linear, 1.0 is full scale; frames, bytes. Shapes: audio is ``(N, 2)`` float32.
 
 Promise: the file appears under its name whole or not at all. Until then it grows under another
-name in the same folder; a fault, Ctrl-C or a stop leaves nothing there.
+name in the same folder; a fault, Ctrl-C or a stop leaves nothing behind.
 """
 
 import os
@@ -21,7 +21,7 @@ CHANNELS = 2
 SAMPLE_BYTES = 3
 FULL_SCALE = (1 << 23) - 1
 _AT_ONCE = 1 << 20
-"""Bytes gathered before they are written: each call of the kernel's takes a block's time."""
+"""Bytes gathered before they are written: each system call takes as long as a block."""
 # A sample of 24 bits, and how it lies in one of 32.
 _SAMPLE = np.dtype([("low", "<u2"), ("high", "u1")])
 _WORD = np.dtype([("low", "<u2"), ("high", "u1"), ("sign", "u1")])
@@ -31,20 +31,20 @@ MOST_FRAMES = ((1 << 32) - 1 - _HEADER.size) // (CHANNELS * SAMPLE_BYTES)
 
 
 def check_target(path: Path, *, force: bool) -> None:
-    """Refuse an output path that cannot or must not be written.
+    """Refuse an output path that can't or must not be written.
 
     Raises
     ------
     RunError
-        If the file is there and ``force`` is not given, or nothing can be written there.
+        If the file exists and ``force`` is not given, or nothing can be written there.
     """
     try:
         if path.is_dir():
             raise RunError(f"{path}: is a folder; name a file")
         if path.exists() and not path.is_file():
-            raise RunError(f"{path}: is no ordinary file; name another")
+            raise RunError(f"{path}: is not a regular file; name another")
         if path.exists() and not force:
-            raise RunError(f"{path}: is there already; --force replaces it")
+            raise RunError(f"{path}: exists already; --force replaces it")
         if not path.parent.is_dir():
             raise RunError(f"{path}: no folder {str(path.parent)!r} to write into")
     except OSError as fault:
@@ -61,12 +61,12 @@ class WavWriter:
     sample_rate
         Frames per second.
     force
-        Replace a file that is there.
+        Replace an existing file.
 
     Raises
     ------
     RunError
-        If the file cannot be written, at once or later (a full disk).
+        If the file can't be written, at once or later (a full disk).
     """
 
     def __init__(self, path: Path, sample_rate: int, *, force: bool = False) -> None:
@@ -79,7 +79,7 @@ class WavWriter:
 
     def __enter__(self) -> "WavWriter":
         """Begin the file."""
-        # Here, not in the constructor: between the two, Ctrl-C would leave it behind.
+        # Here, not in the constructor: Ctrl-C between the two would leave it behind.
         try:
             self._file = self._growing.open("xb", buffering=_AT_ONCE)
             self._file.write(self._header())
@@ -103,7 +103,7 @@ class WavWriter:
             self._abandon()
 
     def write(self, audio: NDArray[np.float32]) -> None:
-        """Append ``audio``, shape ``(N, 2)``; what is over full scale is clipped."""
+        """Append ``audio``, shape ``(N, 2)``, clipped at full scale."""
         if self.frames + len(audio) > MOST_FRAMES:
             hours = MOST_FRAMES / self._sample_rate / 3600
             raise RunError(f"{self._name}: longer than a WAV file can be, {hours:.1f} hours")
@@ -148,7 +148,7 @@ class WavWriter:
     def _abandon(self) -> None:
         try:
             self._file.close()
-        except OSError:  # a full disk refuses the last bytes, which nobody wants any more
+        except OSError:  # a full disk refuses the last bytes, which no longer matter
             pass
         finally:
             self._growing.unlink(missing_ok=True)

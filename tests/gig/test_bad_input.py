@@ -54,7 +54,7 @@ def refuse(folder: Path, code: int, words: list[str], told: str) -> None:
         ("stub.mid", "stub.mid: truncated"),
         ("empty.mid", "empty.mid: is empty"),
         ("folder.mid", "folder.mid: is a folder"),
-        ("/dev/null", "/dev/null: is no ordinary file"),
+        ("/dev/null", "/dev/null: is not a regular file"),
         ("good.mid/song.mid", "good.mid/song.mid: "),
         ("x" * 300, "File name too long"),
     ],
@@ -66,12 +66,12 @@ def test_a_song_that_cannot_be_played(folder: Path, song: str, told: str) -> Non
 @pytest.mark.parametrize(
     ("output", "told"),
     [
-        ("there.wav", "there.wav: is there already; --force replaces it"),
+        ("there.wav", "there.wav: exists already; --force replaces it"),
         ("folder.wav", "folder.wav: is a folder"),
         ("gone/out.wav", "no folder 'gone'"),
         ("good.mid/out.wav", "good.mid/out.wav: "),
         ("/proc/out.wav", "/proc/out.wav: "),
-        ("/dev/null", "/dev/null: is no ordinary file"),
+        ("/dev/null", "/dev/null: is not a regular file"),
     ],
 )
 def test_an_output_that_cannot_be_written(folder: Path, output: str, told: str) -> None:

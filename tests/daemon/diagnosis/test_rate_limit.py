@@ -50,7 +50,7 @@ def test_a_new_players_counts_start_at_nothing(caplog: pytest.LogCaptureFixture)
 def test_a_repeated_line_is_summed(caplog: pytest.LogCaptureFixture) -> None:
     repeats = Repeats(logging.getLogger("daemon.keeper.supervisor"))
     for second in range(0, 185):
-        repeats.tell(logging.WARNING, "the card is busy", second * SECOND)
+        repeats.log(logging.WARNING, "the card is busy", second * SECOND)
     assert caplog.messages == [
         "the card is busy",
         "the card is busy (60 times in the last 60 s)",
@@ -62,8 +62,8 @@ def test_a_line_that_was_quiet_for_a_minute_is_reported_again(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     repeats = Repeats(logging.getLogger("daemon.keeper.supervisor"))
-    repeats.tell(logging.WARNING, "the card is busy", 0)
-    repeats.tell(logging.WARNING, "the card is busy", 61 * SECOND)
+    repeats.log(logging.WARNING, "the card is busy", 0)
+    repeats.log(logging.WARNING, "the card is busy", 61 * SECOND)
     assert caplog.messages == ["the card is busy"] * 2
 
 
@@ -72,7 +72,7 @@ def test_what_was_counted_is_reported_though_it_never_comes_again(
 ) -> None:
     repeats = Repeats(logging.getLogger("daemon.keeper.supervisor"))
     for number in range(40):
-        repeats.tell(logging.WARNING, "the card is busy", number * SECOND)
+        repeats.log(logging.WARNING, "the card is busy", number * SECOND)
     for second in range(40, 200):
         repeats.tick(second * SECOND)
     assert caplog.messages == ["the card is busy", "the card is busy (39 times in the last 60 s)"]
@@ -81,7 +81,7 @@ def test_what_was_counted_is_reported_though_it_never_comes_again(
 def test_what_is_left_at_the_end_is_reported(caplog: pytest.LogCaptureFixture) -> None:
     repeats = Repeats(logging.getLogger("daemon.keeper.supervisor"))
     for second in (0, 1):
-        repeats.tell(logging.WARNING, "the card is busy", second * SECOND)
+        repeats.log(logging.WARNING, "the card is busy", second * SECOND)
     repeats.flush(2 * SECOND)
     repeats.flush(3 * SECOND)
     assert caplog.messages == ["the card is busy", "the card is busy (1 time in the last 2 s)"]
@@ -91,7 +91,7 @@ def test_a_day_of_different_lines_leaves_nothing_behind() -> None:
     repeats = Repeats(logging.getLogger("daemon.keeper.supervisor"))
     for minute in range(24 * 60):
         for _ in range(2):
-            repeats.tell(logging.DEBUG, f"gone for {minute} min", minute * 60 * SECOND)
+            repeats.log(logging.DEBUG, f"gone for {minute} min", minute * 60 * SECOND)
     repeats.tick((24 * 60 + 20) * 60 * SECOND)
     repeats.tick((24 * 60 + 40) * 60 * SECOND)
     assert not vars(repeats)["_lines"]

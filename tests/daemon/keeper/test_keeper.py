@@ -248,7 +248,7 @@ def test_a_weak_supply_stands_on_the_timeline_with_the_losses_before_and_after_i
         daemon.ports.unplug(KEYS)
         daemon.run(1.0)
         for low in (0, 1, 0, 1, 1, 0, 1, 0, 1):
-            put(tmp_path, hwmon__hwmon0__name="rpi_volt", hwmon__hwmon0__in0_lcrit_alarm=low)
+            put(tmp_path, hwmon__hwmon0__name="supply_volt", hwmon__hwmon0__in0_lcrit_alarm=low)
             daemon.run(READ_US / 1e6)
         assert daemon.playing is not None
         daemon.playing.timing.underflows += 1

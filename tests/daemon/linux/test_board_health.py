@@ -112,7 +112,7 @@ def test_a_supply_too_weak_is_reported_at_every_change(
     caplog.set_level("INFO")
     health = BoardHealth(tmp_path)
     for alarm in (0, 1, 1, 0, 1):
-        put(tmp_path, hwmon__hwmon3__name="rpi_volt", hwmon__hwmon3__in0_lcrit_alarm=alarm)
+        put(tmp_path, hwmon__hwmon3__name="supply_volt", hwmon__hwmon3__in0_lcrit_alarm=alarm)
         looks(health)
     low = "the supply voltage is too low: use a shorter or thicker cable, a stronger supply, fewer"
     assert [message[: len(low)] for message in caplog.messages] == [

@@ -114,9 +114,9 @@ def test_running_status_runs_across_deltas() -> None:
 
 
 def test_a_whole_system_exclusive_message_is_played_and_a_piece_of_one_stepped_over() -> None:
-    # The example of RP-001: F0 05 43 12 00 07 F7; then a continuation packet.
-    song = parse(whole(track("00 F0 05 43 12 00 07 F7 10 F7 02 01 02 00 90 45 40")), "x")
-    assert [message.hex() for _, message in song.events] == ["f043120007f7", "904540"]
+    # As the example of RP-001, F0 05 <maker> 12 00 07 F7; then a continuation packet.
+    song = parse(whole(track("00 F0 05 7D 12 00 07 F7 10 F7 02 01 02 00 90 45 40")), "x")
+    assert [message.hex() for _, message in song.events] == ["f07d120007f7", "904540"]
     assert song.repairs == []
 
 
@@ -166,13 +166,13 @@ def test_a_file_inside_a_riff_file_is_read() -> None:
         (whole(track("00 90 45 C0")), "1 values over 127 taken as 127"),
         (whole(track("00 90 45 40", end="")), "no end-of-track"),
         (whole(track("00 90 45 40 00 45 40", longer=9)), "shorter than it says"),
-        (whole(track("00 90 45 40 00 FF 01 01 41 00 45 00")), "running status behind a meta"),
+        (whole(track("00 90 45 40 00 FF 01 01 41 00 45 00")), "running status after a meta"),
         (whole(track("00 90 45 40 00 F8 00 80 45 00")), "F8H has no place"),
         (whole(track("00 90 45 40 FF FF FF FF 7F 90")), "longer than four bytes"),
         (whole(track("00 90 45 40 00 90 45", end="")), "breaks off inside an event"),
         (header(1, 3, b"\0\x60") + track("00 90 45 40"), "says 3 tracks, the file has 1"),
         (header(7, 1, b"\0\x60") + track("00 90 45 40"), "format 7 is unknown"),
-        (whole(track("00 90 45 40")) + b"\xff" * 40, "behind the last track left out"),
+        (whole(track("00 90 45 40")) + b"\xff" * 40, "after the last track left out"),
     ],
 )
 def test_a_sloppy_file_plays_and_its_repair_is_reported(content: bytes, repair: str) -> None:

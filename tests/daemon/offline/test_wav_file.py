@@ -96,7 +96,7 @@ def test_a_place_that_cannot_be_written_is_refused(tmp_path: Path, name: str, re
 
 
 def test_a_device_file_is_not_replaced() -> None:
-    with pytest.raises(RunError, match="no ordinary file"):
+    with pytest.raises(RunError, match="not a regular file"):
         WavWriter(Path("/dev/null"), 48_000, force=True)
     assert not Path("/dev/null").is_file()
 

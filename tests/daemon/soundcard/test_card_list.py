@@ -9,20 +9,20 @@ from tests.support.jack_server import JackServer
 
 # The kernel's own lines, as ALSA prints them in /proc/asound/cards.
 KERNEL = """\
- 0 [vc4hdmi0       ]: vc4-hdmi - vc4-hdmi-0
-                      vc4-hdmi-0
- 1 [Headphones     ]: bcm2835_headpho - bcm2835 Headphones
-                      bcm2835 Headphones
+ 0 [boardhdmi      ]: board-hdmi - board-hdmi-0
+                      board-hdmi-0
+ 1 [Headphones     ]: board_headphon - Board Headphones
+                      Board Headphones
  2 [Audio          ]: USB-Audio - Street Audio
                       Street Audio at usb-0000:01:00.0-1.2, full speed
- 3 [sndrpii2s      ]: RPi-simple - snd_rpi_i2s
-                      snd_rpi_i2s
+ 3 [boardi2s       ]: board-simple - board_i2s
+                      board_i2s
 """
 NAMES = (
-    "vc4-hdmi-0: MAI PCM i2s-hifi-0 (hw:0,0)",
-    "bcm2835 Headphones: - (hw:1,0)",
+    "board-hdmi-0: MAI PCM i2s-hifi-0 (hw:0,0)",
+    "Board Headphones: - (hw:1,0)",
     "Street Audio: - (hw:2,0)",
-    "snd_rpi_i2s: HiFi pcm-hifi-0 (hw:3,0)",
+    "board_i2s: HiFi pcm-hifi-0 (hw:3,0)",
     "Street Audio: microphone (hw:2,1)",
     "default",
     "dmix",
@@ -124,7 +124,8 @@ def test_a_card_that_is_missing_is_named_beside_those_present(proc: Path, tmp_pa
     cards = list_cards(BoardLibrary(NAMES[0], "dmix"), proc=proc, sys=tmp_path)
     assert choose_card(cards, "street")[0] is None
     assert why_none(cards, "street") == (
-        "no sound card matches 'street'; present: 'vc4-hdmi-0: MAI PCM i2s-hifi-0 (hw:0,0)', 'dmix'"
+        "no sound card matches 'street'; "
+        "present: 'board-hdmi-0: MAI PCM i2s-hifi-0 (hw:0,0)', 'dmix'"
     )
     assert why_none([]) == "no sound card and no sound server"
 
