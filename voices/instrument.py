@@ -202,7 +202,7 @@ class Instrument:
         for bank in banks:
             wave, level = bank.render(frame, ramps)
             mix(wave, level, bank, gain_ramps, mixed, first=bank is banks[0])
-            self._pool.end(bank.ended(self.frame), self.frame)
+            self._pool.end(bank.take_ended(self.frame), self.frame)
 
     def limit_partials(self, partials: int | None) -> int:
         """Render at most about ``partials`` partials from the next block on; None: all.

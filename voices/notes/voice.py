@@ -68,13 +68,13 @@ class Voice:
 def onset_spectrum(timbre: Timbre, velocity: float, which: int, *, soft: bool) -> OnsetSpectrum:
     """Return what a slot begins with at a velocity of 1.0 to 127.0; ``which`` set of phases."""
     whole = int(velocity)
-    spectrum = timbre.struck(whole, which)
+    spectrum = timbre.spectrum(whole, which)
     between = velocity - whole
     if not (between or soft):
         return spectrum
-    levels = spectrum.fixed[3]
+    levels = spectrum.properties[3]
     if between and whole < 127:
-        levels = levels + (timbre.struck(whole + 1, which).fixed[3] - levels) * between
+        levels = levels + (timbre.spectrum(whole + 1, which).properties[3] - levels) * between
     if soft:
         levels = levels * 10.0 ** ((SOFT_DB + SOFT_TILT_DB * np.maximum(timbre.octaves, 0.0)) / 20)
-    return timbre.at(levels, which)
+    return timbre.with_levels(levels, which)

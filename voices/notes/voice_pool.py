@@ -202,7 +202,7 @@ class VoicePool:
         first = voice.slots[0]
         noise = first.timbre.release_noise
         if noise is not None:
-            spectrum = noise.struck(max(1, voice.note.velocity), voice.note.serial)
+            spectrum = noise.spectrum(max(1, voice.note.velocity), voice.note.serial)
             segment = attack(at, noise.attack, noise.sustain, noise.decay_rate)
             slot = Slot(
                 *(noise, first.key, first.frequency, spectrum, segment, voice.motion_row, first.wet)

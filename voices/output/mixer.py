@@ -33,7 +33,7 @@ def mix(
     if ramps is not None:
         made = _mix_along(ramps, wave, level, bank, sends=len(mixed) > 2)
     else:
-        gain = bank.rows.gain[: bank.count]
+        gain = bank.arrays.gain[: bank.count]
         if len(mixed) > 2:
             gain = _with_send(gain, bank)
         if level is not None:
@@ -50,7 +50,7 @@ def mix(
 
 def _with_send(gains: NDArray[Any], bank: Bank) -> NDArray[Any]:
     """Return gains (..., V, 2) with a third column: how much of a voice goes to the room."""
-    send = gains.sum(-1, keepdims=True) * (bank.rows.wet[: bank.count, None] * _HALF_POWER)
+    send = gains.sum(-1, keepdims=True) * (bank.arrays.wet[: bank.count, None] * _HALF_POWER)
     return np.concatenate([gains, send.astype(gains.dtype, copy=False)], axis=-1)
 
 
@@ -63,9 +63,9 @@ def _mix_along(
     sends: bool,
 ) -> NDArray[np.float32]:
     """Return the mix with gains that run straight through every sub-block, (2 or 3, T)."""
-    rows, frames = bank.rows.channel[: bank.count], ramps.sub_block_frames
+    rows, frames = bank.arrays.motion_row[: bank.count], ramps.sub_block_frames
     begin, end = ramps.at_sub_block_ends(ramps.begin[:, rows, GAINS], ramps.end[:, rows, GAINS])
-    sides = bank.rows.sides[: bank.count]
+    sides = bank.arrays.sides[: bank.count]
     begin, end = begin * sides, end * sides
     if sends:
         begin, end = _with_send(begin, bank), _with_send(end, bank)

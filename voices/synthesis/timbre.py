@@ -24,12 +24,13 @@ Values = Sequence[float] | NDArray[np.float64]
 class OnsetSpectrum(NamedTuple):
     """The partials of a voice at its onset."""
 
-    fixed: NDArray[np.float64]
-    """Shape (5, P): ratios, octaves, numbers, levels, and the dB that a dB of swell adds."""
-    starts: NDArray[np.complex64]
-    """Level and phase of each partial at the onset, (P,)."""
-    loudest: float
-    """The sum of the levels."""
+    properties: NDArray[np.float64]
+    """Ratio, octaves above the key, number in its series, level of each partial, and the dB that a
+    dB of swell adds to it: (5, P)."""
+    phasors: NDArray[np.complex64]
+    """Level and phase of each partial, (P,)."""
+    level_sum: float
+    """Of the levels: no sample is higher."""
 
 
 @dataclass(frozen=True)
@@ -86,22 +87,22 @@ class Timbre:
         self.count = len(spec.ratios)
         self.partials = partials or padded_count(self.count)
         order = np.argsort(-np.array(spec.levels), kind="stable")
-        self.fixed = np.zeros((5, self.partials))
-        """A row each: ratios, octaves, numbers, levels, swell."""
-        self.ratios, self.octaves, numbers, levels, swell = self.fixed
+        self.properties = np.zeros((5, self.partials))
+        """As those of `OnsetSpectrum`, at full velocity."""
+        self.ratios, self.octaves, numbers, levels, swell = self.properties
         numbers[: self.count] = np.array(spec.numbers)[order]  # 0 is padding
         self.ratios[:] = self._padded(spec.ratios, order, 1.0)
         self.octaves[:] = np.log2(self.ratios)
         swell[:] = np.maximum(self.octaves, 0.0) * (spec.swell_db / 10)
         self.lowest, self.highest = min(spec.ratios), max(spec.ratios)
         sets = [self._padded(phases, order, 0.0) for phases in spec.phases]
-        self._onsets = [np.exp(2j * np.pi * (phases - 0.25)) for phases in sets]  # of a cosine
+        self._phasors = [np.exp(2j * np.pi * (phases - 0.25)) for phases in sets]  # of a cosine
         levels[:] = self._padded(spec.levels, order, 0.0) * db_to_gain(sound.level_db)
         self.decays = np.zeros(self.partials)
         if spec.decays_s is not None:
             decays_s = self._padded(spec.decays_s, order, np.inf)
             self.decays = LN_1000 / (decays_s * sample_rate)
-        self.fading = bool(self.decays.any())
+        self.any_decay = bool(self.decays.any())
         self._decay_per_octave = spec.decay_per_octave
         self.attack = envelope.attack_s * sample_rate
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
@@ -111,7 +112,7 @@ class Timbre:
         """Its gains left and right, beside those of a sound in the middle."""
         self.release_noise: Timbre | None = None
         """What is heard as its key is released."""
-        self._struck: dict[int, OnsetSpectrum] = {}
+        self._spectra: dict[int, OnsetSpectrum] = {}
         self._decays_at: dict[int, NDArray[np.float64]] = {}
 
     def _padded(
@@ -121,24 +122,24 @@ class Timbre:
         padded[: self.count] = np.array(values)[order]
         return padded
 
-    def struck(self, velocity: int, which: int = 0) -> OnsetSpectrum:
+    def spectrum(self, velocity: int, which: int = 0) -> OnsetSpectrum:
         """Return the partials of a voice struck at a velocity, with one of the sets of phases."""
-        which %= len(self._onsets)
-        known = self._struck.get(velocity << 8 | which)
+        which %= len(self._phasors)
+        known = self._spectra.get(velocity << 8 | which)
         if known is None:
-            answer = self.velocity
-            levels = self.fixed[3] * velocity_gain(velocity, answer.range_db)
+            curve = self.velocity
+            levels = self.properties[3] * velocity_gain(velocity, curve.range_db)
             softness = (127 - velocity) / 126
-            levels *= 10.0 ** (self.octaves * (-answer.tilt_db * softness / 20))
-            known = self._struck[velocity << 8 | which] = self.at(levels, which)
+            levels *= 10.0 ** (self.octaves * (-curve.tilt_db * softness / 20))
+            known = self._spectra[velocity << 8 | which] = self.with_levels(levels, which)
         return known
 
-    def at(self, levels: NDArray[np.float64], which: int = 0) -> OnsetSpectrum:
+    def with_levels(self, levels: NDArray[np.float64], which: int = 0) -> OnsetSpectrum:
         """Return the partials of a voice at these levels."""
-        fixed = self.fixed.copy()
-        fixed[3] = levels
-        starts = (levels * self._onsets[which % len(self._onsets)]).astype(np.complex64)
-        return OnsetSpectrum(fixed, starts, float(levels.sum()))
+        properties = self.properties.copy()
+        properties[3] = levels
+        phasors = (levels * self._phasors[which % len(self._phasors)]).astype(np.complex64)
+        return OnsetSpectrum(properties, phasors, float(levels.sum()))
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
         """Return the decay of each partial at a key."""
