@@ -19,14 +19,16 @@ class Ramps(NamedTuple):
     """The frame of its control period at which a sub-block starts."""
     odd: bool
     """Whether the first control period starts at an odd multiple of the period."""
-    gentle: bool
-    """Whether every pitch is known to change slowly; if not, some may be steep."""
+    max_slope: float
+    """No frequency ratio changes faster, per frame; infinite where that is not known."""
     shaped: bool
     """Whether any channel's partials have gains other than 1 ..."""
     reshaping: bool
     """... that change in this block."""
+    min_ratio: float
+    """No frequency ratio is below this ..."""
     max_ratio: float
-    """No frequency ratio exceeds this."""
+    """... or above this."""
     first: float
     last: float
     begin: NDArray[np.float64]

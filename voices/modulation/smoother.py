@@ -14,7 +14,7 @@ cents, vibrato depth in cents, tilt in dB per octave, then level columns in dB (
 
 from collections import deque
 from collections.abc import Sequence
-from math import exp, log2
+from math import exp, inf
 from typing import Any
 
 import numpy as np
@@ -30,11 +30,6 @@ SMOOTHING_S = 0.004
 """Time constant of the smoothing."""
 MOVING_S = 0.1
 """How long after its last change a row still counts as moving."""
-
-STEEP = 0.003
-"""A relative change of pitch in one control period from which the period is rendered at a pitch of
-its own: 5 cents."""
-_STEEP_SLOPE = log2(1 + STEEP) / CONTROL_PERIOD
 
 LEFT, RIGHT, PITCH, VIBRATO_DEPTH, TILT, FIRST_LEVEL = range(6)
 GAINS, SHAPE = slice(LEFT, PITCH), slice(PITCH, None)
@@ -185,10 +180,10 @@ class Smoother:
         shaped = bool(path[..., TILT:].any())
         return _ramps(
             *(frame, frames, begin, end, ratio),
-            gentle=False,
+            max_slope=inf,
             shaped=shaped,
             reshaping=shaped and bool((begin[..., TILT:] != end[..., TILT:]).any()),
-            max_ratio=float(ratio.max()),
+            range_of_ratios=(float(ratio.min()), float(ratio.max())),
         )
 
     def _find_steady(self, frame: int) -> None:
@@ -202,7 +197,7 @@ class Smoother:
             self._sample_rate,
             moving=recent | (depth > 0),
             shaped=bool(self.values[:, TILT:].any()),
-            until=float(self._moving_until[recent].min()) if recent.any() else float("inf"),
+            until=float(self._moving_until[recent].min()) if recent.any() else inf,
         )
 
     def _advance_steadily(self, steady: SteadyVibrato, frame: int, frames: int) -> Ramps:
@@ -213,10 +208,10 @@ class Smoother:
         return _ramps(
             *(frame, frames, values, values),
             steady.pitch_ratios(range(first, frame + frames + CONTROL_PERIOD, CONTROL_PERIOD)),
-            gentle=steady.max_slope < _STEEP_SLOPE,
+            max_slope=steady.max_slope,
             shaped=steady.shaped,
             reshaping=False,
-            max_ratio=steady.max_ratio,
+            range_of_ratios=steady.range_of_ratios,
         )
 
     def _pitch_ratios(
@@ -261,14 +256,14 @@ def _ramps(
     end: NDArray[np.float64],
     pitch_ratio: NDArray[np.float64],
     *,
-    gentle: bool,
+    max_slope: float,
     shaped: bool,
     reshaping: bool,
-    max_ratio: float,
+    range_of_ratios: tuple[float, float],
 ) -> Ramps:
     """Return the ramps of a block of ``frames`` from ``frame`` on."""
     offset, length = frame % CONTROL_PERIOD, min(frames, CONTROL_PERIOD)
     odd = frame // CONTROL_PERIOD % 2 == 1
     first, last = offset / CONTROL_PERIOD, (offset + length) / CONTROL_PERIOD
-    kind = (gentle, shaped, reshaping, max_ratio)
+    kind = (max_slope, shaped, reshaping, *range_of_ratios)
     return Ramps(length, offset, odd, *kind, first, last, begin, end, pitch_ratio)

@@ -5,7 +5,7 @@ vibrato; ``S`` control periods in a block.
 """
 
 from collections.abc import Sequence
-from math import pi, sin
+from math import log, pi, sin
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,12 +51,17 @@ class SteadyVibrato:
         values = (step, phase - step * since, depth[rows] / 1200.0, self._centre[rows])
         self._swings = list(zip(rows.tolist(), *(each.tolist() for each in values), strict=True))
         """Row, cycles per frame, phase at frame 0, depth in octaves and centre of each vibrato."""
-        self.max_ratio = float(self._centre.max() * np.exp2(depth.max() / 1200.0))
-        """No frequency ratio exceeds this."""
-        self.max_slope = max(
-            (2 * pi * step * octaves for _, step, _, octaves, _ in self._swings), default=0.0
+        deepest = 2.0 ** (float(depth.max()) / 1200.0)
+        self.range_of_ratios = (
+            float(self._centre.min()) / deepest,
+            float(self._centre.max()) * deepest,
         )
-        """No pitch changes faster, in octaves per frame."""
+        """No frequency ratio leaves it."""
+        self.max_slope = self.range_of_ratios[1] * max(
+            (2 * pi * step * octaves * log(2.0) for _, step, _, octaves, _ in self._swings),
+            default=0.0,
+        )
+        """No frequency ratio changes faster, per frame."""
 
     def pitch_ratios(self, points: Sequence[int]) -> NDArray[np.float64]:
         """Return every row's frequency ratio at control points (frames): shape (S + 1, N)."""

@@ -3,9 +3,9 @@
 Over a control period a partial is ``Re a·E·z^t·(1 + iω·d(t))``, t being the time from the middle of
 the period: E is its phase there, z turns at the pitch that the period is rendered at, ω is its
 frequency in radians per frame and d its phase deviation in frames: how far the voice is ahead of
-one that turns steadily at that pitch (see `voices.synthesis.phase_trajectory`). (With a constant
-frequency over 128 frames a vibrato of ±50 cents at 6 Hz would leave sidebands of -48 dBc at 4.4
-kHz; the last factor leaves an error of -83 dB at most.)
+one that turns steadily at that pitch (see `voices.synthesis.phase_trajectory`, which also says
+where the first order is not enough). With a constant frequency over 128 frames a vibrato of ±50
+cents at 6 Hz would leave sidebands of -48 dBc at 4.4 kHz.
 
 Sines are evaluated for E and for half a frame's turn; the rest are products of those. The rows, as
 they are and times iω, are one product of inner length 2P; d is applied after it. Where levels
@@ -29,12 +29,13 @@ MIDDLE = (CONTROL_PERIOD - 1) / 2
 """The middle of a control period, in frames from its start."""
 ROW_CENTRES = np.arange(0, CONTROL_PERIOD, COLUMNS) + (COLUMNS - 1) / 2 - MIDDLE
 """The centres of the rows from there: two pairs of opposites."""
+FROM_CENTRE = (np.arange(COLUMNS) - (COLUMNS - 1) / 2).astype(np.float32)
+"""The frames of a row from its centre."""
 ROOM = 8192
 """So many partials times control periods are rendered at once: what a small cache holds. One voice
 in the longest block has a quarter of them at most."""
 
 _HALF = COLUMNS // 2
-_FROM_CENTRE = (np.arange(COLUMNS) - (COLUMNS - 1) / 2).astype(np.float32)
 _PADDING = 16
 """Columns lie this much further apart than they need, or a cache would keep them in one place."""
 
@@ -76,7 +77,7 @@ class Chirps:
             phasors[: 2 * periods].reshape(2, 1, *shape),
             self._to_rows[:, :size].reshape(ROWS, 1, *shape[1:]),
             *product,
-            np.ascontiguousarray(np.broadcast_to(_FROM_CENTRE, product.shape[1:])),
+            np.ascontiguousarray(np.broadcast_to(FROM_CENTRE, product.shape[1:])),
         )
         self._products = [
             (

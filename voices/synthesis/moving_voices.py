@@ -18,8 +18,9 @@ from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD
 from voices.synthesis.chirps import COLUMNS, MIDDLE, ROOM, ROW_CENTRES, Chirps, Levels
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.phase_trajectory import trajectory
+from voices.synthesis.phase_trajectory import Trajectory, middles, steepness, trajectory
 from voices.synthesis.phasor_tables import FADE_START, below_nyquist
+from voices.synthesis.steep_periods import SteepPeriods, render_steep
 from voices.synthesis.voice_arrays import Rows, VoiceArrays
 
 Array = NDArray[Any]
@@ -43,24 +44,55 @@ class MovingVoices:
     ) -> None:
         """Render the ``moving`` voices into their rows of ``wave`` (V, T), ``partials`` each."""
         arrays = self._arrays
-        skipped, height = ramps.offset // COLUMNS, ramps.sub_block_frames // COLUMNS
         most = max(1, ROOM // ((len(ramps.pitch_ratio) - 1) * partials))
         for rows in _groups(moving, len(wave), most):
-            ratios = ramps.pitch_ratio.take(arrays.motion_row[rows], 1)  # (S + 1, K)
+            motion_rows = arrays.motion_row[rows]
+            ratios = ramps.pitch_ratio.take(motion_rows, 1)  # (S + 1, K)
+            frequency = arrays.frequency[rows]
+            weights = self._nyquist_weights(rows, partials, ramps, ratios)
+            own, steep = steepness(ramps, motion_rows, ratios, arrays.highest[rows], weights)
             begun = self._cycles_begun(rows, frame, ramps, ratios)
-            end, key_cycles, deviation = trajectory(ramps, ratios, arrays.frequency[rows], begun)
-            onset_phasors = arrays.onset_phasors[rows, :partials]
+            course = trajectory(ramps, ratios, frequency, begun, own)
+            phasors = arrays.onset_phasors[rows, :partials]
             if ramps.shaped and not ramps.reshaping:
-                onset_phasors = onset_phasors * self._held_gains(rows, partials, ramps)
-            gains = self._moving_gains(rows, partials, ramps, ratios)
-            levels = self._levels(rows, partials, frame, ramps, gains)
-            cycles = key_cycles[:, :, None] * arrays.ratios[rows, :partials]
-            i_omega = arrays.i_omega[rows, :partials]
-            rendered = self._chirps.render(cycles, onset_phasors, i_omega, deviation, levels)
-            used = rendered[skipped : skipped + height].transpose(3, 2, 1, 0, 4)
-            wave.reshape(len(wave), *used.shape[1:])[rows] = used
-            arrays.cycles[rows], arrays.as_of[rows] = end, frame + wave.shape[1]
+                phasors = phasors * self._held_gains(rows, partials, ramps)
+            if steep is None or not steep.all():
+                gains = self._moving_gains(rows, partials, ramps, weights)
+                levels = self._levels(rows, partials, frame, ramps, gains)
+                self._render_chirps(rows, ramps, course, phasors, levels, wave)
+            if steep is not None:
+                gains = self._moving_gains(rows, partials, ramps, None)
+                levels = self._levels(rows, partials, frame, ramps, gains)
+                known = middles(course, ratios, frequency, steep)
+                period, voice = steep.nonzero()
+                periods = SteepPeriods(
+                    *(frequency[voice], *known, arrays.ratios[rows, :partials][voice]),
+                    phasors[voice],
+                    levels and (levels[0][:, period, voice], levels[1][:, period, voice]),
+                )
+                places = np.arange(len(wave))[rows][voice], period
+                cut = wave.reshape(len(wave), -1, ramps.sub_block_frames)
+                cut[places] = render_steep(periods, ramps, high=weights is not None)
+            arrays.cycles[rows], arrays.as_of[rows] = course.end, frame + wave.shape[1]
             arrays.stale[rows] = True
+
+    def _render_chirps(
+        self,
+        rows: Rows,
+        ramps: Ramps,
+        course: Trajectory,
+        phasors: NDArray[np.complex64],
+        levels: Levels | None,
+        wave: NDArray[np.float32],
+    ) -> None:
+        """Render every period of some voices to first order of their phase deviation."""
+        arrays, partials = self._arrays, phasors.shape[1]
+        cycles = course.cycles[:, :, None] * arrays.ratios[rows, :partials]
+        i_omega = arrays.i_omega[rows, :partials]
+        rendered = self._chirps.render(cycles, phasors, i_omega, course.deviation, levels)
+        skipped, height = ramps.offset // COLUMNS, ramps.sub_block_frames // COLUMNS
+        used = rendered[skipped : skipped + height].transpose(3, 2, 1, 0, 4)
+        wave.reshape(len(wave), *used.shape[1:])[rows] = used
 
     def _cycles_begun(self, rows: Rows, frame: int, ramps: Ramps, ratios: Array) -> Array:
         """Return the cycles each voice's key has turned since its onset, as the block begins."""
@@ -93,34 +125,42 @@ class MovingVoices:
         )
         return 1.0 if gains is None else gains.astype(np.complex64)
 
-    def _moving_gains(
+    def _nyquist_weights(
         self, rows: Rows, partials: int, ramps: Ramps, ratios: Array
+    ) -> Array | None:
+        """Return the weight of each partial at the control points, (S + 1, K, P); None: all 1."""
+        arrays = self._arrays
+        if arrays.max_frequency * ramps.max_ratio <= FADE_START:
+            return None
+        frequencies = arrays.ratios[rows, :partials] * arrays.frequency[rows][:, None]
+        return below_nyquist(frequencies * ratios[:, :, None])
+
+    def _moving_gains(
+        self, rows: Rows, partials: int, ramps: Ramps, weights: Array | None
     ) -> tuple[Array, Array] | None:
         """Return the gains of each partial, (S, K, P), at both ends of every sub-block.
 
-        They change with the controls and near Nyquist; decay is not among them. None: they are 1.
+        They change with the controls, and with ``weights`` at the control points; decay is not
+        among them. None: they are 1.
         """
         arrays = self._arrays
-        high = arrays.max_frequency * ramps.max_ratio > FADE_START
-        if not (ramps.reshaping or high):
-            return None
+        if not ramps.reshaping:
+            return (
+                weights if weights is None else ramps.at_sub_block_ends(weights[:-1], weights[1:])
+            )
         motion_rows = arrays.motion_row[rows]
         octaves, numbers = arrays.octaves[rows, :partials], arrays.numbers[rows, :partials]
         swell = arrays.swell[rows, :partials]
-        frequencies = arrays.ratios[rows, :partials] * arrays.frequency[rows][:, None]
         ends = []
-        for values, ratio in ((ramps.begin, ratios[:-1]), (ramps.end, ratios[1:])):
-            gains = None
-            if ramps.reshaping:
-                gains = self._partial_gains.gains(values[:, motion_rows], octaves, numbers, swell)
-            if high:
-                weight = below_nyquist(frequencies * ratio[:, :, None])
-                gains = weight if gains is None else gains * weight
+        for values, side in ((ramps.begin, slice(None, -1)), (ramps.end, slice(1, None))):
+            gains = self._partial_gains.gains(values[:, motion_rows], octaves, numbers, swell)
+            if weights is not None:
+                gains = weights[side] if gains is None else gains * weights[side]
             ends.append(gains)
         begin, end = ends
         if begin is None and end is None:
             return None  # other voices' change
-        shape = (*ratios[1:].shape, partials)
+        shape = (len(ramps.pitch_ratio) - 1, *octaves.shape)
         return ramps.at_sub_block_ends(
             np.ones(shape) if begin is None else begin, np.ones(shape) if end is None else end
         )

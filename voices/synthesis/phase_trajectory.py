@@ -2,10 +2,11 @@
 
 Over a control period the frequency ratio runs straight from one control point to the next. Two
 periods that meet at an odd point are rendered at the pitch it has there, their shared centre, so
-that they share the powers which are most of the work; a period in which the pitch changes by more
-than `STEEP` of itself is rendered at that of its own middle. A voice's phase deviation is how far,
-in frames, it is ahead of one that turns steadily at that pitch; half of its range is already in
-the phase at the middle, which halves what is left.
+that they share the powers which are most of the work; where the pitch changes more, a period is
+rendered at that of its own middle. A voice's phase deviation is how far, in frames, it is ahead of
+one that turns steadily at that pitch; half of its range is already in the phase at the middle,
+which halves what is left. It is taken to first order, which does not hold in steep periods, where
+the highest partial deviates by more than `MAX_DEVIATION`.
 
 Units: frames, cycles, frequency ratios. Shapes: ``K`` voices, ``S`` control periods, in ``U``
 groups of ``V`` that share a pitch; rows and columns of a period as in `voices.synthesis.chirps`.
@@ -14,14 +15,18 @@ second ones: (V, U).
 """
 
 from functools import cache, lru_cache
+from math import pi
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import CONTROL_PERIOD, STEEP
+from voices.modulation.smoother import CONTROL_PERIOD, PITCH
 from voices.synthesis.chirps import COLUMNS, MIDDLE, ROWS
+
+MAX_DEVIATION = 0.018
+"""In radians: to first order the error is half its square, -76 dB of the partial."""
 
 _TIMES = np.arange(CONTROL_PERIOD) - MIDDLE
 _SHARED_MIDRANGE = MIDDLE**2 / 2
@@ -29,8 +34,11 @@ _SHARED_MIDRANGE = MIDDLE**2 / 2
 _OWN_MIDRANGE = MIDDLE**2 / 4
 """... and between those of t²/2."""
 _OWN_SHAPE = (_TIMES**2 / 2 - _OWN_MIDRANGE).astype(np.float32).reshape(ROWS, 1, 1, 1, COLUMNS)
+_MAX_SHARED, _MAX_OWN = (MAX_DEVIATION / (2 * pi * reach) for reach in (MIDDLE**2, _OWN_MIDRANGE))
+"""The change of a partial's frequency, in cycles per frame and frame, that deviates so much."""
 
 Array = NDArray[Any]
+Mask = NDArray[np.bool_] | None
 
 
 class Trajectory(NamedTuple):
@@ -41,40 +49,78 @@ class Trajectory(NamedTuple):
     cycles: Array
     """The same to the middle of each period, half of the deviation's range included, then those of
     half a frame at each pitch that is rendered: (V·U + U, K)."""
+    slope: Array
+    """The change of each frequency ratio per frame, (V·U, K)."""
     deviation: NDArray[np.float32]
     """Frames, (4, V, U, K, 16)."""
 
 
-def trajectory(ramps: Ramps, ratios: Array, frequency: Array, begun: Array) -> Trajectory:
+def steepness(
+    ramps: Ramps,
+    motion_rows: NDArray[np.intp],
+    ratios: Array,
+    highest: Array,
+    weights: Array | None,
+) -> tuple[Mask, Mask]:
+    """Return in which periods which voices have a pitch of their own, and are steep, (S, K).
+
+    ``motion_rows`` are theirs in `Smoother`, ``ratios`` their frequency ratios at the control
+    points, (S + 1, K), ``highest`` the frequencies of their highest partials, not bent, (K,),
+    ``weights`` those of partials near Nyquist, (S + 1, K, P). Of no period: None.
+    """
+    if ramps.max_slope * min(float(highest.max()), 0.5 / ramps.min_ratio) <= _MAX_SHARED:
+        return None, None
+    lowest = np.minimum(ratios[1:], ratios[:-1])
+    heard = np.minimum(highest, 0.5 / lowest)  # above Nyquist a partial is silent
+    change = np.abs(np.diff(ratios, axis=0)) * (heard / CONTROL_PERIOD)
+    own, steep = change > _MAX_SHARED, change > _MAX_OWN
+    if weights is not None:
+        ends = (weights == 0.0) | (weights == 1.0)
+        crossing = ((weights[1:] != weights[:-1]) & (ends[1:] | ends[:-1])).any(axis=2)
+        # A weight does not run straight; that counts in glides, which are soon over.
+        crossing &= (ramps.begin != ramps.end)[:, motion_rows, PITCH]
+        own |= crossing
+        steep |= crossing
+    return (own if own.any() else None), (steep if steep.any() else None)
+
+
+def trajectory(
+    ramps: Ramps, ratios: Array, frequency: Array, begun: Array, own: Mask
+) -> Trajectory:
     """Return the trajectory of voices whose keys have turned ``begun`` cycles as the block begins.
 
-    ``ratios`` are their frequency ratios at the control points, (S + 1, K).
+    ``ratios`` are their frequency ratios at the control points, (S + 1, K), ``frequency`` is that
+    of their keys, (K,); ``own`` as from `steepness`.
     """
     count = len(ratios) - 1
-    steep = None if ramps.gentle else _steep(ratios)
-    shared = 2 if steep is None and count % 2 == 0 and not ramps.odd else 1
+    shared = 2 if own is None and count % 2 == 0 and not ramps.odd else 1
     lines = _lines(count, shared, ramps.sub_block_frames, ramps.offset, ramps.odd) @ ratios
     slope = lines[-count:]
     cycles = lines[:-count]
-    if steep is not None:
-        own = steep * slope
-        cycles[1 : count + 1] -= (_SHARED_MIDRANGE - _OWN_MIDRANGE) * own
-        cycles[count + 1 :] -= _to_odd_points(count, ramps.odd) / 2 * own
+    if own is not None:
+        own_slope = own * slope
+        cycles[1 : count + 1] -= (_SHARED_MIDRANGE - _OWN_MIDRANGE) * own_slope
+        cycles[count + 1 :] -= _to_odd_points(count, ramps.odd) / 2 * own_slope
     cycles *= frequency
     whole = cycles[: count + 1]
     whole += begun
     slopes = slope.astype(np.float32).repeat(COLUMNS).reshape(shared, -1, len(frequency), COLUMNS)
     shapes = _shared_shapes(*slopes.shape[:3], ramps.odd)
-    if steep is None:
-        return Trajectory(cycles[0], cycles[1:], shapes * slopes)
-    own = steep.repeat(COLUMNS).reshape(slopes.shape)
-    return Trajectory(cycles[0], cycles[1:], np.where(own, _OWN_SHAPE, shapes) * slopes)
+    if own is not None:
+        shapes = np.where(own.repeat(COLUMNS).reshape(slopes.shape), _OWN_SHAPE, shapes)
+    return Trajectory(cycles[0], cycles[1:], slope, shapes * slopes)
 
 
-def _steep(ratios: Array) -> NDArray[np.bool_] | None:
-    """Return in which periods which voices' pitch is steep, (S, K); None: nowhere."""
-    steep: NDArray[np.bool_] = np.abs(ratios[1:] / ratios[:-1] - 1) > STEEP
-    return steep if steep.any() else None
+def middles(
+    course: Trajectory, ratios: Array, frequency: Array, steep: NDArray[np.bool_]
+) -> tuple[Array, Array, Array]:
+    """Return of the N steep periods: the key's cycles until the middle, the ratio there, its slope.
+
+    They are among those that have a pitch of their own.
+    """
+    cycles = course.cycles[: len(course.slope)] - _OWN_MIDRANGE * frequency * course.slope
+    ratio = ratios[:-1] + MIDDLE * course.slope
+    return cycles[steep], ratio[steep], course.slope[steep]
 
 
 @cache

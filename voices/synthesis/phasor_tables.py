@@ -9,7 +9,7 @@ Shapes: ``K`` voices, ``P`` partials, ``R`` rows of ``C`` columns. Complex numbe
 pairs of reals, so that the product is a real one of inner length 2P.
 """
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +70,6 @@ def tables(frequencies: NDArray[np.float64], decays: NDArray[np.float64], frames
     )
 
 
-def below_nyquist(frequencies: NDArray[np.float64]) -> NDArray[np.float64]:
+def below_nyquist(frequencies: NDArray[Any]) -> NDArray[Any]:
     """Return the weight of partials, in cycles per frame: 1, fading to 0 towards Nyquist."""
     return np.asarray(np.clip((0.5 - frequencies) / (0.5 - FADE_START), 0.0, 1.0))

@@ -61,10 +61,12 @@ class VoiceArrays:
         """Those of `OnsetSpectrum`, and each by its name."""
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
         self.levels, self.swell = rest
-        self.progress = room("progress", np.float64, 5)
-        """The key's frequency, not bent; that which the tables are for; the cycles of the key since
-        the onset as of a frame; that frame; and the onset. Each by its name:"""
-        self.frequency, self.table_frequency, self.cycles, self.as_of, self.onset = self.progress.T
+        self.progress = room("progress", np.float64, 6)
+        """The key's frequency and that of its highest partial, not bent; the frequency that the
+        tables are for; the cycles of the key since the onset as of a frame; that frame; and the
+        onset. Each by its name:"""
+        self.frequency, self.highest, self.table_frequency, *rest = self.progress.T
+        self.cycles, self.as_of, self.onset = rest
         self.i_omega = room("i_omega", np.complex64, partials)
         """i times the radians per frame of each partial, not bent."""
         self.motion_row = room("motion_row", np.intp)
@@ -82,7 +84,7 @@ class VoiceArrays:
         """Fill rows from ``first`` on for slots whose onsets lie in the next block."""
         used = slice(first, first + len(slots))
         self.progress[used] = [
-            (slot.frequency, 0.0, 0.0, onset, onset)
+            (slot.frequency, slot.frequency * slot.timbre.highest, 0.0, 0.0, onset, onset)
             for slot, onset in zip(slots, onsets, strict=True)
         ]
         self.motion_row[used] = [slot.motion_row for slot in slots]
