@@ -3,7 +3,7 @@
 import numpy as np
 
 from config.settings import Settings
-from daemon.player.governor import HIGH_SHARE, PATIENCE_S, Governor
+from daemon.player.governor import HIGH_SHARE, PATIENCE_S, SETTLING_BLOCKS, Governor
 from tests.support.playing import sound
 from voices.instrument import Instrument
 
@@ -147,6 +147,34 @@ def playing(voices: int) -> tuple[Instrument, np.ndarray]:
     for _ in range(20):
         instrument.render(out)
     return instrument, out
+
+
+def test_long_blocks_that_are_not_in_a_row_are_no_load() -> None:
+    governor = Governor(Load(4096, 1.0), RATE, BLOCK)
+    for _ in range(20):
+        governor.observe(3.0 * BLOCK_US)
+        governor.observe(0.1 * BLOCK_US)
+    assert governor.steps == 0
+
+
+def test_after_a_step_a_few_blocks_do_not_count_and_then_two_in_a_row_do_again() -> None:
+    governor = Governor(Load(1 << 20, 1.0, least=1), RATE, BLOCK)
+    steps = []
+    for _ in range(2 + SETTLING_BLOCKS + 2):
+        governor.observe(3.0 * BLOCK_US)
+        steps.append(governor.steps)
+    assert steps == [0, *(1 + SETTLING_BLOCKS + 1) * [1], 2]
+
+
+def test_a_long_block_begins_the_wait_for_partials_again() -> None:
+    load, governor = relieved()
+    fewest = load.partials
+    for _ in range(3):
+        run(load, governor, 0.9 * PATIENCE_S)
+        governor.observe(3.0 * BLOCK_US)
+    assert load.partials == fewest
+    run(load, governor, 1.1 * PATIENCE_S)
+    assert load.partials > fewest
 
 
 def test_shedding_leaves_the_loudest_partials_and_ends_no_note() -> None:

@@ -1,5 +1,6 @@
 """What outlives the power: the file of what happened."""
 
+import os
 import random
 import subprocess
 from pathlib import Path
@@ -76,6 +77,22 @@ def test_each_boot_has_its_own_count_and_clock(path: Path) -> None:
     assert (first.count, first.ahead_us, first.entries) == ("3 notes", -40, [])
     assert (latest.count, latest.ahead_us) == ("2 notes", None)
     assert [record.text for record in latest.entries] == ["a", "b"]
+
+
+def test_what_is_written_is_on_the_card_before_it_goes_on(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history = begun(path, "one")
+    synced: list[list[str]] = []
+
+    def fdatasync(handle: int) -> None:
+        assert os.path.samestat(os.fstat(handle), path.stat())
+        synced.append([record.text for record in read(path)])
+
+    monkeypatch.setattr(os, "fdatasync", fdatasync)
+    history.write([(ENTRY, 1, "a"), (ENTRY, 2, "b")], 0)
+    history.write([(ENTRY, 3, "c")], 0)
+    assert synced == [["one", "a", "b"], ["one", "a", "b", "c"]]
 
 
 def test_a_power_cut_in_any_sector_loses_that_record_and_no_other(path: Path) -> None:
