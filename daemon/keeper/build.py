@@ -127,7 +127,7 @@ def _event_file() -> EventFile | None:
     try:
         return EventFile(path, boot_id())
     except OSError as error:
-        log.warning("what happened before can't be read: %s: %s", path, error.strerror or error)
+        log.warning("earlier events can't be read: %s: %s", path, error.strerror or error)
         return None
 
 

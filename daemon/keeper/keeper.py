@@ -277,7 +277,7 @@ class Keeper:
     def _watch_chord(self, now_us: int) -> None:
         step = self._power_off.step(self._controllers.channel_state.keys_down(), now_us)
         if step == "farewell":
-            log.warning("switching off: its chord was held for %.0f s", HOLD_US / 1e6)
+            log.warning("switching off: the chord for it was held for %.0f s", HOLD_US / 1e6)
             self._controllers.release_all(now_us)
             self._indicators.cue("farewell", now_us)
         elif step == "power":

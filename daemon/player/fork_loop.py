@@ -53,7 +53,7 @@ def serve(server: "ForkLoop", parent: int) -> NoReturn:
         try:
             import_module("daemon.player.process")
         except Exception as fault:  # noqa: BLE001 whatever it is: nobody else can report it
-            server.give_up(f"no player can be made: {type(fault).__name__}: {fault}")
+            server.give_up(f"the player can't be loaded: {type(fault).__name__}: {fault}")
         # Each player's collection looks at its own objects only, and leaves these pages shared.
         gc.freeze()
         while server.wanted:
@@ -166,7 +166,8 @@ class ForkLoop:
         try:
             pid = os.fork()
         except OSError as error:
-            self._keeper.send(Ended("ended", f"no player: {error.strerror}", "error"))
+            text = f"the player can't be started: {error.strerror}"
+            self._keeper.send(Ended("ended", text, "error"))
             return
         finally:
             # In the child it is the player that lifts the mask.

@@ -149,7 +149,7 @@ class Player:
             self._tell("refused", f"'{output.card.name}' does not start: {error}", "warning")
             return ExitStatus.REFUSED
         if not self._wait_for_a_block(output):
-            self._tell("refused", f"'{output.card.name}' asks for no sound", "warning")
+            self._tell("refused", f"'{output.card.name}' requests no audio", "warning")
             return ExitStatus.REFUSED
         self._announce(output, settings)
         return self._play(output, engine)
@@ -259,7 +259,7 @@ class Player:
                     try:
                         engine.submit(*prepared(plain, sounds))
                     except ValueError as error:
-                        self._tell("log", f"settings not taken over: {error}", "error")
+                        self._tell("log", f"settings not applied: {error}", "error")
         return self._link.open
 
     def _tell(

@@ -142,7 +142,7 @@ def test_the_chord_releases_says_farewell_saves_and_asks_for_the_power_to_go(
     # Asked for while the chord sounds: no pause for it yet.
     daemon.writes.request("what was learned", lambda: daemon.asked.append("saved"))
     daemon.run(5.5)
-    assert "switching off: its chord was held for 5 s" in caplog.messages
+    assert "switching off: the chord for it was held for 5 s" in caplog.messages
     assert (daemon.asked, daemon.accounts) == ([], {"cut": 2})
     daemon.run(10.0)
     assert daemon.asked == ["saved", "off"]

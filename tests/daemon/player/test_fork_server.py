@@ -169,7 +169,7 @@ def test_settings_that_fail_are_reported_and_the_old_ones_stay(
     box.start()
     box.fork_server.send(NewSettings({"polyphony": 0}))
     event = box.wait(LogLine)
-    while "not taken over" not in event.text:
+    while "not applied" not in event.text:
         event = box.wait(LogLine)
     assert event.level == "error"
     assert "polyphony" in event.text
@@ -478,5 +478,5 @@ def test_where_the_sound_cannot_be_imported_the_daemon_says_why_and_ends_with_1(
         timeout=30,
     )
     assert done.returncode == 1
-    assert "no player can be made: ModuleNotFoundError: import of numpy" in done.stderr
+    assert "the player can't be loaded: ModuleNotFoundError: import of numpy" in done.stderr
     assert "player process failed; exiting for restart" in done.stderr
