@@ -8,6 +8,7 @@ import re
 import shutil
 import stat
 import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -140,6 +141,36 @@ def test_a_folder_that_is_no_bundle_is_refused(tmp_path: Path) -> None:
     assert "systemd/bundle" in said.stderr
 
 
+def test_a_dry_run_of_the_uninstaller_names_the_packages_it_would_purge(tmp_path: Path) -> None:
+    script = (SYSTEMD / "uninstall").read_text("utf-8")
+    (tmp_path / "uninstall").write_text(script.replace("home=/opt/partiald", f"home={tmp_path}"))
+    (tmp_path / "brought").write_text("libportaudio2\nlibjack-jackd2-0\n")
+    said = call(tmp_path / "uninstall", "--dry-run", "--image")
+    assert (said.returncode, said.stderr) == (0, "")
+    assert "   dpkg --purge libportaudio2 libjack-jackd2-0\n" in said.stdout
+    assert "Done" not in said.stdout
+
+
+@pytest.mark.parametrize("name", ["install", "bundle"])
+def test_root_takes_nothing_from_the_index_but_files_of_known_checksums(name: str) -> None:
+    script = (SYSTEMD / name).read_text("utf-8").replace("\\\n", " ")
+    calls = re.findall(r".*\bpip (?:install|wheel|download) .*|.*fetch\.py.* download .*", script)
+    assert len(calls) >= 3
+    assert [line for line in calls if not re.search("--(no-index|require-hashes) ", line)] == []
+
+
+def test_all_that_partiald_needs_is_pinned_with_checksums() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    pins = (SYSTEMD / "requirements.txt").read_text("utf-8").replace("\\\n", " ")
+    pinned = {
+        line.split("==")[0]: line.count("--hash=sha256:")
+        for line in pins.splitlines()
+        if not line.startswith("#")
+    }
+    assert {re.split("[<>=;]", each)[0] for each in project["dependencies"]} <= set(pinned)
+    assert min(pinned.values()) >= 1
+
+
 def test_a_bundle_is_not_made_over_somebody_s_files(tmp_path: Path) -> None:
     (tmp_path / "holiday.jpg").touch()
     said = call(SYSTEMD / "bundle", tmp_path)
@@ -200,7 +231,7 @@ def test_no_secret_gets_out_by_the_way_of_the_report(what: str, tmp_path: Path) 
         written.mkdir()
     said = report(written, boot)
     assert said.returncode == 1
-    assert "no plain file" in said.stderr
+    assert "not a regular file" in said.stderr
     assert not list(boot.iterdir())
     assert secret.read_text() == "root's alone"
     assert not written.exists()

@@ -4,6 +4,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from select import select
 
 import pytest
 
@@ -197,13 +198,19 @@ def test_an_answer_reaches_the_device_that_asked_and_no_other(
     )
     assert asker.stdin is not None
     assert asker.stdout is not None
+
+    def said() -> str:
+        assert asker.stdout is not None
+        wait_until(lambda: select([asker.stdout], [], [], 0.0)[0])
+        return asker.stdout.readline()
+
     try:
-        assert asker.stdout.readline() == "listening\n"
+        assert said() == "listening\n"
         wait_until(lambda: ports.names() is not None and ports.system == "JACK")
         answer = bytes.fromhex("f07e7f06027d0000f7")
         assert not ports.reply("Cargo Bike Keys 25:MIDI 1", answer)
         assert ports.reply("Organ Box:MIDI 1", answer)
-        assert asker.stdout.readline() == answer.hex() + "\n"
+        assert said() == answer.hex() + "\n"
     finally:
         asker.stdin.close()
         asker.wait(5)
