@@ -196,13 +196,13 @@ def test_an_answer_reaches_the_device_that_asked_and_no_other(
     asker = subprocess.Popen(
         [sys.executable, "-c", _ASKER], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )
+    answers = asker.stdout
     assert asker.stdin is not None
-    assert asker.stdout is not None
+    assert answers is not None
 
     def said() -> str:
-        assert asker.stdout is not None
-        wait_until(lambda: select([asker.stdout], [], [], 0.0)[0])
-        return asker.stdout.readline()
+        wait_until(lambda: select([answers], [], [], 0.0)[0])
+        return answers.readline()
 
     try:
         assert said() == "listening\n"
@@ -214,7 +214,7 @@ def test_an_answer_reaches_the_device_that_asked_and_no_other(
     finally:
         asker.stdin.close()
         asker.wait(5)
-        asker.stdout.close()
+        answers.close()
 
 
 @pytest.mark.gig
