@@ -45,7 +45,7 @@ def _one(path: Path) -> list[str]:
     text, name = read_text(path), printable(str(path))
     plain = parse_toml(text, name)
     if _is_sound(path, plain):
-        count = len(validate(Sound, plain, name).ratios)
+        count = validate(Sound, plain, name).count
         return [f"{name}: a sound, {counted(count, 'partial')}: no fault"]
     sounds, _ = load_sounds()
     return [*_table(load_file(path, sounds, text=text)), f"# {name}: settings: no fault"]

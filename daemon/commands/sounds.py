@@ -1,35 +1,49 @@
-"""The command ``partiald sounds``: all sounds in a list, one in figures or in a picture."""
+"""The command ``partiald sounds``: all sounds in a list, one in figures, a picture or a phrase."""
 
 import argparse
+import json
 import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+
+import numpy as np
 
 from config.faults import suggestion
 from config.files import write_atomic
 from config.library import shipped
 from config.printable import printable
+from config.rank import MAX_PARTIALS
 from config.settings import Settings
 from config.sound import Envelope, Sound
 from daemon.commands.settings import prepared
-from daemon.errors import RunError, UsageError
+from daemon.errors import DeviceError, RunError, UsageError
 from daemon.offline.wav_file import check_target
+from voices.synthesis.voicing import partials_of
 
 _WIDTH = 79
+_MOST_SHOWN = 24
 
 
 def run(arguments: argparse.Namespace) -> int:
     """List, show or draw."""
     settings, sounds = prepared(arguments.settings)
+    output: Path
     if arguments.what is None:
-        lines = list_lines(sounds, settings)
+        lines = json_lines(sounds, settings) if arguments.json else list_lines(sounds, settings)
+    elif arguments.what == "draw" and arguments.all:
+        output = arguments.output or Path("sounds.png")
+        lines = iter([_draw_all(sounds, settings, output, force=arguments.force)])
+    elif arguments.name is None:
+        raise UsageError("sounds draw: which sound? A name, or --all")
     else:
         if arguments.name not in sounds:
             hint = suggestion(arguments.name, sounds) or f"; there are {', '.join(sounds)}"
             raise UsageError(f"no sound '{printable(arguments.name)}'{hint}")
         if arguments.what == "draw":
-            output: Path = arguments.output or Path(f"{arguments.name}.png")
+            output = arguments.output or Path(f"{arguments.name}.png")
             lines = iter([_draw(sounds, arguments.name, output, force=arguments.force)])
+        elif arguments.what == "hear":
+            lines = iter([_hear(settings, sounds, arguments)])
         else:
             lines = show_lines(arguments.name, sounds[arguments.name])
     for line in lines:
@@ -55,7 +69,7 @@ def list_lines(sounds: Mapping[str, Sound], settings: Settings) -> Iterator[str]
             if true
         ]
         remark = f"  ({', '.join(marks)})" if marks else ""
-        yield f"{number:>7}  {name:<{wide}}  {len(sound.ratios):>8}  {sound.title}{remark}"
+        yield f"{number:>7}  {name:<{wide}}  {sound.count:>8}  {sound.title}{remark}"
 
 
 def show_lines(name: str, sound: Sound) -> Iterator[str]:
@@ -63,6 +77,9 @@ def show_lines(name: str, sound: Sound) -> Iterator[str]:
     yield f"{name}: {sound.title}"
     yield f"  {sound.about}"
     yield ""
+    if sound.ranks:
+        yield from _rank_lines(sound)
+        return
     stops = list(sound.footage or {})
     yield "partial    ratio  level dB  phase cycles  own decay T60 at C4" + "  stop" * bool(stops)
     strongest = max(sound.levels)
@@ -73,15 +90,56 @@ def show_lines(name: str, sound: Sound) -> Iterator[str]:
         relative = _decibels(level / strongest)
         stop = " " * 13 + stops[number] if stops else ""
         yield f"{number + 1:>7}  {ratio:>7.3f}  {relative:>8.1f}  {phase:>12.3f}  {decay:>8}{stop}"
-    envelope, velocity = sound.envelope, sound.velocity
     yield ""
-    yield f"attack   {envelope.attack_s:g} s"
+    yield f"attack   {sound.envelope.attack_s:g} s"
+    yield from _closing_lines(sound)
+
+
+def _closing_lines(sound: Sound) -> Iterator[str]:
+    envelope, velocity = sound.envelope, sound.velocity
     yield f"decay    {_decay(envelope)}"
     yield f"release  {envelope.release_s:g} s to 60 dB down"
     yield f"velocity 1 is {velocity.range_db:g} dB quieter than 127" + (
         f", and duller by {velocity.tilt_db:g} dB per octave" if velocity.tilt_db else ""
     )
     yield f"trim     {sound.level_db:g} dB"
+
+
+def _rank_lines(sound: Sound) -> Iterator[str]:
+    """Yield a sound of ranks: each rank, the partials that they make at C4, the noises."""
+    yield "rank                    pitch  partials  level dB  rise s       pan"
+    for rank in sound.ranks:
+        pitch = rank.footage if rank.ratio is None else f"x {rank.ratio:g}"
+        rise = sound.envelope.attack_s if rank.rise_s is None else rank.rise_s
+        name = printable(rank.name) or "-"
+        yield (
+            f"{name[:22]:<22} {pitch:>6}  {rank.partials:>8}  {rank.level_db:>8.1f}  "
+            f"{_span(rise):<11}  {_span(rank.pan)}"
+        )
+    yield ""
+    yield f"{sound.count} of at most {MAX_PARTIALS} partials; the strongest on C4:"
+    yield "   ratio  level dB      T60    pan  rise s"
+    partials = partials_of(sound)
+    strongest = max(partial.level for partial in partials)
+    for each in sorted(sorted(partials, key=lambda each: -each.level)[:_MOST_SHOWN]):
+        decay = f"{each.decay_s:.2f} s" if each.decay_s < 1e4 else "none"
+        yield (
+            f"{each.ratio:>8.3f}  {_decibels(each.level / strongest):>8.1f} {decay:>8}  "
+            f"{each.pan:>5.2f}  {each.rise_s:.3f}"
+        )
+    yield ""
+    for words, noise in (("onset", sound.onset_noise), ("release", sound.release_noise)):
+        if noise is not None:
+            low, high = noise.hz or noise.ratio or (0.0, 0.0)
+            unit = "Hz" if noise.hz else "times the key"
+            yield f"{words:<8} noise, {low:g} to {high:g} {unit}, {noise.level_db:g} dB"
+    yield from _closing_lines(sound)
+    if sound.effort.swell_db:
+        yield f"swell    10 dB down is duller by {sound.effort.swell_db:g} dB per octave"
+
+
+def _span(ends: float | list[float]) -> str:
+    return " to ".join(f"{end:g}" for end in (ends if isinstance(ends, list) else [ends]))
 
 
 def _decay(envelope: Envelope) -> str:
@@ -95,6 +153,62 @@ def _decibels(level: float) -> float:
     from math import log10
 
     return 20 * log10(max(level, 1e-9))
+
+
+def json_lines(sounds: Mapping[str, Sound], settings: Settings) -> Iterator[str]:
+    """Yield the list for a program to read."""
+    programs = settings.sound.programs
+    rows = [
+        {
+            "name": name,
+            "title": sound.title,
+            "about": sound.about,
+            "family": sound.family,
+            "program": programs.index(name) + 1 if name in programs else None,
+            "partials": sound.count,
+        }
+        for name, sound in sounds.items()
+    ]
+    yield json.dumps(rows, indent=1, ensure_ascii=False)
+
+
+def _hear(settings: Settings, sounds: Mapping[str, Sound], arguments: argparse.Namespace) -> str:
+    from daemon.commands import playback
+    from daemon.offline.phrase import phrase
+    from daemon.offline.rendering import render
+    from daemon.offline.wav_file import WavWriter
+
+    name, output = arguments.name, arguments.output
+    if output is not None:
+        check_target(output, force=arguments.force)
+    card, silence = (None, "") if output else playback.find(settings.audio.device)
+    if output is None and card is None:
+        raise DeviceError(f"{silence}; -o FILE.wav writes the phrase to a file")
+    rate = settings.audio.sample_rate or (card.rate if card else 48_000)
+    chosen = settings.sound.model_copy(update={"name": name, "programs": []})
+    settings = settings.model_copy(update={"sound": chosen})
+    song = phrase(sounds[name].family)
+    if output is not None:
+        with WavWriter(output, rate, force=arguments.force) as wav:
+            render(song, settings, sounds, rate, wav.write)
+        return f"{output}: a phrase on '{name}'"
+    blocks: list[np.ndarray] = []
+    render(song, settings, sounds, rate, lambda block: blocks.append(block.copy()))
+    assert card is not None
+    fault = playback.play(np.concatenate(blocks), rate, card)
+    return f"Not heard: {fault}." if fault else f"'{name}', on '{card.name}'"
+
+
+def _draw_all(sounds: Mapping[str, Sound], settings: Settings, output: Path, *, force: bool) -> str:
+    from daemon.drawing.sound_sheet import draw_all
+
+    check_target(output, force=force)
+    names = [name for name in settings.sound.programs if name in sounds]
+    try:
+        write_atomic(output, draw_all(sounds, list(dict.fromkeys([*names, *sounds]))))
+    except OSError as fault:
+        raise RunError(f"{output}: {fault.strerror}; nothing written") from fault
+    return f"{output}: {len(sounds)} sounds on one sheet"
 
 
 def _draw(sounds: Mapping[str, Sound], name: str, output: Path, *, force: bool) -> str:

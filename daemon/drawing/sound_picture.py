@@ -17,6 +17,7 @@ from daemon.drawing.palette import ACCENT, FILL, LINE, SOFT, Colour
 from daemon.drawing.performance_picture import frequency_axis, time_axis
 from daemon.key_names import key_name
 from voices.instrument import Instrument
+from voices.synthesis.voicing import partials_of
 
 KEY, VELOCITY = 60, 100
 HELD_S = 1.5
@@ -64,22 +65,22 @@ def draw(sounds: Mapping[str, Sound], name: str) -> bytes:
     canvas.text(LEFT, 102, _shortened(canvas, sound.about, RIGHT - LEFT), ink=SOFT, at="ls")
     _spectrum(canvas, sound)
     _envelope(canvas, released, note(sounds, name, length_s, length_s + 1) if rings_s else None)
-    periods = 1 if len(sound.levels) > _MANY_PARTIALS else 3
+    periods = 1 if sound.count > _MANY_PARTIALS else 3
     _waveform(canvas, note(sounds, name, _WAVE_AT_S + 0.1, 1.0, _WAVE_RATE), periods)
     return canvas.png()
 
 
 def ring_s(sound: Sound) -> float:
     """Return how long a held note of a sound that dies away is heard; 0: it does not die away."""
-    if sound.decays_s is None:
-        return 0.0
-    strongest = max(sound.levels)
+    partials = partials_of(sound)
+    strongest = max(partial.level for partial in partials)
     heard = [
-        decay * (20 * np.log10(level / strongest) - _LOWEST_DB) / 60
-        for decay, level in zip(sound.decays_s, sound.levels, strict=True)
-        if level > 0
+        partial.decay_s * (20 * np.log10(partial.level / strongest) - _LOWEST_DB) / 60
+        for partial in partials
+        if partial.level > 0 and partial.level > strongest * 10 ** (_LOWEST_DB / 20)
     ]
-    return float(max(heard))
+    longest = float(max(heard))
+    return longest if np.isfinite(longest) else 0.0
 
 
 def _shortened(canvas: Canvas, words: str, room: float) -> str:
@@ -89,9 +90,10 @@ def _shortened(canvas: Canvas, words: str, room: float) -> str:
 
 
 def _spectrum(canvas: Canvas, sound: Sound) -> None:
-    frequencies = [ratio * _HERTZ for ratio in sound.ratios]
-    strongest = max(sound.levels)
-    levels = [20 * np.log10(max(level / strongest, 1e-9)) for level in sound.levels]
+    partials = partials_of(sound, KEY)
+    frequencies = [partial.ratio * _HERTZ for partial in partials]
+    strongest = max(partial.level for partial in partials)
+    levels = [20 * np.log10(max(partial.level / strongest, 1e-9)) for partial in partials]
     low = 0.7 * min(frequencies)
     panel = Panel(
         canvas,

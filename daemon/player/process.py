@@ -65,7 +65,7 @@ def prepared(
     for name, plain in sounds_plain.items():
         sound = Sound.model_validate(plain)
         # Worked out here once, so that the callback finds them ready.
-        _ = sound.ratios, sound.levels, sound.phases, sound.decays_s
+        _ = sound.ratios, sound.levels, sound.phases, sound.decays_s, sound.count
         sounds[name] = sound
         time.sleep(0)
     return settings, sounds or None

@@ -8,6 +8,7 @@ Units: as in `voices.synthesis.timbre`. Threads: the instrument's.
 """
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,6 +118,32 @@ class Voicing:
         if self._mono:
             return 0.0
         return min(1.0, max(-1.0, pan + self.sound.spread * (key - 60) / 24))
+
+
+class Partial(NamedTuple):
+    """One partial of a note, as a list or a picture shows it."""
+
+    ratio: float
+    level: float
+    decay_s: float
+    """T60; infinite where it does not decay by itself."""
+    pan: float
+    rise_s: float
+
+
+def partials_of(sound: Sound, key: int = 60) -> list[Partial]:
+    """Return the partials of a note on a key, the noises left out, by frequency."""
+    if not sound.ranks:
+        decays = sound.decays_s or (float("inf"),) * len(sound.ratios)
+        rise = sound.envelope.attack_s
+        rows = zip(sound.ratios, sound.levels, decays, strict=True)
+        return [Partial(ratio, level, decay, 0.0, rise) for ratio, level, decay in rows]
+    found = []
+    for group in groups(sound):
+        pan, rise = group.pan_at(key), group.rise_at(key)
+        rows = zip(*(column.tolist() for column in group.columns(key)), strict=True)
+        found += [Partial(ratio, level, decay, pan, rise) for ratio, level, decay in rows]
+    return sorted(found)
 
 
 def _phase_sets(
