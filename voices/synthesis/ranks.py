@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from config.rank import Noise, Rank
+from config.rank import MAX_PARTIALS, Noise, Rank
 from config.sound import Sound
 
 MIDDLE_C, MIDDLE_C_HZ = 60, 261.6256
@@ -36,6 +36,8 @@ NULL_DB = -26.0
 """As deep as the nulls of a point of contact are (real ones are 15 to 25 dB deep)."""
 
 Array = NDArray[np.float64]
+_UNEVEN = np.arange(1, MAX_PARTIALS + 1) ** 2 * GOLDEN
+_SETS = 31.0 * np.arange(PHASE_SETS)[:, None]
 
 
 class Columns(NamedTuple):
@@ -81,7 +83,6 @@ class Group:
         self.numbers = np.array([row.number for row in rows])
         """The place of each partial in the series of its rank, (P,)."""
         self.twins = np.array([row.twin for row in rows])
-        self._ranks = [row.rank for row in rows]
         self._level_db = np.array([row.level_db for row in rows])
         self._tuning = np.array([2.0 ** (row.cents / 1200) for row in rows])
         self._beats_hz = np.array([row.beats_hz for row in rows])
@@ -94,14 +95,15 @@ class Group:
         self._decay_by_octave = np.array([each.decay for each in scalings])
         self._stretch = np.array([row.rank.stretch for row in rows])
         self._stretch_by_octave = np.array([each.stretch for each in scalings])
-        self._bodies = [
-            (rank, np.array([row.rank is rank for row in rows]))
-            for rank in {id(row.rank): row.rank for row in rows}.values()
-            if rank.formants
-        ]
+        ranks = {id(row.rank): row.rank for row in rows}.values()
+        members = [(rank, np.array([row.rank is rank for row in rows])) for rank in ranks]
+        self._bodies = [(rank, those) for rank, those in members if rank.formants]
+        self._breaking = [(rank, those) for rank, those in members if rank.breaks]
+        pitches = {id(rank): rank.pitch for rank in ranks}
+        self._pitch = np.array([pitches[id(row.rank)] for row in rows])
         power = 10.0 ** (self._level_db / 10)
         self._pan = float(power @ [row.pan for row in rows] / power.sum())
-        self._lowest = min(row.rank.pitch * row.number for row in rows)
+        self._lowest = float((self._pitch * self.numbers).min())
         self._rise_s = float(np.exp(np.mean(np.log([row.rise_s for row in rows]))))
         self._rise_by_octave = scalings[0].rise
         self.release_s = float(np.exp(np.mean(np.log([row.release_s for row in rows]))))
@@ -119,7 +121,9 @@ class Group:
         """Return the group's partials on a key."""
         octave, n = octaves(key), self.numbers
         stretch = np.minimum(0.1, self._stretch * self._stretch_by_octave**octave)
-        pitch = np.array([rank.pitch_at(key) for rank in self._ranks])
+        pitch = self._pitch.copy()
+        for rank, those in self._breaking:
+            pitch[those] = rank.pitch_at(key)
         ratios = pitch * n * np.sqrt((1 + stretch * n * n) / (1 + stretch))
         beating = key_hz(key) * np.where(self._beats_each, ratios, pitch)
         ratios *= (1.0 + self._beats_hz / np.sqrt(beating * MIDDLE_C_HZ)) * self._tuning
@@ -140,19 +144,18 @@ def key_hz(key: int) -> float:
     return float(MIDDLE_C_HZ * 2.0 ** octaves(key))
 
 
-def phases(ratios: Array, twins: NDArray[np.intp], key: int, which: int, seed: int) -> Array:
-    """Return one of `PHASE_SETS` sets of phases of partials on a key, in cycles.
+def phases(ratios: Array, twins: NDArray[np.intp], key: int, seed: int) -> Array:
+    """Return `PHASE_SETS` sets of phases of partials on a key, in cycles, (sets, P).
 
     They look random, but partials less than a semitone apart keep the phase that they have to
     each other: so repeats begin alike in level. Twins are apart, more so the higher they are.
     """
-    pitches = np.rint(12.0 * np.log2(ratios))
-    own = (np.arange(1, len(ratios) + 1) ** 2 * GOLDEN + seed * 0.37) % 1.0
-    common = ((pitches + 31.0 * which) ** 2 * GOLDEN) % 1.0
-    high = np.log2(ratios * key_hz(key) / TOGETHER_HZ)
-    apart = np.clip(high, 0.0, 1.0) * TWIN_CYCLES + 0.04
-    own = np.where(twins != 0, (pitches * GOLDEN) % 1.0, own)
-    return np.asarray((own + common + twins * apart / 2) % 1.0)
+    octaves = np.log2(ratios)
+    pitches = np.rint(12.0 * octaves)
+    own = np.where(twins != 0, pitches * GOLDEN, _UNEVEN[: len(ratios)] + seed * 0.37)
+    high = np.clip(octaves + np.log2(key_hz(key) / TOGETHER_HZ), 0.0, 1.0)
+    own += twins * (high * TWIN_CYCLES + 0.04) / 2
+    return np.asarray((own + (pitches + _SETS) ** 2 * GOLDEN) % 1.0)
 
 
 def groups(sound: Sound) -> list[Group]:

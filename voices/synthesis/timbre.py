@@ -41,8 +41,8 @@ class Spec:
     levels: Values
     numbers: Values
     """The place of each partial in its series, from 1."""
-    phases: Sequence[Values]
-    """One or several sets of phases; notes take one after the other."""
+    phases: NDArray[np.float64]
+    """Sets of phases, (sets, P); notes take one after the other."""
     decays_s: Values | None
     """T60 of each partial; None: none decays by itself."""
     envelope: Envelope
@@ -57,7 +57,13 @@ def plain(sound: Sound) -> Spec:
     """Return what the timbre of a sound with one column of partials is made from."""
     count = len(sound.ratios)
     return Spec(
-        *(sound.ratios, sound.levels, range(1, count + 1), [sound.phases], sound.decays_s),
+        *(
+            sound.ratios,
+            sound.levels,
+            range(1, count + 1),
+            np.array([sound.phases]),
+            sound.decays_s,
+        ),
         *(sound.envelope, sound.velocity, sound.decay_per_octave),
     )
 
@@ -95,8 +101,9 @@ class Timbre:
         self.octaves[:] = np.log2(self.ratios)
         swell[:] = np.maximum(self.octaves, 0.0) * (spec.swell_db / 10)
         self.lowest, self.highest = min(spec.ratios), max(spec.ratios)
-        sets = [self._padded(phases, order, 0.0) for phases in spec.phases]
-        self._phasors = [np.exp(2j * np.pi * (phases - 0.25)) for phases in sets]  # of a cosine
+        phases = np.zeros((len(spec.phases), self.partials))
+        phases[:, : self.count] = spec.phases[:, order]
+        self._phasors = np.exp(2j * np.pi * (phases - 0.25))  # as turns of a cosine, a row a set
         levels[:] = self._padded(spec.levels, order, 0.0) * db_to_gain(sound.level_db)
         self.decays = np.zeros(self.partials)
         if spec.decays_s is not None:

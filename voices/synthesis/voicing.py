@@ -11,11 +11,10 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from config.rank import Noise
 from config.sound import Envelope, Sound, Velocity
-from voices.synthesis.ranks import PHASE_SETS, Columns, Group, groups, noise_columns, phases
+from voices.synthesis.ranks import Group, groups, noise_columns, phases
 from voices.synthesis.timbre import Spec, Timbre, padded_count
 
 BALANCE_KEYS = range(24, 109, 12)
@@ -85,7 +84,7 @@ class Voicing:
             ratios=columns.ratios,
             levels=columns.levels * self._balance(key),
             numbers=group.numbers,
-            phases=_phase_sets(columns, group.twins, key, seed),
+            phases=phases(columns.ratios, group.twins, key, seed),
             decays_s=columns.decays_s,
             envelope=envelope,
             velocity=sound.velocity,
@@ -102,7 +101,7 @@ class Voicing:
             ratios=columns.ratios,
             levels=columns.levels * self._strength * self._balance(key),
             numbers=np.zeros(noise.partials),
-            phases=_phase_sets(columns, nobody, key, sound.seed + 977),
+            phases=phases(columns.ratios, nobody, key, sound.seed + 977),
             decays_s=columns.decays_s,
             envelope=Envelope(attack_s=noise.rise_s, release_s=1.0),
             velocity=Velocity(range_db=range_db),
@@ -144,9 +143,3 @@ def partials_of(sound: Sound, key: int = 60) -> list[Partial]:
         rows = zip(*(column.tolist() for column in group.columns(key)), strict=True)
         found += [Partial(ratio, level, decay, pan, rise) for ratio, level, decay in rows]
     return sorted(found)
-
-
-def _phase_sets(
-    columns: Columns, twins: NDArray[np.intp], key: int, seed: int
-) -> list[list[float]]:
-    return [phases(columns.ratios, twins, key, which, seed).tolist() for which in range(PHASE_SETS)]

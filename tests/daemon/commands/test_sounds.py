@@ -1,5 +1,6 @@
 """``partiald sounds``: the list, the figures, the picture."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -7,7 +8,7 @@ import pytest
 from config.library import shipped
 from config.settings import Settings
 from config.sound import Sound
-from daemon.commands.sounds import list_lines, show_lines
+from daemon.commands.sounds import json_lines, list_lines, show_lines
 from tests.support.command import partiald
 
 
@@ -30,7 +31,7 @@ def test_a_sound_of_ones_own_is_told_apart() -> None:
     assert "(yours)" in line
 
 
-@pytest.mark.parametrize("name", sorted(shipped()))
+@pytest.mark.parametrize("name", ["sine", "flat64"])
 def test_a_sound_is_shown_with_every_partial(name: str) -> None:
     sound = shipped()[name]
     told = list(show_lines(name, sound))
@@ -38,6 +39,43 @@ def test_a_sound_is_shown_with_every_partial(name: str) -> None:
     assert [float(row[1]) for row in rows] == pytest.approx(list(sound.ratios), abs=5e-4)
     assert max(float(row[2]) for row in rows) == 0.0
     assert f"attack   {sound.envelope.attack_s:g} s" in told
+
+
+@pytest.mark.parametrize("name", [name for name in shipped() if shipped()[name].ranks])
+def test_a_sound_of_ranks_is_shown_with_its_ranks_and_how_many_partials_they_take(
+    name: str,
+) -> None:
+    sound = shipped()[name]
+    told = list(show_lines(name, sound))
+    assert max(map(len, told[3:])) <= 79
+    for rank in sound.ranks:
+        assert any(line.startswith(rank.name[:22]) for line in told)
+    assert f"{sound.count} of at most 128 partials; the strongest on C4:" in told
+    assert any("noise, " in line for line in told) == bool(sound.onset_noise)
+
+
+def test_a_program_reads_name_title_family_program_and_partials_of_every_sound() -> None:
+    rows = json.loads("\n".join(json_lines(shipped(), Settings())))
+    assert {row["name"] for row in rows} == set(shipped())
+    for row in rows:
+        sound = shipped()[row["name"]]
+        assert (row["title"], row["about"], row["family"]) == (
+            *(sound.title, sound.about, sound.family),
+        )
+        assert row["partials"] == sound.count
+        assert Settings().sound.programs[row["program"] - 1] == row["name"]
+
+
+@pytest.mark.gig
+def test_a_phrase_is_written_to_a_file_and_all_sounds_are_drawn_on_one_sheet(
+    tmp_path: Path,
+) -> None:
+    done = partiald("sounds", "hear", "sine", "-o", "phrase.wav", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (tmp_path / "phrase.wav").read_bytes().startswith(b"RIFF")
+    done = partiald("sounds", "draw", "--all", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (tmp_path / "sounds.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_organ_stops_are_shown_by_their_footage() -> None:
