@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
+from config.bindings import AnyBinding, ReleaseBinding, TiltBinding
 from config.section import Section
 from config.space import Room, Tremulant
 from config.temperament import Temperament
@@ -217,53 +218,6 @@ class ReportSettings(Section):
     """Keep ``partiald-report.txt`` on the card's boot partition, written in pauses."""
 
 
-Target = Literal["volume", "tilt", "attack", "release", "partial"]
-
-# What the two ends of a control's travel mean when the binding does not say: volume and partial
-# in dB, tilt in dB per octave, attack and release in octaves of time (3: eight-fold).
-TRAVEL: dict[Target, tuple[float, float]] = {
-    "volume": (-40.0, 6.0),
-    "tilt": (-9.0, 3.0),
-    "attack": (-4.0, 4.0),
-    "release": (-4.0, 4.0),
-    "partial": (-60.0, 6.0),
-}
-
-
-class Binding(Section):
-    """One knob, and what it does."""
-
-    control: int = Field(ge=1, le=119)
-    """The knob's controller number (CC)."""
-    target: Target
-    """What it changes."""
-    partial: int = Field(default=0, ge=0, le=128)
-    """Which partial, counted from 1; only for the target ``partial``."""
-    low: float | None = Field(default=None, ge=-80.0, le=24.0)
-    """The meaning of 0, in the target's unit."""
-    high: float | None = Field(default=None, ge=-80.0, le=24.0)
-    """The meaning of 127, in the target's unit."""
-
-    @model_validator(mode="after")
-    def _partial_is_named_exactly_when_needed(self) -> "Binding":
-        if self.target == "partial" and self.partial == 0:
-            raise ValueError('partial = 0: must be 1 to 128 with target = "partial"')
-        if self.target != "partial" and self.partial > 0:
-            raise ValueError(
-                f'partial = {self.partial}: must be left out with target = "{self.target}"'
-            )
-        return self
-
-    @property
-    def ends(self) -> tuple[float, float]:
-        """The meaning of 0 and of 127, in the target's unit."""
-        low, high = TRAVEL[self.target]
-        return (
-            low if self.low is None else self.low,
-            high if self.high is None else self.high,
-        )
-
-
 class Settings(Section):
     """Everything the owner can set. ``Settings()`` is the default."""
 
@@ -281,9 +235,9 @@ class Settings(Section):
     cues: CueSettings = CueSettings()
     power: Power = Power()
     report: ReportSettings = ReportSettings()
-    bindings: list[Binding] = Field(
+    bindings: list[AnyBinding] = Field(
         default=[
-            Binding(control=74, target="tilt"),
-            Binding(control=72, target="release"),
+            TiltBinding(control=74, target="tilt"),
+            ReleaseBinding(control=72, target="release"),
         ]
     )

@@ -1,7 +1,7 @@
 """Rules that a value can break, values and counts, in plain words on one line."""
 
-from collections.abc import Iterator
-from typing import Any, get_args, get_origin
+from collections.abc import Iterator, Sequence
+from typing import Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -29,7 +29,7 @@ def rule(fault: ErrorDetails, field: FieldInfo | None) -> str:
         case "string_type":
             return f"must be text in quotes, not {got}"
         case "list_type" if (
-            isinstance(fault["input"], dict) and field and _model_in(field.annotation)
+            isinstance(fault["input"], dict) and field and any(_models_in(field.annotation))
         ):
             name = f"[[{one_line(str(fault['loc'][-1]))}]]"
             return f"is a list of tables; each begins with {name}, in double brackets"
@@ -39,6 +39,8 @@ def rule(fault: ErrorDetails, field: FieldInfo | None) -> str:
             return f"must be a table, not {got}"
         case "literal_error":
             return f"must be one of {str(context['expected']).replace(' or ', ', ')}"
+        case "union_tag_invalid":
+            return f"must be one of {context['expected_tags']}"
         case "string_too_short" | "too_short":
             return "may not be empty"
         case "string_too_long":
@@ -50,35 +52,38 @@ def rule(fault: ErrorDetails, field: FieldInfo | None) -> str:
     return lower_first(one_line(fault["msg"]))
 
 
-def field_at(model: type[BaseModel], steps: list[int | str]) -> FieldInfo | None:
-    """Return the field that a path of keys and places leads to or into."""
-    field = None
+def walk(
+    model: type[BaseModel], steps: Sequence[int | str], plain: Any
+) -> tuple[FieldInfo | None, type[BaseModel] | None]:
+    """Return the field that a path in plain values leads to or into, and the model of its table."""
+    field: FieldInfo | None = None
+    here: type[BaseModel] | None = model
     for step in steps:
-        if isinstance(step, str):
-            field = model.model_fields.get(step)
-            nested = None if field is None else _model_in(field.annotation)
-            if nested is None:
-                return field
-            model = nested
-    return field
+        try:
+            plain = plain[step]
+        except (KeyError, IndexError, TypeError):
+            plain = None
+        if here is not None and isinstance(step, str):
+            field, here = here.model_fields.get(step), None
+        models = [] if field is None else list(_models_in(field.annotation))
+        if not models:
+            return field, None
+        here = next((each for each in models if _is_chosen(each, plain)), models[0])
+    return field, here
 
 
-def model_at(model: type[BaseModel], steps: list[int | str]) -> type[BaseModel] | None:
-    """Return the model of the table that a path leads to."""
-    for step in steps:
-        if isinstance(step, str):
-            field = model.model_fields.get(step)
-            nested = None if field is None else _model_in(field.annotation)
-            if nested is None:
-                return None
-            model = nested
-    return model
+def kind_key(model: type[BaseModel], steps: Sequence[int | str], plain: Any) -> str:
+    """Return the key that says of which kind the table at a path is; empty: there is one kind."""
+    field, table = walk(model, steps, plain)
+    if field is None or table is None or len(list(_models_in(field.annotation))) < 2:
+        return ""
+    return next(iter(_kinds(table)), "")
 
 
 def homes(model: type[BaseModel], key: str, above: str = "") -> Iterator[str]:
     """Yield the places in the file where a misplaced key belongs."""
     for name, field in model.model_fields.items():
-        inside = _model_in(field.annotation)
+        inside = next(_models_in(field.annotation), None)
         if inside is None and name == key:
             yield above or "above the first [table]"
         elif inside is not None:
@@ -163,8 +168,24 @@ def _bounds(node: Any) -> Iterator[tuple[float | None, float | None]]:
         yield from _bounds(part)
 
 
-def _model_in(annotation: Any) -> type[BaseModel] | None:
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    inside = (_model_in(part) for part in get_args(annotation))
-    return next((each for each in inside if each is not None), None)
+        yield annotation
+    for part in get_args(annotation):
+        yield from _models_in(part)
+
+
+def _is_chosen(model: type[BaseModel], plain: Any) -> bool:
+    """Return whether a table says by one of its values that it is of this kind."""
+    return isinstance(plain, dict) and any(
+        plain.get(name) in get_args(model.model_fields[name].annotation) for name in _kinds(model)
+    )
+
+
+def _kinds(model: type[BaseModel]) -> list[str]:
+    """Return the keys of a table that can have but one value."""
+    return [
+        name
+        for name, field in model.model_fields.items()
+        if get_origin(field.annotation) is Literal and len(get_args(field.annotation)) == 1
+    ]

@@ -13,9 +13,9 @@ from importlib import import_module
 from pathlib import Path
 from typing import NoReturn, get_args
 
+from config.bindings import Target
 from config.faults import suggestion
 from config.printable import printable
-from config.settings import Target
 
 WELCOME = """\
 partiald plays a MIDI controller through the sound card, with no screen needed.

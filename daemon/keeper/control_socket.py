@@ -18,7 +18,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
-from config.settings import Target
+from config.bindings import Target
 
 LINE_BYTES = 64 * 1024
 CLIENTS = 16

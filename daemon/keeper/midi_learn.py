@@ -8,11 +8,11 @@ nor the positions that a controller sends when it is plugged in are taken for it
 parameter numbers are no knobs.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from config.settings import Binding
+from config.bindings import BINDINGS, Binding, Target
 
 PATIENCE_S = 30.0
 TRAVELLED = 16
@@ -35,7 +35,7 @@ class MidiLearn:
 
     def __init__(self) -> None:
         self.found: Found | None = None
-        self._wanted: dict[str, Any] | None = None
+        self._wanted: tuple[Target, int] | None = None
         self._from: dict[ControlAddress, int] = {}
         self._until_s = 0.0
 
@@ -45,12 +45,11 @@ class MidiLearn:
         return "waiting" if self._wanted is not None else "bound" if self.found else "given up"
 
     def begin(
-        self, target: str, partial: int, controls: Mapping[ControlAddress, int], now_s: float
+        self, target: Target, partial: int, controls: Mapping[ControlAddress, int], now_s: float
     ) -> None:
         """Look for a knob from now on; may raise a ValueError on what can't be bound."""
-        wanted: dict[str, Any] = {"target": target, "partial": partial}
-        Binding.model_validate({"control": 1, **wanted})
-        self.found, self._wanted = None, wanted
+        _binding(1, target, partial)
+        self.found, self._wanted = None, (target, partial)
         self._from = dict(controls)
         self._until_s = now_s + PATIENCE_S
 
@@ -84,15 +83,21 @@ class MidiLearn:
         }
         address = max(travelled, key=lambda each: travelled[each], default=None)
         if address is not None and travelled[address] >= TRAVELLED:
-            binding = Binding.model_validate({"control": address[2], **self._wanted})
-            self.found, self._wanted = Found(address, binding), None
+            self.found = Found(address, _binding(address[2], *self._wanted))
+            self._wanted = None
             return self.found
         if now_s >= self._until_s:
             self._wanted = None
         return None
 
 
-def bound(bindings: list[Binding], new: Binding) -> list[Binding]:
+def _binding(control: int, target: Target, partial: int) -> Binding:
+    return BINDINGS[target].model_validate(
+        {"control": control, "target": target, "partial": partial}
+    )
+
+
+def bound(bindings: Sequence[Binding], new: Binding) -> list[Binding]:
     """Return bindings with a new one, in place of those of its knob and of its target."""
     target = (new.target, new.partial)
     kept = [

@@ -8,7 +8,7 @@ volume pedal stood on another card; a card that comes back within one power-on i
 
 from collections.abc import Sequence
 
-from config.settings import Binding
+from config.bindings import Binding
 from daemon.midi.channel_state import ChannelState
 from voices.curves import bipolar_map
 

@@ -11,10 +11,11 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from config.bindings import Binding
 from config.faults import ConfigError, parse_toml
 from config.files import read_text, write_atomic
 from config.layers import BOOT, LEARNED, OWNER
-from config.settings import Binding, Settings
+from config.settings import Settings
 from config.syntax import inline
 from daemon.storage.deferred_writes import Request, Write
 

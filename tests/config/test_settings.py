@@ -1,4 +1,4 @@
-"""Settings: complete when empty, strict, and every fault told at once in a line of its own."""
+"""Settings: complete when empty, strict, and every fault reported at once in a line of its own."""
 
 import re
 from collections.abc import Iterator
@@ -6,11 +6,12 @@ from pathlib import Path
 from typing import Any, get_args
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
 import config
+from config.bindings import BINDINGS
 from config.faults import ConfigError, parse_toml, validate
 from config.files import read_text
 from config.settings import Settings
@@ -36,9 +37,16 @@ def keys_of(model: type[BaseModel]) -> Iterator[str]:
     """Yield the name of every field of a model and of the models inside it."""
     for name, field in model.model_fields.items():
         yield name
-        for inside in (field.annotation, *get_args(field.annotation)):
-            if isinstance(inside, type) and issubclass(inside, BaseModel):
-                yield from keys_of(inside)
+        for inside in models_in(field.annotation):
+            yield from keys_of(inside)
+
+
+def models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    """Yield the models that a field may hold."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from models_in(part)
 
 
 def sections() -> Iterator[tuple[str, type[BaseModel]]]:
@@ -87,6 +95,11 @@ def test_the_ranges_in_the_default_file_are_those_of_the_fields() -> None:
             if key == "fixed_velocity":
                 low = 1  # 0 is told apart: as played
             assert f"{low:g} to {high:g}" in remarks, f"{name}.{key}"
+    for target, kind in BINDINGS.items():
+        _, _, remark = remarks.partition(f'"{target}" ')
+        least, most = kind.model_fields["high"].metadata
+        low, high = least.ge, most.le
+        assert f"{low:g} to {high:g}" in remark, target
 
 
 def test_a_whole_number_does_where_a_decimal_one_is_meant() -> None:
@@ -175,6 +188,45 @@ def test_a_partials_number_goes_with_its_target_alone() -> None:
     assert faults_of("[[bindings]]\ncontrol = 20\ntarget = 'tilt'\npartial = 3") == [
         'bindings[1].partial = 3: must be left out with target = "tilt"'
     ]
+    assert faults_of("[[bindings]]\ncontrol = 20\ntarget = 'partial'\npartial = 129") == [
+        'bindings[1].partial = 129: must be 1 to 128 with target = "partial"'
+    ]
+
+
+@pytest.mark.parametrize(
+    ("target", "low", "high"),
+    [
+        ("'volume'", -80, 24),
+        ("'tilt'", -24, 6),
+        ("'attack'", -10, 10),
+        ("'release'", -10, 10),
+        ("'partial'\npartial = 3", -80, 24),
+    ],
+)
+def test_the_ends_of_a_knobs_travel_have_the_range_of_their_target(
+    target: str, low: int, high: int
+) -> None:
+    knob = f"[[bindings]]\ncontrol = 20\ntarget = {target}\n"
+    assert settings_of(f"{knob}low = {low}\nhigh = {high}").bindings[0].ends == (low, high)
+    rule = f'must be {low} to {high} with target = "{target.split(chr(39))[1]}"'
+    assert faults_of(f"{knob}low = {low - 1}\nhigh = {high + 0.5}") == [
+        f"bindings[1].low = {low - 1}: {rule}",
+        f"bindings[1].high = {high + 0.5}: {rule}",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("binding", "fault"),
+    [
+        ("control = 3", "target: must be given"),
+        ("target = 'tilt'\nlow = 'x'", "control: must be given"),
+        ("control = 3\ntarget = ['tilt']", "target = [ ... ]: must be one of 'volume', 'tilt', "),
+        ("control = 3\ntarget = 'partial'\npartial = 3\nhigth = 3", "higth: unknown key; did "),
+        ("control = 3\ntarget = 'tilt'\ntilt = 3", "tilt: unknown key"),
+    ],
+)
+def test_a_fault_in_a_binding_has_its_own_place(binding: str, fault: str) -> None:
+    assert faults_of(f"[[bindings]]\n{binding}")[0].startswith(f"bindings[1].{fault}")
 
 
 @pytest.mark.parametrize(
@@ -376,6 +428,7 @@ TABLES = st.dictionaries(
 )
 
 
+@settings(deadline=None)
 @given(TABLES)
 def test_whatever_a_file_holds_only_faults_of_one_line_come_out(plain: dict[str, Any]) -> None:
     for model in (Settings, Sound):
@@ -390,6 +443,7 @@ def test_whatever_a_file_holds_only_faults_of_one_line_come_out(plain: dict[str,
             assert line.isprintable()
 
 
+@settings(deadline=None)
 @given(st.text(alphabet=st.sampled_from("ab=[]{}.'\"#\\\n\r\t ,019-_:T\u2212“\u00a0\x00é")))
 def test_whatever_a_text_is_it_is_tables_or_a_fault_of_one_line(text: str) -> None:
     faults = ["mine.toml: none"]

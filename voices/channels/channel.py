@@ -8,7 +8,7 @@ Source: MIDI 1.0 Detailed Specification 4.2.1, p. 10-17; GM2 v1.2a for the value
 
 from dataclasses import dataclass
 
-from config.settings import Binding
+from config.bindings import Binding
 from voices.channels.tunings import Tuning
 from voices.curves import bipolar_map, controller_gain
 

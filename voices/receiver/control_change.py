@@ -4,7 +4,7 @@ Source: MIDI 1.0 Detailed Specification 4.2.1, p. 11-17; RP-021 for 70 to 79; GM
 CA-031 for 88. A binding of the settings goes before all of this.
 """
 
-from config.settings import TRAVEL
+from config.bindings import ReleaseBinding, TiltBinding
 from voices.channels.channel import Channel
 from voices.curves import bipolar_map
 from voices.receiver.entry import Entry, Handler
@@ -71,7 +71,7 @@ def _freeze(part: Part, channel: Channel, number: int, value: int, at: int) -> N
 def _times(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Stretch or shorten what notes about to enter a phase of their envelope take for it."""
     channel.values[number] = value
-    octaves = bipolar_map(value, *TRAVEL["release"])
+    octaves = bipolar_map(value, *ReleaseBinding.USUAL)
     if number == 72:
         channel.release_octaves = octaves
     elif number == 73:
@@ -82,7 +82,7 @@ def _times(part: Part, channel: Channel, number: int, value: int, at: int) -> No
 
 def _brightness(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     channel.values[number] = value
-    channel.tilt_db = bipolar_map(value, *TRAVEL["tilt"], middle=0.0)
+    channel.tilt_db = bipolar_map(value, *TiltBinding.USUAL, middle=0.0)
     part.set_targets(channel, at)
 
 
