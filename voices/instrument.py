@@ -174,8 +174,9 @@ class Instrument:
         if self._pool.modulation.gliding:
             self._pool.modulation.glide(self.frame)
         banks = [bank for bank in self._pool.banks.values() if bank.count]
+        sends = self._room.level > 0.0 and self._pool.sending > 0
         if banks:
-            self._mix(banks, frame)
+            self._mix(banks, frame, self._mixed if sends else self._stereo)
         else:
             self._smoother.snap_all()
             if self._room.quiet and not self._tremulant.active:
@@ -190,15 +191,16 @@ class Instrument:
             self._tremulant.aim(value / 127, at, fast=value >= 64)
         if self._tremulant.active:
             self._tremulant.apply(self._stereo, frame)
-        if self._room.level:
+        if not (sends or self._room.quiet):
+            self._mixed[2].fill(0.0)
+        if sends or not self._room.quiet:
             self._room.add(self._mixed[2], self._stereo)
         self.peaks = self._limiter.limit(self._stereo)
         out[...] = self._interleaved
 
-    def _mix(self, banks: list[Bank], frame: int) -> None:
+    def _mix(self, banks: list[Bank], frame: int, mixed: NDArray[np.float32]) -> None:
         ramps = self._smoother.advance(frame, self.block_frames)
         gain_ramps = ramps if self._smoother.gains_moving else None
-        mixed = self._mixed if self._room.level else self._stereo
         for bank in banks:
             wave, level = bank.render(frame, ramps)
             mix(wave, level, bank, gain_ramps, mixed, first=bank is banks[0])

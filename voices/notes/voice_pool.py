@@ -63,6 +63,8 @@ class VoicePool:
         self._voicings: dict[str, Voicing] = {}
         self.sounding = 0
         """How many voices sound, tails and fades included."""
+        self.sending = 0
+        """How many slots are sent to the room."""
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound], frame: int) -> None:
         """Put settings in force; sounding notes go on, but for those that are too many now."""
@@ -158,6 +160,7 @@ class VoicePool:
 
     def _add(self, slot: Slot, voice: Voice) -> None:
         self._voice_of[slot] = voice
+        self.sending += slot.wet > 0.0
         self._bank(slot.timbre.partials, len(voice.slots)).add(slot)
 
     def voices(self) -> Iterable[Voice]:
@@ -256,6 +259,7 @@ class VoicePool:
         """Take slots that are silent from their voices, and voices without any out of the pool."""
         for slot in slots:
             voice = self._voice_of.pop(slot)
+            self.sending -= slot.wet > 0.0
             voice.slots.remove(slot)
             if not voice.slots:
                 self.sounding -= 1
