@@ -101,8 +101,7 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     parser.add_argument("--version", action=_Version, nargs=0)
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
 
-    def command(name: str, purpose: str) -> argparse.ArgumentParser:
-        made = commands.add_parser(name, description=purpose, allow_abbrev=False)
+    def settings_option(made: argparse.ArgumentParser) -> argparse.ArgumentParser:
         made.add_argument(
             "--settings",
             type=Path,
@@ -111,6 +110,9 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
             help="use this file instead of all other settings",
         )
         return made
+
+    def command(name: str, purpose: str) -> argparse.ArgumentParser:
+        return settings_option(commands.add_parser(name, description=purpose, allow_abbrev=False))
 
     run = command("run", "Play, until stopped.")
     run.add_argument("--verbose", action="store_true", help="log more than changes of state")
@@ -132,8 +134,10 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     )
 
     render = command("render", "Turn a Standard MIDI File into a stereo 24-bit WAV file.")
-    render.add_argument("song", type=Path, metavar="SONG.mid")
-    render.add_argument("-o", dest="output", type=Path, metavar="OUT.wav", required=True)
+    render.add_argument("song", type=Path, metavar="SONG.mid", help="the file to play")
+    render.add_argument(
+        "-o", dest="output", type=Path, metavar="OUT.wav", required=True, help="the file to write"
+    )
     render.add_argument("--force", action="store_true", help="replace an existing OUT.wav")
     render.add_argument("--sound", metavar="NAME", help="play with this sound")
 
@@ -170,16 +174,24 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
 
     sounds = command("sounds", "List the sounds; show one in figures, draw it, or hear it.")
     sounds.add_argument("--json", action="store_true", help="for a program to read")
-    what = sounds.add_subparsers(dest="what", metavar="show|draw|hear", parser_class=_Parser)
-    show = what.add_parser("show", description="Print a sound's partials and envelope.")
-    show.add_argument("name", metavar="NAME")
-    draw = what.add_parser("draw", description="Draw a sound's spectrum, envelope and waveform.")
-    draw.add_argument("name", nargs="?", metavar="NAME")
+    what = sounds.add_subparsers(
+        dest="what",
+        metavar="show|draw|hear",
+        parser_class=_Parser,
+        help="none of these: list all of them",
+    )
+
+    def of_sounds(name: str, purpose: str, nargs: str | None = None) -> argparse.ArgumentParser:
+        made = settings_option(what.add_parser(name, description=purpose, allow_abbrev=False))
+        made.add_argument("name", metavar="NAME", nargs=nargs, help="as 'partiald sounds' lists it")
+        return made
+
+    of_sounds("show", "Print a sound's partials and envelope.")
+    draw = of_sounds("draw", "Draw a sound's spectrum, envelope and waveform.", nargs="?")
     draw.add_argument("--all", action="store_true", help="all sounds on one sheet")
     draw.add_argument("-o", dest="output", type=Path, metavar="PNG", help="NAME.png unless given")
     draw.add_argument("--force", action="store_true", help="replace an existing picture")
-    hear = what.add_parser("hear", description="Play a phrase that suits a sound.")
-    hear.add_argument("name", metavar="NAME")
+    hear = of_sounds("hear", "Play a phrase that suits a sound.")
     hear.add_argument("-o", dest="output", type=Path, metavar="WAV", help="to a file, not aloud")
     hear.add_argument("--force", action="store_true", help="replace an existing file")
     arguments, left = parser.parse_known_args(words)

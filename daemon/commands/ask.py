@@ -20,7 +20,7 @@ from daemon.errors import RunError
 from daemon.keeper.instance_lock import places, trusted_users
 
 NOBODY = (
-    "no partiald runs here; start it with 'partiald run', "
+    "partiald is not running; start it with 'partiald run', "
     "or see 'systemctl status partiald' if it is installed as a service"
 )
 _CREDENTIALS = struct.Struct("=3i")  # process, user, group: unix(7), SO_PEERCRED

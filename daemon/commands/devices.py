@@ -66,7 +66,7 @@ def cards_table(cards: Sequence[Card], wanted: str) -> str:
             KINDS[verdict.card.kind],
             f"{verdict.card.rate:,} Hz" if verdict.card.rate else "",
             f"{verdict.card.channels} ch" if verdict.card.channels else "",
-            verdict.reason,
+            verdict.reason if verdict.reason != KINDS[verdict.card.kind] else "",
         )
         for verdict in verdicts
     ]

@@ -7,14 +7,19 @@ import argparse
 import sys
 import time
 
+from config.rank import MAX_PARTIALS
 from daemon.commands.ask import ask
-from daemon.errors import RunError
+from daemon.errors import RunError, UsageError
 
 _ASK_AGAIN_S = 0.1
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Wait until the daemon has seen a knob move; raise `RunError` if it has not."""
+    if arguments.target != "partial" and arguments.partial is not None:
+        raise UsageError("only 'partiald learn partial' takes a number")
+    if arguments.target == "partial" and not 1 <= (arguments.partial or 0) <= MAX_PARTIALS:
+        raise UsageError(f"which partial, 1 to {MAX_PARTIALS}? As in 'partiald learn partial 3'")
     what = arguments.target + (f" {arguments.partial}" if arguments.partial else "")
     answer = ask({"ask": "learn", "target": arguments.target, "partial": arguments.partial or 0})
     sys.stdout.write(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from config.wording import counted
 from daemon.ipc.counters import Snapshot
 
-log = logging.getLogger(__name__)
+log = logging.getLogger("daemon.player")  # whose counters it reports
 
 _MINUTE_US = 60_000_000
 _BURST_US = 1_000_000

@@ -16,7 +16,8 @@ REMEMBERED = 512
 MERGE_US = 60_000_000
 _SETTLED_US = 10_000_000
 _MOST_NAMES = 12  # with them an entry stays within a record of the event file
-_OWN = ("daemon.diagnosis.rate_limit", "daemon.diagnosis.event_log")
+_OWN = ("daemon.player", "daemon.diagnosis.event_log")
+"""The loggers of what is on the timeline anyway."""
 
 
 @dataclass

@@ -12,7 +12,7 @@ from daemon.ipc.messages import LogLine
 from daemon.keeper.supervisor import LOOK_US, PlayerEnded, PlayerReady
 from daemon.midi.controllers import DeviceChange
 
-log = logging.getLogger(__name__)
+log = logging.getLogger("daemon.keeper")
 
 TICK_S = 0.25
 """How often controllers are looked for, and files."""

@@ -100,7 +100,7 @@ def test_wrong_usage_is_reported_in_one_line_with_2(
     [
         (["statsu"], "no command 'statsu'; did you mean 'status'?"),
         (["sounds", "drew", "sine"], "no command 'drew'; did you mean 'draw'?"),
-        (["sounds", "polish"], "no command 'polish'; there are show, draw;"),
+        (["sounds", "polish"], "no command 'polish'; there are show, draw, hear;"),
         (["learn", "volme"], "no target 'volme'; did you mean 'volume'?"),
         (["status", "--jsn"], "no option '--jsn'; did you mean '--json'?"),
         (["--verbose", "run"], "'--verbose' belongs after the command;"),
@@ -116,6 +116,19 @@ def test_what_is_nearly_right_is_answered_with_what_would_be(
     assert capsys.readouterr().err.startswith(f"partiald: {told} 'partiald")
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["learn", "partial"], "which partial, 1 to 128?"),
+        (["learn", "partial", "129"], "which partial, 1 to 128?"),
+        (["learn", "tilt", "3"], "only 'partiald learn partial' takes a number"),
+    ],
+)
+def test_learn_names_one_partial_and_only_that(words: list[str], told: str) -> None:
+    with pytest.raises(UsageError, match=re.escape(told)):
+        command_line.chosen(words)()
+
+
 def test_the_version_goes_where_a_script_reads_it(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:
         command_line.parse(["--version"])
@@ -127,7 +140,11 @@ def test_the_version_goes_where_a_script_reads_it(capsys: pytest.CaptureFixture[
 
 @pytest.mark.parametrize(
     "words",
-    [["--settings", "a.toml", "sounds"], ["sounds", "--settings", "a.toml"]],
+    [
+        ["--settings", "a.toml", "sounds"],
+        ["sounds", "--settings", "a.toml"],
+        ["sounds", "show", "sine", "--settings", "a.toml"],
+    ],
 )
 def test_the_settings_file_may_stand_before_or_behind_the_command(words: list[str]) -> None:
     assert command_line.parse(words).settings == Path("a.toml")

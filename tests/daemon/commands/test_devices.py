@@ -163,7 +163,7 @@ def test_a_real_controller_and_a_real_server_are_shown_and_would_play(
         assert lines[:2] == ["Controllers (JACK):", f"  plays  {NAME}  a controller"]
         assert lines[3:] == [
             "Sound cards:",
-            "  plays  system  sound server  48,000 Hz  2 ch  sound server",
+            "  plays  system  sound server  48,000 Hz  2 ch",
         ]
         settings = tmp_path / "partiald.toml"
         settings.write_text('[controller]\nname = "bell"\n[audio]\ndevice = "organ"\n')

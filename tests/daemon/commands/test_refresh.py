@@ -80,11 +80,11 @@ def test_elsewhere_each_time_is_a_block_of_its_own_without_control_characters() 
 
 def test_a_daemon_that_goes_is_reported_and_waited_for() -> None:
     stream = Terminal()
-    run(stream, ["a\n", RunError("no partiald runs here"), "b\n"])
-    assert "no partiald runs here" in stream.getvalue()
+    run(stream, ["a\n", RunError("partiald is not running"), "b\n"])
+    assert "partiald is not running" in stream.getvalue()
     assert stream.screen() == ["b"]
 
 
 def test_without_a_daemon_from_the_start_it_fails_as_status_does() -> None:
     with pytest.raises(RunError):
-        run(io.StringIO(), [RunError("no partiald runs here")])
+        run(io.StringIO(), [RunError("partiald is not running")])

@@ -69,7 +69,7 @@ def test_a_lost_note_is_explained_by_the_daemon_and_without_it(
         place = tmp_path / "happened"
         # Nobody plays now: it is written by itself.
         wait_until(lambda: any("gave its" in each.text for each in event_file.read(place)), 15.0)
-        assert why(daemon, "--boot", "-1") == ["all that is known sounded as played"]
+        assert why(daemon, "--boot", "-1") == ["that boot: nothing is known of it"]
     elsewhere = tmp_path / "nobody"
     elsewhere.mkdir()
     alone = partiald(

@@ -122,7 +122,7 @@ def test_a_client_that_never_reads_is_dropped(served: ServedSocket) -> None:
 
 
 def test_without_a_daemon_one_line_says_what_to_do(tmp_path: Path) -> None:
-    with pytest.raises(RunError, match="no partiald runs here; start it with 'partiald run'"):
+    with pytest.raises(RunError, match="partiald is not running; start it with 'partiald run'"):
         ask({"ask": "status"}, [tmp_path / "nobody"])
 
 
