@@ -31,6 +31,20 @@ SECOND = "Market Stall Pads 8"
 KEY = 84
 MOD_WHEEL = 1
 HELD = range(36, 68, 2)
+HELD_SOUND = Path("/etc/partiald/sounds/thirty-two.toml")
+"""What is held: as many partials as are claimed, and nothing else."""
+HELD_TEXT = """
+title = "Thirty-two"
+about = "Thirty-two harmonics for a measurement."
+family = "measuring"
+level_db = -42.0
+[partials]
+count = 32
+phase = "low-crest"
+[envelope]
+attack_s = 0.01
+release_s = 0.2
+"""
 HOLD_S = 60.0
 DISTURB_S = 10.0
 STORM_LINES = 50
@@ -89,6 +103,8 @@ def start(sound: str, frames: int, polyphony: int) -> subprocess.Popen[bytes]:
     subprocess.run(["modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi"], check=True)
     took = wait("a sound card", lambda: list(Path("/dev/snd").glob("pcmC*p")))
     print(f"sound card there after {took:.2f} s")
+    HELD_SOUND.parent.mkdir(parents=True, exist_ok=True)
+    HELD_SOUND.write_text(HELD_TEXT)
     save(sound, frames, polyphony)
     command = [sys.executable, "-m", "daemon", "--settings", str(SETTINGS), "run"]
     begun = time.monotonic()
@@ -136,7 +152,7 @@ def delay(frames: int) -> None:
 
 
 def hold(frames: int, seconds: float, stall_s: float = 0.0) -> None:
-    daemon = start("bowed-string", frames, 16)
+    daemon = start(HELD_SOUND.stem, frames, 16)
     controller = Controller(NAME)
     plugged(controller)
     for key in HELD:
@@ -176,7 +192,7 @@ def disturb(frames: int) -> None:
     # Here: it brings pydantic, which takes its time on a board of this pace.
     from daemon.commands.ask import ask
 
-    daemon = start("bowed-string", frames, 16)
+    daemon = start(HELD_SOUND.stem, frames, 16)
     controller, second = Controller(NAME), Controller(SECOND, serial="2", socket_number=1)
     plugged(controller)
     second.plug()
@@ -188,7 +204,7 @@ def disturb(frames: int) -> None:
 
     def save_again() -> None:
         done["save"] += 1
-        save("bowed-string", frames, 16, volume_db=-float(done["save"] % 2))
+        save(HELD_SOUND.stem, frames, 16, volume_db=-float(done["save"] % 2))
         wait("the settings", said("settings read again", done["save"]))
 
     def ask_again() -> None:
