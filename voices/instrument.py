@@ -191,9 +191,9 @@ class Instrument:
             self._tremulant.aim(value / 127, at, fast=value >= 64)
         if self._tremulant.active:
             self._tremulant.apply(self._stereo, frame)
-        if not (sends or self._room.quiet):
-            self._mixed[2].fill(0.0)
         if sends or not self._room.quiet:
+            if not sends:
+                self._mixed[2].fill(0.0)
             self._room.add(self._mixed[2], self._stereo)
         self.peaks = self._limiter.limit(self._stereo)
         out[...] = self._interleaved

@@ -99,6 +99,8 @@ class Receiver:
 
     def release_silent(self, until: int) -> None:
         """Release the notes of controllers that fell silent before a frame (active sensing)."""
+        if not self._sensing.silent_from:  # most controllers send none, and every block asks
+            return
         for controller, at in self._sensing.fallen_silent(until):
             self._part.notes.cut_controller(
                 controller, at, "active sensing: the controller fell silent"
