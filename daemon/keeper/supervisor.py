@@ -162,7 +162,9 @@ class PlayerSupervisor:
         """Put settings in force; other audio settings take a new player."""
         another = settings.audio != self._settings.audio
         self._settings = settings
-        plain_sounds = {name: sound.model_dump() for name, sound in (sounds or {}).items()}
+        given = sounds or {}
+        # As their files have them: keys that exclude each other are not both there.
+        plain_sounds = {name: each.model_dump(exclude_unset=True) for name, each in given.items()}
         self._plain = NewSettings(settings.model_dump(), plain_sounds)
         match self.state:
             case PlayerState.IDLE:

@@ -5,9 +5,12 @@ import random
 
 import pytest
 
+from config.library import shipped
 from config.settings import Settings
+from daemon.ipc.messages import NewSettings
 from daemon.keeper.status_fields import sentence
 from daemon.keeper.supervisor import LONGEST_US, PATIENCE_S
+from daemon.player.process import prepared
 from daemon.soundcard.card import Card
 from daemon.storage.settings_files import LoadedSettings
 from tests.support.keeper_bench import KEYS, NO_CARD, READY, TICK_US, KeeperBench
@@ -288,6 +291,15 @@ def test_an_edit_is_sent_to_the_player_once_the_file_has_settled(
     assert len(bench.players.settings) == 1
     assert bench.notices.lines[-5:].count("ready") <= 1
     assert "reloading" in bench.notices.lines
+
+
+def test_every_sound_reaches_the_player_as_its_file_has_it() -> None:
+    bench = KeeperBench()
+    bench.play()
+    bench.source.put(LoadedSettings(Settings(), shipped()))
+    bench.tick(2)
+    (sent,) = (each for each in bench.players.sent if isinstance(each, NewSettings))
+    assert prepared(sent.settings, sent.sounds) == (Settings(), shipped())
 
 
 def test_a_fault_in_an_edit_is_reported_and_changes_nothing(
