@@ -23,6 +23,7 @@ KEY, VELOCITY = 60, 100
 HELD_S = 1.5
 """How long the key is held, where the sound would go on."""
 LONGEST_S = 20.0
+"""No more is shown of a sound."""
 WIDTH, HEIGHT = 1400, 1080
 LEFT, RIGHT = 112, 1370
 SPECTRUM, BELOW = (176, 540), (660, 990)
@@ -57,30 +58,26 @@ def note(
 def draw(sounds: Mapping[str, Sound], name: str) -> bytes:
     """Return the picture of a sound as a PNG file."""
     sound = sounds[name]
-    rings_s = ring_s(sound)
-    length_s = min(max(rings_s, HELD_S + 1.2 * sound.envelope.release_s, 2.0), LONGEST_S)
-    released = note(sounds, name, length_s, HELD_S)
+    released = note(sounds, name, LONGEST_S, HELD_S)
+    held = note(sounds, name, LONGEST_S, LONGEST_S + 1)
+    fades = _power(held)[-1] < 0.1 * _power(held).max()
+    length_s = max(2.0, heard_s(released), heard_s(held) if fades else 0.0)
+    released, held = (audio[: round(length_s * _RATE)] for audio in (released, held))
     canvas = Canvas(WIDTH, HEIGHT)
     canvas.text(LEFT, 62, f"{sound.title}  ·  {name}", size=TITLE, at="ls")
     canvas.text(LEFT, 102, _shortened(canvas, sound.about, RIGHT - LEFT), ink=SOFT, at="ls")
     _spectrum(canvas, sound)
-    _envelope(canvas, released, note(sounds, name, length_s, length_s + 1) if rings_s else None)
-    periods = 1 if sound.count > _MANY_PARTIALS else 3
+    _envelope(canvas, released, held if fades else None)
+    periods = 1 if len(partials_of(sound, KEY)) > _MANY_PARTIALS else 3
     _waveform(canvas, note(sounds, name, _WAVE_AT_S + 0.1, 1.0, _WAVE_RATE), periods)
     return canvas.png()
 
 
-def ring_s(sound: Sound) -> float:
-    """Return how long a held note of a sound that dies away is heard; 0: it does not die away."""
-    partials = partials_of(sound)
-    strongest = max(partial.level for partial in partials)
-    heard = [
-        partial.decay_s * (20 * np.log10(partial.level / strongest) - _LOWEST_DB) / 60
-        for partial in partials
-        if partial.level > 0 and partial.level > strongest * 10 ** (_LOWEST_DB / 20)
-    ]
-    longest = float(max(heard))
-    return longest if np.isfinite(longest) else 0.0
+def heard_s(audio: NDArray[np.float32]) -> float:
+    """Return when a note falls below the bottom of the picture for good."""
+    power = _power(audio)
+    heard = np.flatnonzero(power > power.max() * 10 ** (_LOWEST_DB / 10))
+    return float(heard[-1] + 1) / 200 if len(heard) else 0.0
 
 
 def _shortened(canvas: Canvas, words: str, room: float) -> str:

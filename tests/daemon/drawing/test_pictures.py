@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from config.library import shipped
+from config.sound import Sound
 from daemon.drawing import performance_picture, sound_picture
 from daemon.drawing.canvas import Axis
 from daemon.drawing.palette import ACCENT, ACCOUNTS, LIGHT_RAMP, OTHER, shades
@@ -204,9 +205,11 @@ def test_every_kind_of_sound_has_a_picture(name: str) -> None:
     assert len(places(picture[top:bottom], ACCENT)) > 20
 
 
-def test_the_envelope_of_a_bell_is_drawn_to_its_end() -> None:
-    bell = shipped()["tower-bell"]
-    assert bell.decays_s is not None
-    # Its hum, 7 dB below the strongest partial, falls by 65 dB to the bottom of the picture.
-    assert sound_picture.ring_s(bell) == pytest.approx(max(bell.decays_s) * 65 / 60)
-    assert sound_picture.ring_s(shipped()["sine"]) == 0.0
+@pytest.mark.parametrize(("decay_s", "heard_s"), [(2.0, 2.4), (10.0, 12.0), (50.0, 20.0)])
+def test_a_sound_that_dies_away_is_drawn_to_its_end(decay_s: float, heard_s: float) -> None:
+    """A T60 of 10 s has fallen by 72 dB, to the bottom of the picture, after 12."""
+    plain = {"title": "B", "about": "B.", "partials": {"count": 1, "decay_s": decay_s}}
+    bell = {"bell": Sound.model_validate(plain)}
+    held = sound_picture.note(bell, "bell", sound_picture.LONGEST_S, 30.0)
+    assert sound_picture.heard_s(held) == pytest.approx(heard_s, rel=0.02)
+    assert pixels(sound_picture.draw(bell, "bell")).any()
