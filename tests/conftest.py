@@ -89,6 +89,6 @@ def jack_server(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Jac
 
 @pytest.fixture(scope="module")
 def stage() -> Iterator[Daemon]:
-    """Run one daemon for a file of tests, on a JACK server that waits for nobody, as a card."""
+    """Run one daemon for a file of tests, on a JACK server of its own."""
     with staged() as daemon:
         yield daemon

@@ -106,7 +106,8 @@ class RtMidiPorts:
         """Have ``on_message(message, time_us)`` called for what is sent from now on.
 
         A controller keeps what it sends while nobody listens, and sends it when it is opened: notes
-        that are long over. These messages are dropped.
+        that are long over. These messages are dropped. JACK, which keeps nothing, takes some of its
+        periods until a connection is in force.
 
         Raises
         ------
@@ -143,8 +144,7 @@ class RtMidiPorts:
                 raise OSError(f"no MIDI input '{name}'") from error
             raise OSError(str(error)) from error
         self._nodes[name] = self._node(name)
-        # JACK passes on only what is sent while a port is connected.
-        for _ in range(_DRAINS if self.system == "ALSA" else 0):
+        for _ in range(_DRAINS):
             before = stale
             time.sleep(_DRAIN_S)
             if stale == before:

@@ -78,7 +78,7 @@ class Bench:
         os.environ["JACK_DEFAULT_SERVER"] = server
         self._server = JackServer(server, Path(os.devnull))
         # It does not wait for its clients: late blocks are underflows, as with a card.
-        self._server.start(frames, waits=False)
+        self._server.start(frames, synchronous=False)
         memory = shared_memory()
         self._ring, self.counters = ring_in(memory), counters_in(memory)
         self._fork_server = ForkServer(memory)

@@ -32,7 +32,7 @@ arena of the interpreter's, 1 MiB. The player: another."""
 
 def main(minutes: int) -> int:
     """Play; return 0 when all was as it should be."""
-    with staged(SETTINGS.replace("sine", "market-organ"), waits=True) as daemon:
+    with staged(SETTINGS.replace("sine", "market-organ")) as daemon:
         return _play(daemon, minutes)
 
 

@@ -12,15 +12,13 @@ from tests.support.jack_server import JackServer, own_name
 
 
 @contextmanager
-def staged(settings: str = SETTINGS, *, waits: bool = False) -> Iterator[Daemon]:
+def staged(settings: str = SETTINGS) -> Iterator[Daemon]:
     """Lend a daemon that is ready; what fails meanwhile is shown with its log.
 
     Parameters
     ----------
     settings
         The text of its settings file.
-    waits
-        Whether the server waits for its clients and so loses no message; else it is as a card.
     """
     with (
         own_name() as name,
@@ -30,7 +28,7 @@ def staged(settings: str = SETTINGS, *, waits: bool = False) -> Iterator[Daemon]
         patch.setenv("JACK_DEFAULT_SERVER", name)
         patch.setenv("JACK_NO_START_SERVER", "1")
         server = JackServer(name, Path(folder) / "jackd.log")
-        server.start(waits=waits)
+        server.start()
         daemon = Daemon(Path(folder), settings)
         try:
             daemon.says("ready:", timeout_s=15)

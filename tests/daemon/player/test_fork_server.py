@@ -196,7 +196,7 @@ def test_a_killed_player_is_reported_at_once_and_its_accounts_stay(
     jack_server: JackServer, box: Box
 ) -> None:
     jack_server.stop()
-    jack_server.start(waits=False)
+    jack_server.start(synchronous=False)
     box.start()
     for key in (60, 64, 67):
         box.play(0x90, key, 100)
@@ -215,7 +215,7 @@ def test_a_player_that_the_kernel_ends_for_running_away_counts_as_a_lost_card(
     jack_server: JackServer, box: Box
 ) -> None:
     jack_server.stop()
-    jack_server.start(waits=False)
+    jack_server.start(synchronous=False)
     box.start()
     # What the run-away limit sends when PortAudio spins on a card that was pulled.
     os.kill(box.player, signal.SIGXCPU)
