@@ -159,7 +159,7 @@ class Keeper:
         self._indicators.close()
         running = self._supervisor.snapshot()
         accounts = self._supervisor.totals.accounts(running)
-        self._event_log.tick(now_us, running, accounts)
+        self._diagnose(running, now_us)
         self._event_log.stop(now_us)
         self._missed.flush(now_us)
         self._changes.flush(now_us)

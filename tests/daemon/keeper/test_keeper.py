@@ -132,6 +132,17 @@ def test_what_is_missed_is_summed_into_one_line(
     assert lines[0].startswith("7 underflows in the last ")
 
 
+def test_what_is_missed_just_before_the_end_is_logged(
+    daemon: VirtualDaemon, caplog: pytest.LogCaptureFixture
+) -> None:
+    assert daemon.playing is not None
+    daemon.run(1.0)
+    daemon.playing.timing.underflows += 3
+    daemon.run(2 * FRAMES / RATE)
+    daemon.keeper.stop()
+    assert [line[:12] for line in caplog.messages if "underflow" in line] == ["3 underflows"]
+
+
 def test_the_chord_releases_says_farewell_saves_and_asks_for_the_power_to_go(
     daemon: VirtualDaemon, caplog: pytest.LogCaptureFixture
 ) -> None:
