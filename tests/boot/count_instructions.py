@@ -28,18 +28,18 @@ from voices.instrument import Instrument
 
 # Thousands of instructions that a block may cost ...
 LIMITS = {
-    (4, 11, 128): 110,
-    (8, 16, 64): 118,
-    (16, 32, 64): 180,
-    (16, 32, 128): 245,
+    (4, 11, 128): 116,
+    (8, 16, 64): 120,
+    (16, 32, 64): 182,
+    (16, 32, 128): 247,
     (32, 32, 128): 400,
-    (64, 64, 256): 1900,
+    (64, 64, 256): 1950,
 }
-MOVING_LIMITS = {(16, 32, 64): 740, (16, 32, 128): 910}
+MOVING_LIMITS = {(16, 32, 64): 745, (16, 32, 128): 925}
 """... with every voice bent and in vibrato ..."""
-LIMITING_LIMITS = {(16, 32, 64): 280, (16, 32, 128): 405}
+LIMITING_LIMITS = {(16, 32, 64): 294, (16, 32, 128): 424}
 """... and with the limiter at work."""
-STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 42, 2250, 1800, 15
+STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 55, 2480, 1900, 13
 SHIFT = int(sys.argv[1]) if len(sys.argv) > 1 else 0
 
 
