@@ -34,6 +34,7 @@ class PlayerState(enum.Enum):
     """It has been asked to end; nothing it says leads back to playing."""
 
 
+@enum.unique
 class ExitStatus(enum.IntEnum):
     """Why a player left."""
 

@@ -169,12 +169,23 @@ def test_the_end_of_the_other_process_is_seen_after_its_last_words() -> None:
     os.waitpid(child, 0)
     # A message that finds nobody any more takes the last words from no one.
     here.send(Stop())
+    assert not here.sending
+    assert here.open
     assert here.receive() == [LogLine("farewell")]
     assert not here.open
     here.send(Stop())
     assert not here.sending
     assert here.receive() == []
     here.close()
+
+
+def test_a_closed_link_is_not_open_and_its_other_end_hears_that() -> None:
+    here, there = Link.pair()
+    here.close()
+    assert not here.open
+    assert there.receive() == []
+    assert not there.open
+    there.close()
 
 
 def test_who_sends_no_more_can_still_hear() -> None:

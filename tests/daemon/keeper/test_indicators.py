@@ -27,7 +27,10 @@ def test_a_cue_is_as_quiet_as_the_settings_say_and_begins_and_ends_softly(name: 
     assert 20 * np.log10(np.abs(wave).max()) == pytest.approx(-40.0, abs=0.1)
     assert np.abs(np.diff(wave)).max() < 0.01 * 2 * np.pi * 800 / RATE  # no click: a sine's slope
     assert wave[0] == 0.0
+    assert len(wave) / RATE == pytest.approx(sum(s for _, s in CUE_PATTERNS[name]), abs=0.001)
     assert len(wave) / RATE < 1.5
+    # Each of its tones is heard: none is shorter than both of its edges.
+    assert all(seconds > 0.04 for _, seconds in CUE_PATTERNS[name])
 
 
 def playing(rise: bool = False) -> Engine:
