@@ -196,7 +196,11 @@ def test_one_note_at_full_velocity_stays_at_minus_19_dbfs(name: str) -> None:
     assert max(peaks.values()) <= -19.0, peaks
 
 
-@pytest.mark.parametrize("name", shipped())
+PLAIN = ("sine", "flat64")
+"""Their notes begin alike; those of ranks begin with other phases each time."""
+
+
+@pytest.mark.parametrize("name", PLAIN)
 def test_eight_notes_in_step_are_the_sum_of_eight_single_ones(name: str) -> None:
     one = play([on(0, C4)], RATE, settings=settings_for(name)).astype(np.float64)
     eight = play(
@@ -206,7 +210,7 @@ def test_eight_notes_in_step_are_the_sum_of_eight_single_ones(name: str) -> None
     assert np.abs(eight - 8.0 * one).max() < 1e-5 * peak(eight)
 
 
-@pytest.mark.parametrize("name", shipped())
+@pytest.mark.parametrize("name", PLAIN)
 def test_a_chord_of_eight_notes_is_the_sum_of_its_notes(name: str) -> None:
     chord = (36, 48, 55, 60, 64, 67, 70, 72)
     together = play([on(0, key) for key in chord], RATE, settings=settings_for(name))

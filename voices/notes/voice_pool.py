@@ -25,8 +25,10 @@ from voices.synthesis.envelope_segment import attack, decay, fade
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
-from voices.synthesis.voicing import Voicing
+from voices.synthesis.voicing import Voicing, voicing_of
 
+WARM_KEYS = range(36, 97)
+"""C2 to C7: the keys of most controllers; the others are worked out when first struck."""
 FADE_S = 0.004
 """The raised cosine on which a stolen note leaves (2 to 5 ms is click-free)."""
 
@@ -93,6 +95,7 @@ class VoicePool:
             [
                 (timbre, key, frequency)
                 for key, frequency in enumerate(tunings.preset.frequencies)
+                if key in WARM_KEYS
                 for timbre in voicings[0].timbres(key)
             ]
         )
@@ -102,7 +105,7 @@ class VoicePool:
         known = self._voicings.get(name)
         if known is None:
             if name in self.sounds:
-                known = Voicing(self.sounds[name], self.sample_rate, mono=self._mono)
+                known = voicing_of(self.sounds[name], self.sample_rate, mono=self._mono)
             else:
                 known = self.voicing(self.settings.sound.name)
             self._voicings[name] = known

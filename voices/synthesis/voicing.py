@@ -17,6 +17,8 @@ from config.sound import Envelope, Sound, Velocity
 from voices.synthesis.ranks import Group, groups, noise_columns, phases
 from voices.synthesis.timbre import Spec, Timbre, padded_count
 
+MOST_KEPT = 192
+"""So many voicings are kept for other instruments."""
 BALANCE_KEYS = range(24, 109, 12)
 """C1, C2 ... C8."""
 
@@ -117,6 +119,20 @@ class Voicing:
         if self._mono:
             return 0.0
         return min(1.0, max(-1.0, pan + self.sound.spread * (key - 60) / 24))
+
+
+_known: dict[tuple[int, int, bool], Voicing] = {}
+
+
+def voicing_of(sound: Sound, sample_rate: int, *, mono: bool) -> Voicing:
+    """Return the voicing of a sound; instruments and later players share what is worked out."""
+    key = (id(sound), sample_rate, mono)
+    known = _known.get(key)
+    if known is None or known.sound is not sound:
+        if len(_known) >= MOST_KEPT:
+            _known.pop(next(iter(_known)))
+        known = _known[key] = Voicing(sound, sample_rate, mono=mono)
+    return known
 
 
 class Partial(NamedTuple):
