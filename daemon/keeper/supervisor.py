@@ -162,10 +162,9 @@ class PlayerSupervisor:
         """Put settings in force; other audio settings take a new player."""
         another = settings.audio != self._settings.audio
         self._settings = settings
-        given = sounds or {}
         # As their files have them: keys that exclude each other are not both there.
-        plain_sounds = {name: each.model_dump(exclude_unset=True) for name, each in given.items()}
-        self._plain = NewSettings(settings.model_dump(), plain_sounds)
+        plain = {name: each.model_dump(exclude_unset=True) for name, each in (sounds or {}).items()}
+        self._plain = NewSettings(settings.model_dump(), plain)
         match self.state:
             case PlayerState.IDLE:
                 self._look_us = now_us
@@ -238,14 +237,9 @@ class PlayerSupervisor:
         if now_us < self._look_us or not self._players.alive:
             return
         self._put(self._volume.safe(self._settings.bindings), now_us)
-        self._players.start(
-            messages.Start(
-                self._plain.settings,
-                self._plain.sounds,
-                known_card=self.known_card,
-                patience_s=self._patience_s,
-            )
-        )
+        plain, patience_s = self._plain, self._patience_s
+        job = messages.Start(plain.settings, plain.sounds, {}, self.known_card, patience_s)
+        self._players.start(job)
         self._patience_s, self._started_us = 0.0, now_us
         self._enter(PlayerState.OPENING, now_us)
 
