@@ -29,6 +29,7 @@ from daemon.midi.controllers import Controllers
 from daemon.midi.simulated import SimulatedPorts
 from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import Engine
+from daemon.player.process import prepared
 from daemon.soundcard.card import Card
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.settings_files import LoadedSettings
@@ -117,8 +118,9 @@ class VirtualDaemon:
     def send(self, message: ForPlayer) -> None:
         assert self.playing is not None
         match message:
-            case NewSettings(settings):
+            case NewSettings(settings, sounds):
                 self.sent.append(settings)
+                self.playing.submit(*prepared(settings, sounds))
             case Exclusive(controller, body):
                 self.playing.submit_sysex(controller, body)
             case Cue(name, level_db):
