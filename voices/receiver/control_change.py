@@ -139,7 +139,7 @@ CONTROLS: dict[int, Entry] = {
     88: Entry(_store, "High resolution velocity prefix", "CA-031"),
     91: Entry(_store, "Effects 1 depth (reverb)", "the room, from the next note on; 40: as set"),
     92: Entry(_shake, "Effects 2 depth (tremolo)", "the tremulant, of all channels"),
-    93: Entry(_store, "Effects 3 depth (chorus)", "stored; there are no effects"),
+    93: Entry(_store, "Effects 3 depth (chorus)", "stored; there is none"),
     96: Entry(step, "Data increment", "RP-018"),
     97: Entry(step, "Data decrement", "RP-018"),
     98: Entry(choose, "Non-registered parameter, low", "none is known"),
