@@ -1,5 +1,6 @@
 """Stand-ins for the edges of the program, a few lines each."""
 
+import json
 from collections import deque
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -91,7 +92,10 @@ class ScriptedPlayers:
 
     def say(self, kind: Any, text: str, level: Any = "info") -> None:
         if kind == "ready":
-            self._coming.append(Ready(text, self.card.as_plain(), 48_000, 2.7))
+            # Off the link comes no object that anybody has seen before.
+            self._coming.append(
+                Ready(text, json.loads(json.dumps(self.card.as_plain())), 48_000, 2.7)
+            )
         else:
             self._coming.append(Ended(kind, text, level))
 

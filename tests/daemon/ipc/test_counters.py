@@ -8,7 +8,15 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from daemon.ipc.counters import BINS, SharedCounters, Snapshot, Timing, bin_of, percentile_us
+from daemon.ipc.counters import (
+    BINS,
+    SharedCounters,
+    Snapshot,
+    Timing,
+    bin_of,
+    bin_us,
+    percentile_us,
+)
 from voices.notes.note_count import ACCOUNTS
 
 
@@ -146,3 +154,17 @@ def test_a_snapshot_is_never_torn_not_even_by_a_killed_writer() -> None:
         seen = counters.snapshot()
         assert seen.blocks >= last > 0
         assert set(seen.accounts.values()) == {seen.blocks}
+
+
+def test_the_middle_of_a_bin_is_near_every_time_that_falls_into_it() -> None:
+    for render_us in (0, 5, 15, 16, 100, 1_333, 40_000, 200_000):
+        assert bin_us(bin_of(render_us)) == pytest.approx(render_us, rel=0.07, abs=0.01)
+
+
+def test_the_longest_times_have_a_bin_in_both_histograms() -> None:
+    counters, state = SharedCounters(memoryview(bytearray(SharedCounters.SIZE))), timing()
+    state.render_us = state.entry_us = 10**9
+    state.blocks = 1
+    counters.publish(Meter(), state)
+    seen = counters.snapshot()
+    assert seen.render_counts == seen.entry_counts == (*[0] * (BINS - 1), 1)

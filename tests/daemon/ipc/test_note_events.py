@@ -48,6 +48,24 @@ def test_a_record_half_written_is_not_taken_for_a_note() -> None:
     assert keeper.take() == [note(2)]
 
 
+def test_a_record_that_is_overwritten_while_it_is_read_is_missed_and_not_waited_for() -> None:
+    player, keeper, memory = two_ends()
+    for serial in range(SLOTS):
+        player.put(note(serial))
+    memory[8 + 20] ^= 0xFF  # the oldest: the player has begun to write another over it
+    assert [each.serial for each in keeper.take()] == list(range(1, SLOTS))
+    assert keeper.missed == 1
+
+
+def test_what_was_taken_is_not_missed_when_it_is_overwritten() -> None:
+    player, keeper, _ = two_ends()
+    for serial in range(3 * SLOTS):
+        player.put(note(serial))
+        if serial % 100 == 99:
+            assert len(keeper.take()) == 100
+    assert keeper.missed == 0
+
+
 def test_a_new_player_s_notes_begin_in_cleared_memory() -> None:
     player, keeper, memory = two_ends()
     player.put(note(1))

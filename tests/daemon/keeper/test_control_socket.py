@@ -92,6 +92,20 @@ def test_a_line_without_end_is_cut_off_at_64_kib(served: ServedSocket) -> None:
     assert "at most 65536 bytes" in str(answer["error"])
 
 
+@pytest.mark.parametrize("end", [b"", b"\n"])
+def test_who_sends_too_long_a_line_is_told_so_and_let_out(loop: TurnByTurn, end: bytes) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
+        wire.settimeout(5)
+        wire.connect(str(loop.path))
+        wire.sendall(b"x" * (LINE_BYTES + 10) + end)
+        for _ in range(8):
+            loop.turn()
+        with wire.makefile("rb") as lines:
+            assert b"at most 65536 bytes" in lines.readline()
+            assert lines.readline() == b""
+    assert loop.answered == 0
+
+
 def test_one_client_too_many_is_told_so_and_the_others_are_served(served: ServedSocket) -> None:
     crowd = [connect(served) for _ in range(CLIENTS)]
     for wire in crowd:

@@ -100,6 +100,14 @@ def test_the_lock_of_a_killed_daemon_is_free(
     lock.release()
 
 
+def test_folders_that_are_missing_are_made_for_owner_and_group(tmp_path: Path) -> None:
+    control = tmp_path / "run" / "partiald" / "control"
+    lock = InstanceLock([control])
+    assert control.parent.stat().st_mode & 0o777 == 0o750
+    assert (control.parent / "lock").stat().st_mode & 0o777 == 0o640
+    lock.release()
+
+
 def test_a_released_lock_can_be_taken_again(control: Path) -> None:
     InstanceLock([control]).release()
     InstanceLock([control]).release()

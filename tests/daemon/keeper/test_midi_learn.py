@@ -68,6 +68,22 @@ def test_it_gives_up_after_a_while() -> None:
     assert states == ["waiting", "given up"]
 
 
+def test_the_reply_names_control_and_controller_once_they_are_known() -> None:
+    learning = begun()
+    names = {1: "Cargo Bike Keys 25"}
+    reply = learning.plain(names.__getitem__, kept=True)
+    assert (reply["state"], reply["control"], reply["controller"]) == ("waiting", None, "")
+    learning.look({(1, 0, 20): 10}, 1.0)
+    learning.look({(1, 0, 20): 90}, 2.0)
+    assert learning.plain(names.__getitem__, kept=False) == {
+        "state": "bound",
+        "patience_s": PATIENCE_S,
+        "control": 20,
+        "controller": "Cargo Bike Keys 25",
+        "kept": False,
+    }
+
+
 def test_a_partial_must_be_named_exactly_when_it_is_needed() -> None:
     with pytest.raises(ValueError, match="partial"):
         begun("partial")

@@ -74,8 +74,11 @@ def fill(stall: Stall) -> int:
 def test_without_a_player_note_ons_are_booked_and_nothing_else_is() -> None:
     """MIDI 1.0: a note-on of velocity 0 is a note-off."""
     stall = Stall()
-    stall.put(ON, OFF, SILENT_ON, BEND, b"\xc0\x04", b"\xff", ON)
-    assert stall.totals.drain() == 2 * [NoteUnheard(1, 0, ON)]
+    stall.put(ON, OFF, SILENT_ON, BEND, b"\xc0\x04", b"\xff", b"\x9f\x3c\x64")
+    assert stall.totals.drain() == [
+        NoteUnheard(1, 0, ON),
+        NoteUnheard(1, 0, b"\x9f\x3c\x64"),
+    ]
     assert stall.accounts == {"no sound card": 2}
     assert stall.totals.drain() == []
     assert stall.accounts == {"no sound card": 2}
@@ -99,6 +102,22 @@ def test_notes_that_found_no_room_are_booked_once() -> None:
 
 def test_every_account_is_there_from_the_start() -> None:
     assert tuple(Stall().totals.accounts()) == ACCOUNTS
+
+
+def test_a_running_players_notes_are_added_to_those_before() -> None:
+    stall = Stall()
+    for _ in range(2):
+        stall.put(ON, ON, ON)
+        stall.take(3)
+        stall.publish()
+        running = stall.totals.accounts(stall.published)
+        stall.end()
+    assert (running["cut"], running["sounding"]) == (3, 3)
+    stall.put(ON, ON, ON)
+    stall.take(3)
+    stall.ledger.refuse("cut", 3)
+    stall.publish()
+    assert stall.totals.accounts(stall.published)["cut"] == 6 + 3
 
 
 def test_what_sounded_when_the_player_ended_was_cut() -> None:

@@ -1,9 +1,11 @@
 """The chord that switches the board off."""
 
+from pathlib import Path
+
 import pytest
 
 from config.settings import Settings
-from daemon.keeper.power_off import FAREWELL_US, HOLD_US, PowerOff
+from daemon.keeper.power_off import FAREWELL_US, HOLD_US, PowerOff, ask_for_power_off
 
 TICK_US = 250_000
 CHORD = {36, 38}
@@ -29,6 +31,24 @@ def test_the_chord_counts_when_it_alone_is_held_for_five_seconds() -> None:
         assert not power.step(down, 4 * HOLD_US)
         assert not power.step(CHORD, 5 * HOLD_US)
         assert not power.step(CHORD, 6 * HOLD_US - 1)
+
+
+@pytest.mark.parametrize("down", [{36}, {36, 38, 40}, {36, 40}])
+def test_other_keys_however_long_they_are_held_do_nothing(down: set[int]) -> None:
+    power = armed()
+    assert not any(power.step(down, us) for us in range(0, 3 * HOLD_US, TICK_US))
+    assert not power.begun
+
+
+def test_the_wish_is_a_file_for_the_system_and_where_none_can_be_a_line_in_the_log(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    ask_for_power_off(tmp_path)
+    assert (tmp_path / "poweroff").exists()
+    assert caplog.messages == []
+    ask_for_power_off(tmp_path / "nowhere")
+    assert len(caplog.messages) == 1
+    assert caplog.messages[0].startswith("the board can't be switched off: ")
 
 
 def test_keys_played_during_the_farewell_do_not_keep_the_power() -> None:
