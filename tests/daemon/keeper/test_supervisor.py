@@ -105,6 +105,29 @@ def test_a_controllers_coming_and_going_is_reported(caplog: pytest.LogCaptureFix
     ]
 
 
+def test_controllers_are_numbered_from_1_in_the_status() -> None:
+    bench = KeeperBench()
+    bench.ports.plug(KEYS)
+    bench.ports.plug("Bell Pedals:Bell Pedals MIDI 1 28:0")
+    bench.play()
+    assert bench.keeper.status()["controllers"] == [
+        {"number": 1, "name": "Cargo Bike Keys 25"},
+        {"number": 2, "name": "Bell Pedals"},
+    ]
+
+
+def test_a_player_that_was_asked_to_end_is_logged_as_that_and_no_more(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = KeeperBench()
+    bench.play()
+    bench.supervisor.stop(bench.now_us)
+    caplog.clear()
+    bench.say("ended", "the player stopped as asked")
+    assert caplog.messages == ["the player stopped as asked"]
+
+
 def test_notes_without_a_card_are_counted_as_that() -> None:
     bench = KeeperBench()
     bench.ports.plug(KEYS)
