@@ -99,8 +99,10 @@ def _closing_lines(sound: Sound) -> Iterator[str]:
     envelope, velocity = sound.envelope, sound.velocity
     yield f"decay    {_decay(envelope)}"
     yield f"release  {envelope.release_s:g} s to 60 dB down"
-    yield f"velocity 1 is {velocity.range_db:g} dB quieter than 127" + (
-        f", and duller by {velocity.tilt_db:g} dB per octave" if velocity.tilt_db else ""
+    loud = f"velocity 1 is {velocity.range_db:g} dB quieter than 127"
+    loud = loud if velocity.range_db else "velocity does not change the level"
+    yield loud + (
+        f", and 1 is duller by {velocity.tilt_db:g} dB per octave" if velocity.tilt_db else ""
     )
     yield f"trim     {sound.level_db:g} dB"
 
