@@ -85,6 +85,7 @@ def render(
         peak = max(peak, loudest)
         if start // block_frames % _REPORT_EVERY == 0:
             progress(min(until, end) / sample_rate)
-        silent = instrument.sounding == 0 or loudest < SILENT
+        # Notes may have ended while their room rings on.
+        silent = loudest < SILENT
         done = until > end and (silent or until > end + LONGEST_TAIL_S * sample_rate)
     return Rendering(instrument, instrument.frame, peak, left_held)

@@ -75,8 +75,9 @@ def test_a_pulled_cable_releases_its_chord_and_a_replug_plays_on(performance: Pe
     assert len(cut) > 2
     assert all(bar.start_s < pulled < bar.end_s < pulled + 2 * POLL_US / 1e6 for bar in cut)
     rate = performance.sample_rate
-    silent = performance.audio[round((pulled + 0.8) * rate) : round(back * rate)]
-    assert np.abs(silent).max() < 1e-4
+    away = np.abs(performance.audio[round((pulled + 0.8) * rate) : round(back * rate)])
+    # Its room rings on, 50 dB below full scale and falling.
+    assert away[-rate // 10 :].max() < away[: rate // 10].max() < 3e-3
     assert np.abs(performance.audio[round(back * rate) :]).max() > 0.01
     assert [words.split(":")[0] for _, words in performance.noticed] == [
         "controller found",
