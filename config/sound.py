@@ -138,13 +138,17 @@ class Sound(Section):
         return sum(rank.partials for rank in self.ranks) + of_noise
 
     @cached_property
-    def ratios(self) -> tuple[float, ...]:
-        """Frequency of each partial over the key's frequency, stretch included."""
+    def harmonics(self) -> tuple[float, ...]:
+        """Frequency of each partial over the key's frequency, stretch not included."""
         if self.partials is None:
             return tuple(partial_of(stop) for stop in self.footage or {})
-        values = self.partials.ratio or [float(n) for n in range(1, self._count + 1)]
-        stretch = self.partials.stretch
-        return tuple(n * ((1 + stretch * n * n) / (1 + stretch)) ** 0.5 for n in values)
+        return tuple(self.partials.ratio or [float(n) for n in range(1, self._count + 1)])
+
+    @cached_property
+    def ratios(self) -> tuple[float, ...]:
+        """Frequency of each partial over the key's frequency, stretch included."""
+        stretch = 0.0 if self.partials is None else self.partials.stretch
+        return tuple(n * ((1 + stretch * n * n) / (1 + stretch)) ** 0.5 for n in self.harmonics)
 
     @cached_property
     def levels(self) -> tuple[float, ...]:

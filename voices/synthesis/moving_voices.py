@@ -122,6 +122,7 @@ class MovingVoices:
             arrays.octaves[rows, :partials],
             arrays.numbers[rows, :partials],
             arrays.swell[rows, :partials],
+            arrays.overtones[rows, :partials],
         )
         return 1.0 if gains is None else gains.astype(np.complex64)
 
@@ -150,10 +151,12 @@ class MovingVoices:
             )
         motion_rows = arrays.motion_row[rows]
         octaves, numbers = arrays.octaves[rows, :partials], arrays.numbers[rows, :partials]
-        swell = arrays.swell[rows, :partials]
+        swell, overtones = arrays.swell[rows, :partials], arrays.overtones[rows, :partials]
         ends = []
         for values, side in ((ramps.begin, slice(None, -1)), (ramps.end, slice(1, None))):
-            gains = self._partial_gains.gains(values[:, motion_rows], octaves, numbers, swell)
+            gains = self._partial_gains.gains(
+                values[:, motion_rows], octaves, numbers, swell, overtones
+            )
             if weights is not None:
                 gains = weights[side] if gains is None else gains * weights[side]
             ends.append(gains)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.smoother import FIRST_LEVEL, TILT
+from voices.synthesis.timbre import EVEN_OVERTONE, OVERTONE
 
 OVERTONES, EVEN, SWELL = -1, -2, -3
 """All partials above the key, the even harmonics, and each as the swell moves it, as entries of
@@ -30,30 +31,31 @@ class PartialGains:
         octaves: NDArray[np.float64],
         numbers: NDArray[np.float64],
         swell: NDArray[np.float64],
+        overtones: NDArray[np.float64],
     ) -> NDArray[np.float64] | None:
         """Return the gain of each partial, shape (..., K, P), or None when all are 1.
 
         ``values``, shape (..., K, columns), are those of each voice's row of `Smoother`;
         ``octaves``, shape (K, P), is how far each partial lies above the key, ``numbers`` its
-        place in the sound, from 1, and ``swell`` the dB that a dB of swell adds to it.
+        place in the sound, from 1, ``swell`` the dB that a dB of swell adds to it, ``overtones``
+        whether it is one: 0, `OVERTONE` or `EVEN_OVERTONE`.
         """
         if not values[..., TILT:].any():
             return None
         level: NDArray[np.float64] = values[..., TILT, None] * octaves
         for column, number in enumerate(self.level_columns, FIRST_LEVEL):
             if values[..., column].any():
-                chosen = swell if number == SWELL else _selected(number, numbers, octaves)
+                chosen = swell if number == SWELL else _selected(number, numbers, overtones)
                 level += chosen * values[..., column, None]
         return np.asarray(np.exp(level * _DB))
 
 
 def _selected(
-    number: int, numbers: NDArray[np.float64], octaves: NDArray[np.float64]
+    number: int, numbers: NDArray[np.float64], overtones: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
     """Return which partials an entry of `level_columns` means."""
     if number == OVERTONES:
-        return np.asarray(octaves > 0)
+        return np.asarray(overtones >= OVERTONE)
     if number == EVEN:
-        halves = np.exp2(octaves - 1)
-        return np.asarray(np.abs(halves - np.rint(halves)) < 0.01)
+        return np.asarray(overtones == EVEN_OVERTONE)
     return np.asarray(numbers == number)

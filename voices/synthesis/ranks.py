@@ -44,6 +44,8 @@ class Columns(NamedTuple):
     """A group's partials on a key, each (P,)."""
 
     ratios: Array
+    harmonics: Array
+    """The ratios without stretch, beats and detuning; 0 for a noise."""
     levels: Array
     decays_s: Array
     """T60; infinite where a partial does not decay by itself."""
@@ -124,14 +126,17 @@ class Group:
         pitch = self._pitch.copy()
         for rank, those in self._breaking:
             pitch[those] = rank.pitch_at(key)
-        ratios = pitch * n * np.sqrt((1 + stretch * n * n) / (1 + stretch))
+        harmonics = pitch * n
+        ratios = harmonics * np.sqrt((1 + stretch * n * n) / (1 + stretch))
         beating = key_hz(key) * np.where(self._beats_each, ratios, pitch)
         ratios *= (1.0 + self._beats_hz / np.sqrt(beating * MIDDLE_C_HZ)) * self._tuning
         level_db = self._level_db + self._db_by_octave * octave
         for rank, members in self._bodies:
             level_db[members] += _body_db(rank, key_hz(key) * ratios[members])
         decays_s = self._decay_s * self._decay_by_octave**octave
-        return Columns(ratios, 10.0 ** (level_db / 20), np.maximum(decays_s, SHORTEST_DECAY_S))
+        return Columns(
+            ratios, harmonics, 10.0 ** (level_db / 20), np.maximum(decays_s, SHORTEST_DECAY_S)
+        )
 
 
 def octaves(key: int) -> float:
@@ -272,4 +277,6 @@ def noise_columns(noise: Noise, key: int) -> Columns:
     places = low * (high / low) ** ((np.arange(count) + uneven) / count)
     level_db = noise.level_db + noise.slope_db * np.log2(places / low) - 10 * np.log10(count)
     ratios = places / key_hz(key) if noise.hz else places
-    return Columns(ratios, 10.0 ** (level_db / 20), _times(noise.decay_s, places.tolist()))
+    return Columns(
+        ratios, np.zeros(count), 10.0 ** (level_db / 20), _times(noise.decay_s, places.tolist())
+    )

@@ -86,7 +86,9 @@ class RestingVoices:
         level = np.array([tables.weight for tables in known])
         level *= np.exp(arrays.decays[rows] * (arrays.onset[rows] - frame)[:, None])
         gains = self._partial_gains.gains(
-            values, arrays.octaves[rows], arrays.numbers[rows], arrays.swell[rows]
+            values,
+            *(arrays.octaves[rows], arrays.numbers[rows], arrays.swell[rows]),
+            arrays.overtones[rows],
         )
         if gains is not None:
             level *= gains

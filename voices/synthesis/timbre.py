@@ -17,6 +17,8 @@ from voices.curves import LN_1000, db_to_gain, velocity_gain
 
 MIDDLE_C = 60
 PADDING = 4
+OVERTONE, EVEN_OVERTONE = 1, 2
+"""A partial above the key, and one at an even multiple of it."""
 
 Values = Sequence[float] | NDArray[np.float64]
 
@@ -25,8 +27,8 @@ class OnsetSpectrum(NamedTuple):
     """The partials of a voice at its onset."""
 
     properties: NDArray[np.float64]
-    """Ratio, octaves above the key, number in its series, level of each partial, and the dB that a
-    dB of swell adds to it: (5, P)."""
+    """Ratio, octaves above the key, number in its series, level of each partial, the dB that a dB
+    of swell adds to it, and whether it is an overtone: (6, P)."""
     phasors: NDArray[np.complex64]
     """Level and phase of each partial, (P,)."""
     level_sum: float
@@ -41,6 +43,8 @@ class Spec:
     levels: Values
     numbers: Values
     """The place of each partial in its series, from 1."""
+    harmonics: Values
+    """The ratio that each partial is meant to have, before it is stretched or detuned; 0: none."""
     phases: NDArray[np.float64]
     """Sets of phases, (sets, P); notes take one after the other."""
     decays_s: Values | None
@@ -61,6 +65,7 @@ def plain(sound: Sound) -> Spec:
             sound.ratios,
             sound.levels,
             range(1, count + 1),
+            sound.harmonics,
             np.array([sound.phases]),
             sound.decays_s,
         ),
@@ -93,10 +98,11 @@ class Timbre:
         self.count = len(spec.ratios)
         self.partials = partials or padded_count(self.count)
         order = np.argsort(-np.array(spec.levels), kind="stable")
-        self.properties = np.zeros((5, self.partials))
+        self.properties = np.zeros((6, self.partials))
         """As those of `OnsetSpectrum`, at full velocity."""
-        self.ratios, self.octaves, numbers, levels, swell = self.properties
+        self.ratios, self.octaves, numbers, levels, swell, overtones = self.properties
         numbers[: self.count] = np.array(spec.numbers)[order]  # 0 is padding
+        overtones[: self.count] = _overtones(np.array(spec.harmonics, np.float64))[order]
         self.ratios[:] = self._padded(spec.ratios, order, 1.0)
         self.octaves[:] = np.log2(self.ratios)
         swell[:] = np.maximum(self.octaves, 0.0) * (spec.swell_db / 10)
@@ -155,6 +161,13 @@ class Timbre:
             factor: float = self._decay_per_octave ** ((key - MIDDLE_C) / 12)
             known = self._decays_at[key] = self.decays / factor
         return known
+
+
+def _overtones(harmonics: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return which partials are overtones, by the ratios that they are meant to have."""
+    halves = harmonics / 2
+    even = np.abs(halves - np.rint(halves)) < 0.01
+    return np.where(harmonics > 1.0, np.where(even, EVEN_OVERTONE, OVERTONE), 0.0)
 
 
 def padded_count(partials: int) -> int:

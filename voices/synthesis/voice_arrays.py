@@ -57,10 +57,10 @@ class VoiceArrays:
         self.onset_phasors = room("onset_phasors", np.complex64, partials)
         """Level and phase of each partial at the onset."""
         self.decays = room("decays", np.float64, partials)
-        self.properties = room("properties", np.float64, 5, partials)
+        self.properties = room("properties", np.float64, 6, partials)
         """Those of `OnsetSpectrum`, and each by its name."""
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
-        self.levels, self.swell = rest
+        self.levels, self.swell, self.overtones = rest
         self.progress = room("progress", np.float64, 6)
         """The key's frequency and that of its highest partial, not bent; the frequency that the
         tables are for; the cycles of the key since the onset as of a frame; that frame; and the

@@ -15,7 +15,7 @@ from scipy import signal
 from config.settings import Level
 from config.sound import Sound
 from tests.support.measure import db, partial_level, peak
-from tests.support.playing import RATE, sound
+from tests.support.playing import RATE, Recording, sound
 from tests.support.receiver_player import RICH, STRUCK, Player
 from voices.channels.channel import Channel
 from voices.channels.control_targets import control_targets
@@ -253,6 +253,39 @@ def test_sound_variation_is_the_level_of_the_even_harmonics() -> None:
     assert levels[2] == pytest.approx(levels[0], abs=0.01)
     assert levels[1] == pytest.approx(levels[0] - 60.0, abs=0.1)
     assert levels[3] == pytest.approx(levels[0] - 60.0, abs=0.1)
+
+
+# A stiff string's partials lie above the harmonics that they are (f = n·f0·sqrt(1 + B·n²)).
+def test_a_stretched_even_harmonic_is_an_even_harmonic() -> None:
+    stiff = sound([0.0] * 16, stretch=0.0008, envelope={"attack_s": 0.004})
+    player = Player(stiff).control(70, 0).send("90 45 7F").wait(0.1)
+    audio = player.hear(0.3)[:, 0]
+    levels = [db(partial_level(audio, RATE, 440.0 * ratio)) for ratio in stiff.ratios]
+    assert levels[2::2] == pytest.approx([levels[0]] * 7, abs=0.1)
+    assert levels[1::2] == pytest.approx([levels[0] - 60.0] * 8, abs=0.5)
+
+
+def test_a_detuned_rank_is_as_harmonic_as_one_in_tune() -> None:
+    ranks = [{"harmonics": 4, "cents": 30.0}, {"footage": "4'", "cents": -40.0}]
+    section = Sound.model_validate(
+        {"title": "Section", "about": "Out of tune.", "level_db": -40.0, "ranks": ranks}
+    )
+    plain, even, overtones = (
+        Player(section).control(number, 0).send("90 45 7F").wait(0.2).hear(0.5).sum(1)
+        for number in (93, 70, 71)
+    )
+
+    def change(audio: Recording, ratio: float, cents: float) -> float:
+        hertz = 440.0 * ratio * 2.0 ** (cents / 1200.0)
+        return db(partial_level(audio, RATE, hertz) / partial_level(plain, RATE, hertz))
+
+    partials = ((1, 30.0), (2, 30.0), (3, 30.0), (4, 30.0), (2, -40.0))
+    assert [change(even, *each) for each in partials] == pytest.approx(
+        [0.0, -60.0, 0.0, -60.0, -60.0], abs=0.5
+    )
+    assert [change(overtones, *each) for each in partials] == pytest.approx(
+        [0.0, -18.0, -18.0, -18.0, -18.0], abs=0.5
+    )
 
 
 def test_release_attack_and_decay_times_go_both_ways() -> None:
