@@ -9,6 +9,7 @@ Threads: one at a time; the caller puts messages and blocks in order. `Instrumen
 """
 
 from collections.abc import Mapping, Sequence
+from math import isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +20,7 @@ from config.settings import Settings
 from config.sound import Sound
 from voices.channels.channel import Channel
 from voices.curves import db_to_gain
+from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import Smoother
 from voices.notes.note_count import Ledger
 from voices.notes.notes import Notes
@@ -202,9 +204,24 @@ class Instrument:
         ramps = self._smoother.advance(frame, self.block_frames)
         gain_ramps = ramps if self._smoother.gains_moving else None
         for bank in banks:
-            wave, level = bank.render(frame, ramps)
-            mix(wave, level, bank, gain_ramps, mixed, first=bank is banks[0])
+            bank.render(frame, ramps)
+            mix(bank, gain_ramps, mixed, first=bank is banks[0])
+        flat = mixed.reshape(-1)
+        if not isfinite(flat.dot(flat)):
+            self._repair(banks, gain_ramps, mixed)
+        for bank in banks:
             self._pool.end(bank.take_ended(self.frame), self.frame)
+
+    def _repair(
+        self, banks: list[Bank], gain_ramps: Ramps | None, mixed: NDArray[np.float32]
+    ) -> None:
+        """Mix a block again without the voices that have made it something else than numbers."""
+        for bank in banks:
+            broken = bank.silence_broken()
+            self._pool.drop_broken(broken, self.frame)
+            bank.end(broken)
+            mix(bank, gain_ramps, mixed, first=bank is banks[0])
+        np.nan_to_num(mixed, copy=False, posinf=0.0, neginf=0.0)
 
     def limit_partials(self, partials: int | None) -> int:
         """Render at most about ``partials`` partials from the next block on; None: all.

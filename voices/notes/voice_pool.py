@@ -258,6 +258,13 @@ class VoicePool:
         self.allocator.drop(voice)
         self._fade(voice, at)
 
+    def drop_broken(self, slots: Iterable[Slot], at: int) -> None:
+        """Give up the voices of slots whose sound is not finite."""
+        for slot in slots:
+            voice = self._voice_of[slot]
+            if self.allocator.get(voice.address) is voice:
+                self.cut(voice, at, "its sound was not a number")
+
     def end(self, slots: Iterable[Slot], at: int) -> None:
         """Take slots that are silent from their voices, and voices without any out of the pool."""
         for slot in slots:

@@ -3,12 +3,13 @@
 It has no delay: where a cell of 32 frames would pass the ceiling, the gain falls in a straight
 line to the first frame that would, and afterwards recovers towards 1 exponentially. What a line
 that steep still lets through is clipped. Cells are absolute, so the result does not depend on the
-block length. As long as nothing reaches the ceiling the block stays as it is, bit for bit.
+block length. As long as nothing reaches the ceiling the block stays as it is, bit for bit. A block
+that is not finite is silence.
 
 Units: linear levels. Shapes: ``T`` frames, left and right (2, T).
 """
 
-from math import exp
+from math import exp, isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,9 @@ class Limiter:
     def limit(self, stereo: NDArray[np.float32]) -> tuple[float, float]:
         """Keep a block below the ceiling, in place, and return its peaks. Real-time safe."""
         peaks = self._peaks(stereo)
+        if not isfinite(peaks[0] + peaks[1]):
+            stereo.fill(0.0)
+            return 0.0, 0.0
         if self.gain == 1.0 and peaks[0] <= self.ceiling and peaks[1] <= self.ceiling:
             return peaks
         loudest = self._magnitude.max(axis=0)

@@ -17,21 +17,20 @@ _HALF_POWER = 0.5**0.5
 
 
 def mix(
-    wave: NDArray[np.float32],
-    level: NDArray[np.float32] | None,
     bank: Bank,
     ramps: Ramps | None,
     mixed: NDArray[np.float32],
     *,
     first: bool,
 ) -> None:
-    """Write the voices of a bank, ``wave`` (V, T), to ``mixed``, (2 or 3, T). Real-time safe.
+    """Write the block of a bank to ``mixed``, (2 or 3, T). Real-time safe.
 
-    ``level``, shape (V, 1), is applied on top if given. ``ramps`` are those of gains that move;
-    None: none does. The ``first`` bank overwrites what is there, the others add to it.
+    ``ramps`` are those of gains that move; None: none does. The ``first`` bank overwrites what is
+    there, the others add to it.
     """
+    wave, level = bank.wave, bank.level
     if ramps is not None:
-        made = _mix_along(ramps, wave, level, bank, sends=len(mixed) > 2)
+        made = _mix_along(ramps, bank, sends=len(mixed) > 2)
     else:
         gain = bank.arrays.gain[: bank.count]
         if len(mixed) > 2:
@@ -54,14 +53,7 @@ def _with_send(gains: NDArray[Any], bank: Bank) -> NDArray[Any]:
     return np.concatenate([gains, send.astype(gains.dtype, copy=False)], axis=-1)
 
 
-def _mix_along(
-    ramps: Ramps,
-    wave: NDArray[np.float32],
-    level: NDArray[np.float32] | None,
-    bank: Bank,
-    *,
-    sends: bool,
-) -> NDArray[np.float32]:
+def _mix_along(ramps: Ramps, bank: Bank, *, sends: bool) -> NDArray[np.float32]:
     """Return the mix with gains that run straight through every sub-block, (2 or 3, T)."""
     rows, frames = bank.arrays.motion_row[: bank.count], ramps.sub_block_frames
     begin, end = ramps.at_sub_block_ends(ramps.begin[:, rows, GAINS], ramps.end[:, rows, GAINS])
@@ -71,9 +63,9 @@ def _mix_along(
         begin, end = _with_send(begin, bank), _with_send(end, bank)
     count = begin.shape[-1]
     gains = np.concatenate([begin, (end - begin) / frames], axis=2)  # (S, V, 4 or 6)
-    if level is not None:
-        gains *= level
-    parts = wave.reshape(bank.count, -1, frames).transpose(1, 2, 0)  # (S, L, V)
+    if bank.level is not None:
+        gains *= bank.level
+    parts = bank.wave.reshape(bank.count, -1, frames).transpose(1, 2, 0)  # (S, L, V)
     mixed = np.matmul(parts, gains.astype(np.float32))
     time = np.arange(frames, dtype=np.float32)[:, None]
     moved: NDArray[np.float32] = mixed[..., :count] + time * mixed[..., count:]

@@ -8,6 +8,8 @@ Shapes: ``V`` slots, ``P`` partials, ``T`` frames a block. `Bank.render` is on t
 takes no lock, logs nothing and raises nothing.
 """
 
+from collections.abc import Iterable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -68,6 +70,10 @@ class Bank:
         self._make_wave()
 
     def _make_wave(self) -> None:
+        self.wave = np.zeros((0, self._frames), np.float32)
+        """The block of every slot, before the channels' gains: (V, T)."""
+        self.level: NDArray[np.float32] | None = None
+        """What it is still to be multiplied by, (V, 1), where the envelopes are constant."""
         self._wave = np.zeros((self.arrays.capacity, *shape_of(self._frames)), np.float32)
 
     def add(self, slot: Slot) -> None:
@@ -103,13 +109,10 @@ class Bank:
         slot.ends = slot.segment.falls_below(min(0.5, SILENT / max(level, SILENT)))
         self.next_end = min(self.next_end, slot.ends)
 
-    def render(
-        self, frame: int, ramps: Ramps | None
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32] | None]:
-        """Return the next block of every slot, (V, T), before the channels' gains.
+    def render(self, frame: int, ramps: Ramps | None) -> None:
+        """Render the next block of every slot into `wave` and `level`.
 
-        With it comes a level for each, (V, 1), where the envelopes are constant. ``ramps`` are
-        those of this block; None: nothing moves.
+        ``ramps`` are those of this block; None: nothing moves.
         """
         count, arrays = self.count, self.arrays
         if self._entering:
@@ -137,9 +140,11 @@ class Bank:
         self._any_stale = len(moving) > 0
         level = self._envelopes.levels(frame, count)
         if level.shape[1] == 1:
-            return flat, level
-        flat *= level
-        return flat, None
+            self.level = level
+        else:
+            flat *= level
+            self.level = None
+        self.wave = flat
 
     def _fill_rows(self) -> None:
         """Fill the rows of all slots that were added since the last block, at once."""
@@ -149,6 +154,20 @@ class Bank:
         self._envelopes.start(first, self._entering)
         self._entering.clear()
         self._any_stale = True
+
+    def silence_broken(self) -> list[Slot]:
+        """Silence the slots whose sound in this block is not finite, and return them."""
+        broken = np.logical_not(np.isfinite(self.wave).all(axis=1))
+        if self.level is not None:
+            broken |= ~np.isfinite(self.level[:, 0])
+            self.level[broken] = 0.0
+        self.wave[broken] = 0.0
+        return [self.slots[row] for row in broken.nonzero()[0]]
+
+    def end(self, slots: Iterable[Slot]) -> None:
+        """End slots with this block, whatever their envelopes say."""
+        for slot in slots:
+            slot.ends = self.next_end = 0.0
 
     def take_ended(self, frame: int) -> list[Slot]:
         """Take out and return the slots that are silent from ``frame`` on."""
@@ -164,13 +183,13 @@ class Bank:
 
     def _take_out(self, slot: Slot) -> None:
         """Give the row of a slot to the last one."""
-        last = self.slots.pop()
+        last, row = self.slots.pop(), slot.index
         self.count -= 1
+        self._envelopes.remove(row, self.count)
         if last is not slot:
-            row = last.index = slot.index
+            last.index = row
             self.slots[row] = last
             self.arrays.move(self.count, row)
-            self._envelopes.move(self.count, row)
 
     def _prune_decayed(self, frame: int) -> None:
         """Zero the partials that have decayed, before their squares become subnormal."""

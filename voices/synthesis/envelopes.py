@@ -99,13 +99,16 @@ class Envelopes:
             self._exact_until[row] = until
             self._next_refresh = min(self._next_refresh, until)
 
-    def move(self, source: int, target: int) -> None:
-        """Copy one row to another."""
+    def remove(self, row: int, last: int) -> None:
+        """Take out a row and put the last one in use in its place."""
         for array in (self._segments, self._values, self._factors):
-            array[target] = array[source]
+            array[row] = array[last]
         self._constant = None
         for until in (self._attack_until, self._exact_until):
-            until[target] = until[source]
+            until[row] = until[last]
+        if self._changes:
+            kept = (change for change in self._changes if change[0] != row)
+            self._changes = [(row if of == last else of, segment) for of, segment in kept]
 
     def change(self, row: int, segment: Segment) -> None:
         """Start another segment in a row, inside the next block."""

@@ -31,6 +31,9 @@ TOGETHER_HZ = 150.0
 ASIDE = 0.12
 """From this pan on a partial stands to one side."""
 SHORTEST_DECAY_S = 0.02
+MAX_BEATS = 0.5
+"""No partial is out of tune by more than this part of its frequency: on the lowest keys, twenty
+beats would take it below zero."""
 GOLDEN = 0.6180339887498949
 NULL_DB = -26.0
 """As deep as the nulls of a point of contact are (real ones are 15 to 25 dB deep)."""
@@ -129,7 +132,8 @@ class Group:
         harmonics = pitch * n
         ratios = harmonics * np.sqrt((1 + stretch * n * n) / (1 + stretch))
         beating = key_hz(key) * np.where(self._beats_each, ratios, pitch)
-        ratios *= (1.0 + self._beats_hz / np.sqrt(beating * MIDDLE_C_HZ)) * self._tuning
+        beats = self._beats_hz / np.sqrt(beating * MIDDLE_C_HZ)
+        ratios *= (1.0 + np.clip(beats, -MAX_BEATS, MAX_BEATS)) * self._tuning
         level_db = self._level_db + self._db_by_octave * octave
         for rank, members in self._bodies:
             level_db[members] += _body_db(rank, key_hz(key) * ratios[members])
