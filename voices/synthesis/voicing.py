@@ -158,6 +158,8 @@ def partials_of(sound: Sound, key: int = 60) -> list[Partial]:
     found = []
     for group in groups(sound):
         pan, rise = group.pan_at(key), group.rise_at(key)
-        rows = zip(*(column.tolist() for column in group.columns(key)), strict=True)
+        columns = group.columns(key)
+        heard = (columns.ratios, columns.levels, columns.decays_s)
+        rows = zip(*(column.tolist() for column in heard), strict=True)
         found += [Partial(ratio, level, decay, pan, rise) for ratio, level, decay in rows]
     return sorted(found)
