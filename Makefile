@@ -8,7 +8,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test install-test boot-test cards all-checks wheel clean
+.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test deb package-test install-test boot-test cards all-checks wheel clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -23,6 +23,8 @@ help:
 	@echo "make bench-disturb as root: the keeper's work beside a held chord, on a virtual board"
 	@echo "make bench-overload as root: three times what fits, then less again, on a virtual board"
 	@echo "make fresh-test as root: the first commands of the README on minimal systems, RELEASE=trixie"
+	@echo "make deb       as root: dist/partiald_*.deb for Debian 13, built in a clean chroot"
+	@echo "make package-test as root: that package installed, used, removed, purged on a minimal system"
 	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
 	@echo "make boot-test  as root: installed on a virtual board, booted, played, its plugs pulled"
 	@echo "                ARCH=arm64, RELEASE=trixie, SCENES=upkeep (an upgrade from 0.2.0)"
@@ -84,6 +86,12 @@ bench-overload: .venv/develop.stamp
 
 fresh-test:
 	tests/install/fresh $(RELEASE)
+
+deb:
+	.ci/deb
+
+package-test: deb
+	tests/install/package
 
 install-test:
 	tests/install/run $(or $(RELEASE),bookworm)

@@ -15,7 +15,8 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 SYSTEMD = ROOT / "systemd"
-TESTS = ("fresh", "run")
+CI = ("deb", "run", "systems.sh", "wheel")
+TESTS = ("fresh", "package", "run")
 SCRIPTS = [
     path for path in sorted(SYSTEMD.iterdir()) if path.read_bytes().startswith(b"#!/bin/sh\n")
 ]
@@ -67,12 +68,23 @@ def test_every_script_is_clean_posix_shell() -> None:
 
 
 def test_the_tests_own_scripts_are_clean_too() -> None:
-    assert shellcheck(ROOT / ".ci/run", *(ROOT / "tests/install" / name for name in TESTS)) == ""
+    assert (
+        shellcheck(
+            "-x",
+            *(ROOT / ".ci" / name for name in CI),
+            *(ROOT / "tests/install" / name for name in TESTS),
+        )
+        == ""
+    )
 
 
 def test_no_address_of_a_mirror_stands_in_the_tree() -> None:
     hosts = re.compile(r"(deb|ftp|httpredir|security|snapshot)\.debian\.org|pypi\.org|pythonhosted")
-    files = [path for top in (".ci", "systemd", "tests", "Makefile") for path in tree(ROOT / top)]
+    files = [
+        path
+        for top in (".ci", "debian", "systemd", "tests", "Makefile")
+        for path in tree(ROOT / top)
+    ]
     found = [path for path in files if hosts.search(path.read_text("utf-8", "replace"))]
     assert files
     assert found == [Path(__file__)]

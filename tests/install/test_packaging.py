@@ -1,6 +1,7 @@
 """What the project may be made of, and what its wheel carries."""
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -18,6 +19,7 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 ALLOWED_AT_THE_TOP = {
     *PACKAGES,
     "docs",
+    "debian",
     "systemd",
     "tests",
     "pyproject.toml",
@@ -121,6 +123,23 @@ def test_the_changelog_begins_with_the_version_of_the_project() -> None:
     headings = [line.removeprefix("## ") for line in lines if line.startswith("## ")]
     released = [heading for heading in headings if heading != "Unreleased"]
     assert released[0].split()[0] == PROJECT["project"]["version"]
+
+
+def test_the_debian_package_has_the_version_of_the_project() -> None:
+    first = (ROOT / "debian/changelog").read_text("utf-8").split("\n")[0]
+    assert first.startswith(f"partiald ({PROJECT['project']['version']}) ")
+
+
+def test_the_debian_package_depends_on_what_the_wheel_requires() -> None:
+    control = (ROOT / "debian/control").read_text("utf-8")
+    depends = set(re.findall(r"^ ([\w.-]+)", control.split("\nDepends:")[1], re.MULTILINE))
+    debian = {"pillow": "python3-pil", "python-rtmidi": "python3-rtmidi"}
+    bundled = {"sounddevice"}
+    for each in PROJECT["project"]["dependencies"]:
+        name = re.split("[<>=;]", each)[0]
+        assert name in bundled or debian.get(name, f"python3-{name}") in depends
+    # Another BLAS is up to nine times slower, and would do if it were not asked for.
+    assert "libopenblas0-pthread | libopenblas0-openmp | libopenblas0-serial," in control
 
 
 def test_the_wheel_works_beside_stray_modules_of_the_same_names(
