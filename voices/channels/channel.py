@@ -13,7 +13,7 @@ from voices.channels.tunings import Tuning
 from voices.curves import bipolar_map, controller_gain
 
 NULL = 127
-"""Both halves of a parameter number at this value: none is chosen."""
+"""MSB and LSB of a parameter number at this value: none is chosen."""
 CENTRE = 8192
 """The value of a pitch bend at rest."""
 ROOM_AT_POWER_UP = 40
@@ -74,16 +74,16 @@ class Channel:
         self.stale = False
         """Whether they have been set since, with nobody to hear it."""
         self.rate_hz = 0.0
-        """Where they want the vibrato's pace."""
+        """The rate they want for the vibrato."""
         self.manager: Channel | None = None
-        """The channel that speaks for the whole zone, if this one is a member of one."""
+        """The manager of the zone that this channel is a member of; None: of none."""
         self.control_channel = self
         """The channel whose controls count: its own, or its zone's."""
         self.members: list[Channel] = []
-        """The members of the zone this channel speaks for."""
+        """The members of the zone that this channel manages."""
         self.tuning: Tuning
         self.covers = False
-        """Whether a voice of it may have other keys waiting behind its own."""
+        """Whether a voice of it may have taken over other keys that are still down."""
         self.mono = False
         self.omni = False
         self.power_up()
@@ -167,9 +167,9 @@ class Channel:
             self.values[number + 32] = 0
 
     def value(self, number: int) -> float:
-        """Return the value of a control that may have a fine half, 0 to 127.
+        """Return the value of a control that may have an LSB, 0 to 127.
 
-        The fine half counts 128ths. So 7 bits alone reach both ends exactly (as 14 bits,
+        The LSB counts 128ths. So 7 bits alone reach both ends exactly (as 14 bits,
         16256 of 16383 would miss the upper one), and the last 127 steps are all full.
         """
         return min(127.0, self.values[number] + self.values[number + 32] / 128.0)

@@ -104,10 +104,10 @@ def bend_cents(channel: Channel) -> float:
     """
     if channel.manager is None and not channel.members:
         return channel.bend * channel.bend_range_cents / 8192
-    own = channel.bend * channel.bend_range_cents / 8191
+    bend = channel.bend * channel.bend_range_cents / 8191
     if channel.manager is None:
-        return own
-    return own + channel.manager.bend * channel.manager.bend_range_cents / 8191
+        return bend
+    return bend + channel.manager.bend * channel.manager.bend_range_cents / 8191
 
 
 def rate_hz(channel: Channel, settings: Settings) -> float:

@@ -10,8 +10,8 @@ from voices.curves import balance_gains, controller_gain
 
 FULL, MIDDLE = 0x3FFF, 0x2000
 OWN, ALL = 0, 1
-"""By whom an instrument is meant: by its own device number, or with all others; p. 57 keeps the
-volumes of both apart, and they multiply."""
+"""How a message addresses an instrument: by its device number, or with all others. The volumes of
+both are kept apart (p. 57), and they multiply."""
 
 
 class Master:

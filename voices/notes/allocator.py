@@ -1,8 +1,8 @@
 """The allocator: which notes have a voice, and which one gives its voice up.
 
-At most ``polyphony`` notes have a voice. When one more is struck, the earliest struck among the
-released notes gives way, and when none is released, the earliest struck of all; a note held by a
-pedal counts as held. A key struck again while its last note sounds takes that note's place.
+At most ``polyphony`` notes have a voice. When one more begins, the oldest of the released notes
+gives way, and when none is released, the oldest of all; a note held by a pedal counts as held. A
+key struck again while its last note sounds takes over that note's voice.
 """
 
 from collections.abc import Iterator
@@ -28,7 +28,7 @@ V = TypeVar("V", bound=Holdable)
 
 
 class Allocator(dict[KeyAddress, V]):
-    """The voices in use by address, in the order in which they were struck."""
+    """The voices in use by address, the oldest first."""
 
     def __init__(self, polyphony: int) -> None:
         super().__init__()
@@ -43,7 +43,7 @@ class Allocator(dict[KeyAddress, V]):
         return next((voice for voice in voices if voice.released), oldest)
 
     def surplus(self, coming: int = 0) -> Iterator[V]:
-        """Yield the voices that must give way before ``coming`` more are struck."""
+        """Yield the voices that must give way before ``coming`` more begin."""
         while len(self) + coming > self.polyphony:
             voice = self.victim()
             del self[voice.address]
@@ -54,6 +54,6 @@ class Allocator(dict[KeyAddress, V]):
         self[voice.address] = voice
 
     def drop(self, voice: V) -> None:
-        """Take a voice out, if it still has its place."""
+        """Take a voice out, if it is still in use."""
         if self.get(voice.address) is voice:
             del self[voice.address]

@@ -1,8 +1,8 @@
-"""The channel mode messages (controllers 120 to 127), and which channel hears which.
+"""The channel mode messages: controllers 120 to 127.
 
 By default each of the sixteen channels is a receiver of its own in mode 3 or 4, as in General MIDI
 2 (section 2.5): every key plays whatever channel it comes on, and mode messages act on theirs. Omni
-On is a mode that such a receiver lacks, so 125 only lets all notes go, and so does 124; 126 asks
+On is a mode that such a receiver lacks, so 125 only releases all notes, and so does 124; 126 asks
 for one channel or is ignored. With a basic channel in the settings there is one receiver, by the
 rules of MIDI 1.0 (p. 7, 8, 21-25): it has all four modes, it takes mode messages on its basic
 channel alone, and it ignores All Notes Off and Reset All Controllers while Omni is On.

@@ -26,7 +26,7 @@ class Message(NamedTuple):
 
 
 def _velocity(channel: Channel, velocity: int) -> float:
-    """Return a velocity with the low half that CC 88 sent before, and forget that."""
+    """Return a velocity with the LSB that CC 88 sent before, and forget that."""
     low = channel.values[88]
     if not low:
         return velocity
@@ -83,7 +83,7 @@ MESSAGES: dict[int, Message] = {
     13: Message(_pressure, "channel_pressure", 2, "Channel pressure", "what the settings say"),
     14: Message(_bend, "pitch_bend", 3, "Pitch bend", "range by RPN 0"),
 }
-"""By the upper half of the status; the words are for the implementation chart."""
+"""By the upper four bits of the status; the words are for the implementation chart."""
 SYSTEM: dict[int, tuple[str, bool, str]] = {
     0xF0: ("System exclusive", True, "those of the standards"),
     0xF1: ("Quarter frame", False, ""),

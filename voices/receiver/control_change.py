@@ -1,7 +1,7 @@
 """The controllers 0 to 119: what each one does.
 
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 11-17; RP-021 for 70 to 79; GM2 v1.2a section 3.3;
-CA-031 for 88. A binding of the settings goes before all of this.
+CA-031 for 88. A binding in the settings overrides all of this.
 """
 
 from config.bindings import ReleaseBinding, TiltBinding
@@ -106,7 +106,7 @@ def bound(part: Part, channel: Channel, number: int, value: int, at: int) -> Non
     part.set_targets(channel, at)
 
 
-_FINE = "fine half of "
+_LSB = "LSB of "
 _PAIRS: tuple[tuple[int, Handler, str, str], ...] = (
     (0, _store, "Bank select", "counts with the next program change"),
     (1, _move, "Modulation", "vibrato"),
@@ -119,7 +119,7 @@ _PAIRS: tuple[tuple[int, Handler, str, str], ...] = (
 )
 CONTROLS: dict[int, Entry] = {
     **{number: Entry(act, *words) for number, act, *words in _PAIRS},
-    **{n + 32: Entry(act, name, _FINE + str(n)) for n, act, name, _ in _PAIRS},
+    **{n + 32: Entry(act, name, _LSB + str(n)) for n, act, name, _ in _PAIRS},
     64: Entry(_hold, "Hold 1, sustain", "catches notes in release above their sustain level"),
     65: Entry(_store, "Portamento on/off", ""),
     66: Entry(_sostenuto, "Sostenuto", ""),

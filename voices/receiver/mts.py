@@ -3,7 +3,7 @@
 Units: pitches in semitones as key numbers, cents. Data are the bytes behind the two that name a
 message (08 and its kind), without the closing F7.
 
-Source: MIDI Tuning Messages, CA-020, CA-021, RP-020 (1999). Its own list of examples has slips of
+Source: MIDI Tuning Messages, CA-020, CA-021, RP-020 (1999). Its list of examples has slips of
 arithmetic; its formula is followed here.
 """
 
@@ -50,7 +50,7 @@ def dump_changes(words: Sequence[int]) -> Iterator[Change]:
 
 
 def checksum(body: Sequence[int]) -> int:
-    """Return the exclusive-or of all bytes between F0 and the sum itself, seven bits of it."""
+    """Return the exclusive-or of all bytes between F0 and the checksum, seven bits of it."""
     total = 0
     for byte in body:
         total ^= byte
@@ -75,7 +75,7 @@ def octave_bytes(cents: Sequence[float], width: int) -> bytes:
     if width == 1:
         return bytes(max(0, min(127, round(value) + 64)) for value in cents)
     steps = [max(0, min(16383, round(value * 8192.0 / 100.0) + 8192)) for value in cents]
-    return bytes(half for step in steps for half in (step >> 7, step & 127))
+    return bytes(byte for step in steps for byte in (step >> 7, step & 127))
 
 
 def channels_of(high: int, middle: int, low: int) -> list[int]:

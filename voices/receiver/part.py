@@ -186,8 +186,8 @@ class Part:
         """
         for channel in channels:
             channel.stale = True
-        swinging = [channel for channel in channels if channel.targets[VIBRATO_DEPTH]]
-        for channel in (*self.notes.sounding_channels(), *swinging):
+        with_vibrato = [channel for channel in channels if channel.targets[VIBRATO_DEPTH]]
+        for channel in (*self.notes.sounding_channels(), *with_vibrato):
             self.refresh(channel, at)
 
     def refresh(self, channel: Channel, at: int) -> None:

@@ -17,13 +17,13 @@ MOST_SEMITONES = 96
 
 
 def choose(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
-    """Choose a parameter by one half of its number (CC 98 to 101)."""
+    """Choose a parameter by MSB or LSB of its number (CC 98 to 101)."""
     channel.values[number] = value
     channel.registered = number >= 100
 
 
 def enter(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
-    """Take a half of data entry (CC 6 or 38); a coarse value sets the fine one to 0."""
+    """Take MSB or LSB of data entry (CC 6 or 38); an MSB sets the LSB to 0."""
     channel.set(number, value)
     chosen = channel.parameter
     if chosen is None:
@@ -35,9 +35,9 @@ def enter(part: Part, channel: Channel, number: int, value: int, at: int) -> Non
 def step(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Count the chosen parameter up or down (CC 96, 97); the value means nothing.
 
-    RP-018: bend range and fine tuning by their fine half (bend range counts cents, a hundred to the
-    semitone), the others by their coarse half. The modulation depth, which is younger, by its fine
-    half. The configuration of a zone is not counted.
+    RP-018: bend range and fine tuning by their LSB (bend range counts cents, a hundred to the
+    semitone), the others by their MSB. The modulation depth, which is younger, by its LSB. The
+    configuration of a zone is not counted.
     """
     chosen = channel.parameter
     if chosen is None or chosen == ZONE:
@@ -55,7 +55,7 @@ def step(part: Part, channel: Channel, number: int, value: int, at: int) -> None
 
 
 def _put(part: Part, channel: Channel, chosen: int, pair: list[int], at: int) -> None:
-    """Set a parameter to its two halves."""
+    """Set a parameter to its MSB and LSB."""
     if chosen == ZONE:
         _configure_zone(part, channel, pair[0], at)
         return

@@ -19,7 +19,7 @@ NON_REAL_TIME, REAL_TIME = 0x7E, 0x7F
 EVERYBODY = 0x7F
 NON_COMMERCIAL = 0x7D
 IDENTITY = bytes((NON_COMMERCIAL, 1, 0, 1, 0, 0, 1, 0, 0))
-"""Manufacturer, family and member (low half first), and four bytes of the software's version."""
+"""Manufacturer, family and member (LSB first), and four bytes of the software's version."""
 
 
 class SysexMessage(NamedTuple):
@@ -39,7 +39,7 @@ class Exclusive(NamedTuple):
 
     handler: Callable[[SysexMessage], None]
     least: int
-    """How many bytes of data there have to be."""
+    """How many bytes of data there must be."""
     function: str
     remarks: str = ""
 
@@ -59,8 +59,8 @@ def dispatch(part: Part, controller: int, message: Sequence[int], at: int) -> No
 
 
 def _identity(message: SysexMessage) -> None:
-    own = message.part.settings.controller.device_number
-    message.part.reply(message.controller, bytes((NON_REAL_TIME, own, 6, 2)) + IDENTITY)
+    device = message.part.settings.controller.device_number
+    message.part.reply(message.controller, bytes((NON_REAL_TIME, device, 6, 2)) + IDENTITY)
 
 
 def _general_midi(message: SysexMessage) -> None:
@@ -114,42 +114,38 @@ def _single_of_bank(message: SysexMessage) -> None:
 
 
 def _dump(message: SysexMessage) -> None:
-    """Take a dump; its sum is not looked at, since the first edition left open how to make it."""
-    if len(message.data) >= 1 + mts.NAME_BYTES + 3 * 128:
-        _change_all(message, 0, message.data[0], message.data[1:])
+    """Take a dump; its checksum is ignored: the first edition left open how to make it."""
+    data = message.data
+    if len(data) >= 1 + mts.NAME_BYTES + 3 * 128:
+        changes = list(mts.dump_changes(data[1 + mts.NAME_BYTES :]))
+        _set_program(message, 0, data[0], data[1:], changes)
 
 
 def _dump_of_bank(message: SysexMessage) -> None:
     data = message.data
-    if len(data) >= 2 + mts.NAME_BYTES + 3 * 128 + 1 and _sum_is_right(message, 4):
-        _change_all(message, data[0], data[1], data[2:])
-
-
-def _change_all(message: SysexMessage, bank: int, program: int, data: Sequence[int]) -> None:
-    tuning = _retune(message, bank, program, list(mts.dump_changes(data[mts.NAME_BYTES :])))
-    if tuning is not None:
-        tuning.name = bytes(data[: mts.NAME_BYTES]).decode("ascii", "replace").rstrip()
+    if len(data) >= 2 + mts.NAME_BYTES + 3 * 128 + 1 and _checksum_is_right(message, 4):
+        changes = list(mts.dump_changes(data[2 + mts.NAME_BYTES :]))
+        _set_program(message, data[0], data[1], data[2:], changes)
 
 
 def _octave_dump(message: SysexMessage, kind: int, width: int) -> None:
     """Take a tuning program that is the same in every octave."""
     data = message.data
-    if not _sum_is_right(message, kind):
-        return
-    scale = message.part.tunings.octave(mts.octave_cents(data[2 + mts.NAME_BYTES :], width))
-    _change_scale(message, data[0], data[1], data[2:], scale)
+    if _checksum_is_right(message, kind):
+        scale = message.part.tunings.octave(mts.octave_cents(data[2 + mts.NAME_BYTES :], width))
+        _set_program(message, data[0], data[1], data[2:], list(enumerate(scale.pitches)))
 
 
-def _change_scale(
-    message: SysexMessage, bank: int, program: int, name: Sequence[int], scale: Tuning
+def _set_program(
+    message: SysexMessage, bank: int, program: int, name: Sequence[int], changes: list[mts.Change]
 ) -> None:
-    tuning = _retune(message, bank, program, list(enumerate(scale.pitches)))
+    tuning = _retune(message, bank, program, changes)
     if tuning is not None:
         tuning.name = bytes(name[: mts.NAME_BYTES]).decode("ascii", "replace").rstrip()
 
 
-def _sum_is_right(message: SysexMessage, kind: int) -> bool:
-    """Return whether the sum at the end of a dump of the second edition holds."""
+def _checksum_is_right(message: SysexMessage, kind: int) -> bool:
+    """Return whether the checksum of a dump of the second edition is right."""
     body = (NON_REAL_TIME, message.device, 8, kind, *message.data[:-1])
     return mts.checksum(body) == message.data[-1]
 
@@ -192,8 +188,8 @@ def _request_of_bank(message: SysexMessage) -> None:
 
 
 def _send_dump(message: SysexMessage, head: bytes, tuning: Tuning) -> None:
-    own = message.part.settings.controller.device_number
-    body = bytes((NON_REAL_TIME, own)) + head + mts.name_bytes(tuning.name)
+    device = message.part.settings.controller.device_number
+    body = bytes((NON_REAL_TIME, device)) + head + mts.name_bytes(tuning.name)
     body += b"".join(mts.word_of(pitch) for pitch in tuning.pitches)
     message.part.reply(message.controller, body + bytes((mts.checksum(body),)))
 
@@ -211,7 +207,7 @@ EXCLUSIVE: dict[tuple[int, int, int], Exclusive] = {
     (_NOW, 4, 3): Exclusive(_fine, 2, "Master fine tuning"),
     (_NOW, 4, 4): Exclusive(_coarse, 2, "Master coarse tuning"),
     (_ANY, 8, 0): Exclusive(_request, 1, "Bulk tuning dump request", "answered"),
-    (_ANY, 8, 1): Exclusive(_dump, 1, "Bulk tuning dump", "the sum is not checked"),
+    (_ANY, 8, 1): Exclusive(_dump, 1, "Bulk tuning dump", "checksum ignored"),
     (_NOW, 8, 2): Exclusive(_single, 2, "Single note tuning change", "sounding notes follow"),
     (_ANY, 8, 3): Exclusive(_request_of_bank, 2, "Bulk tuning dump request, bank", "answered"),
     (_ANY, 8, 4): Exclusive(_dump_of_bank, 2, "Key-based tuning dump, bank"),

@@ -15,7 +15,7 @@ Event = tuple[int, tuple[int, int, int]]
 
 
 def random_play(seed: int) -> list[Event]:
-    """Return keys struck and let go, and a pedal, at random; at most one event a block."""
+    """Return keys struck and released, and a pedal, at random; at most one event a block."""
     chance = random.Random(seed)
     events: list[Event] = []
     down: list[int] = []

@@ -171,7 +171,7 @@ def test_notes_that_cannot_sound_are_refused_with_the_reason() -> None:
 
 
 KEYS = tuple(range(60, 100, 4))
-"""Far enough apart to be told from each other in a fifth of a second."""
+"""Far enough apart to be distinguished in a fifth of a second."""
 
 
 class PedalModel:

@@ -14,7 +14,7 @@ from tests.support.playing import RATE, sound
 from tests.support.receiver_player import Player, key_hz
 
 BEATING = sound([0.0], envelope={"attack_s": 0.2, "release_s": 0.1})
-"""A slow attack: a note that starts anew is heard to."""
+"""A slow attack: a note that starts again is heard to."""
 
 
 def basic(mode: int, channel: int = 3, **more: Any) -> Player:

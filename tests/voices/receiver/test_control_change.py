@@ -31,7 +31,7 @@ def test_a_new_coarse_value_sets_the_fine_one_to_nothing() -> None:
     assert fine.level() == pytest.approx(plain.level(), abs=0.001)
 
 
-# GM2 3.3.4 for the law; the fine half is 128ths of a step.
+# GM2 3.3.4 for the law; the LSB is 128ths of a step.
 @pytest.mark.parametrize("number", [7, 11])
 def test_fine_halves_of_volume_and_expression_follow_the_law(number: int) -> None:
     player = Player().control(7, 127).send("90 45 7F")
@@ -305,7 +305,7 @@ def test_release_attack_and_decay_times_go_both_ways() -> None:
     assert level(72, 0, True, 0.05) < level(72, 64, True, 0.05) < level(72, 127, True, 0.05)
 
 
-def swing(player: Player) -> float:
+def vibrato_cents(player: Player) -> float:
     """Return how far the pitch goes from its middle, in cents, measured on an analytic signal."""
     course = frequencies(player, 0.8)
     return float(1200 * np.log2(course.max() / course.min()) / 2)
@@ -325,18 +325,20 @@ def frequencies(player: Player, seconds: float) -> NDArray[np.float64]:
 @pytest.mark.parametrize(("value", "expected"), [(127, 50.0), (64, 25.2)])
 def test_modulation_swings_as_far_as_its_depth_says(value: int, expected: float) -> None:
     player = Player().control(1, value).send("90 45 7F").wait(0.2)
-    assert swing(player) == pytest.approx(expected, abs=1.0)
+    assert vibrato_cents(player) == pytest.approx(expected, abs=1.0)
 
 
 def test_vibrato_depth_adds_to_the_modulation() -> None:
-    assert swing(Player().control(77, 127).send("90 45 7F").wait(0.2)) == pytest.approx(50, abs=1)
-    assert swing(Player().control(77, 0).control(1, 127).send("90 45 7F").wait(0.2)) < 1.0
+    assert vibrato_cents(Player().control(77, 127).send("90 45 7F").wait(0.2)) == pytest.approx(
+        50, abs=1
+    )
+    assert vibrato_cents(Player().control(77, 0).control(1, 127).send("90 45 7F").wait(0.2)) < 1.0
 
 
 def test_vibrato_delay_keeps_it_back() -> None:
     player = Player().control(1, 127).control(78, 127).send("90 45 7F").wait(0.2)
-    assert swing(player) < 0.5
-    assert swing(player.wait(1.0)) > 45.0
+    assert vibrato_cents(player) < 0.5
+    assert vibrato_cents(player.wait(1.0)) > 45.0
 
 
 def test_vibrato_rate_halves_and_doubles() -> None:
@@ -370,7 +372,7 @@ def test_pressure_changes_what_the_settings_say(kind: str, target: str) -> None:
         assert moved == pytest.approx([before, before], abs=0.1)
     else:
         lone = Player(pressure=pressure).send("90 45 7F").wait(0.1).send(message).wait(0.1)
-        assert swing(lone) == pytest.approx(30.0, abs=1.0)
+        assert vibrato_cents(lone) == pytest.approx(30.0, abs=1.0)
 
 
 def test_key_pressure_moves_its_own_key_only() -> None:

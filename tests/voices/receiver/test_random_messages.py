@@ -70,7 +70,7 @@ def test_no_short_sequence_breaks_a_law(seeds: list[int]) -> None:
 
 
 def test_a_quiet_receiver_has_no_independent_voice_and_nothing_moves() -> None:
-    """What moved by itself gives its row back; else every block would cost more."""
+    """What moved apart gives its row back; else every block would cost more."""
     instrument = fuzz(VARIANTS["as usual"], 1000, seed=3)
     out = np.zeros((BLOCK, 2), np.float32)
     for controller in range(2):
@@ -81,7 +81,7 @@ def test_a_quiet_receiver_has_no_independent_voice_and_nothing_moves() -> None:
 
 
 def test_a_note_that_moved_alone_leaves_nothing_moving() -> None:
-    """Its row of motion would swing on, and every block would cost more."""
+    """Its row would keep its vibrato, and every block would cost more."""
     player = Player(pressure={"key": "level"}).control(1, 127)
     player.send("90 45 7F", "A0 45 40").wait(0.1).send("80 45 40").wait(0.4).control(1, 0)
     player.send("91 45 7F").wait(0.5)

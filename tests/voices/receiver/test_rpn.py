@@ -74,8 +74,8 @@ def test_tuning_moves_a_sounding_note() -> None:
 @pytest.mark.parametrize(("high", "low", "cents"), [(0, 64, 50.0), (0, 8, 6.25), (1, 0, 100.0)])
 def test_the_depth_of_modulation(high: int, low: int, cents: float) -> None:
     player = parameter(Player().control(1, 127), 5, high, low)
-    swing = player.instrument.channel(0).targets[3]
-    assert swing == pytest.approx(cents)
+    depth = player.instrument.channel(0).targets[3]
+    assert depth == pytest.approx(cents)
 
 
 def test_without_a_parameter_the_depth_is_that_of_the_settings() -> None:
@@ -89,7 +89,7 @@ def test_coarse_data_set_their_lsb_to_nothing() -> None:
     assert player.instrument.channel(0).bend_range_cents == 300.0
 
 
-# RP-018: steps by cents for the bend range (a hundred carry), by the fine half for fine tuning, by
+# RP-018: steps by cents for the bend range (a hundred carry), by the LSB for fine tuning, by
 # the coarse one for the others; the value counts nothing.
 def test_steps_up_and_down() -> None:
     player = parameter(Player(), 0, 2, 99)
