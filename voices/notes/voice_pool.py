@@ -91,14 +91,8 @@ class VoicePool:
         voicings = [self.voicing(name) for name in names]
         for voicing in sorted(voicings, key=lambda each: -each.slots):
             self._bank(voicing.partials, voicing.slots)
-        self._cache.prepare(
-            [
-                (timbre, key, frequency)
-                for key, frequency in enumerate(tunings.preset.frequencies)
-                if key in WARM_KEYS
-                for timbre in voicings[0].timbres(key)
-            ]
-        )
+        keys = [(key, tunings.preset.frequencies[key]) for key in WARM_KEYS]
+        self._cache.prepare([(each, *key) for key in keys for each in voicings[0].timbres(key[0])])
 
     def voicing(self, name: str) -> Voicing:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
@@ -116,13 +110,8 @@ class VoicePool:
         bank = self.banks.get(partials)
         if bank is None:
             bank = self.banks[partials] = Bank(
-                partials,
-                self._frames,
-                self.settings.polyphony * slots,
-                self.smoother,
-                self._spectrum,
-                self._cache,
-                self._cells,
+                *(partials, self._frames, self.settings.polyphony * slots, self.smoother),
+                *(self._spectrum, self._cache, self._cells),
             )
         return bank
 
