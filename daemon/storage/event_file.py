@@ -61,13 +61,7 @@ def read(path: Path) -> list[Record]:
     OSError
         When the file can't be read; a missing one is empty.
     """
-    try:
-        with path.open("rb") as file:
-            content = file.read(SIZE)
-    except FileNotFoundError:
-        return []
-    found = [_unpack(content[at : at + SECTOR]) for at in range(0, len(content), SECTOR)]
-    return sorted((each for each in found if each), key=lambda record: record.serial)
+    return _in_order(_read_slots(path))
 
 
 @dataclass(frozen=True)
@@ -138,7 +132,8 @@ class EventFile:
 
     def __init__(self, path: Path, this_boot: str) -> None:
         self.path = path
-        self.earlier = records = read(path)
+        slots = _read_slots(path)
+        self.earlier = records = _in_order(slots)
         """What was in it before this daemon wrote, the oldest first."""
         self._next = records[-1].serial + 1 if records else 1
         boots = [record for record in records if record.kind == BOOT]
@@ -148,7 +143,10 @@ class EventFile:
         self.boot = boots[-1].boot if self.is_same_boot else latest + 1
         """The number of this boot."""
         self._this_boot = this_boot
-        self._counts = sum(record.serial for record in records if record.kind == COUNT)
+        self._count_slot = 2 * (self.boot % (COUNT_SLOTS // 2))
+        pair = [each.serial if each else 0 for each in slots[self._count_slot :][:2]]
+        # The older one of the two is written next, and the newer one is safe meanwhile.
+        self._older_count = pair.index(min(pair)) if pair else 0
 
     def begin(self, at_us: int, ready_us: int) -> None:
         """Make the file, and record the boot unless that is done; may raise OSError."""
@@ -172,8 +170,8 @@ class EventFile:
             for kind, at_us, text in events:
                 serial, self._next = self._next, self._next + 1
                 if kind == COUNT:
-                    self._counts += 1
-                    slot = 2 * (self.boot % (COUNT_SLOTS // 2)) + self._counts % 2
+                    slot = self._count_slot + self._older_count
+                    self._older_count = 1 - self._older_count
                 else:
                     slot = COUNT_SLOTS + serial % _RING
                 record = Record(serial, self.boot, at_us, ready_us, kind, text)
@@ -181,6 +179,20 @@ class EventFile:
             os.fdatasync(handle)
         finally:
             os.close(handle)
+
+
+def _read_slots(path: Path) -> list[Record | None]:
+    """Return what each slot holds; nothing of a missing file."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(SIZE)
+    except FileNotFoundError:
+        return []
+    return [_unpack(content[at : at + SECTOR]) for at in range(0, len(content), SECTOR)]
+
+
+def _in_order(slots: Iterable[Record | None]) -> list[Record]:
+    return sorted((each for each in slots if each), key=lambda record: record.serial)
 
 
 def _pack(record: Record) -> bytes:

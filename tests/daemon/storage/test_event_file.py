@@ -134,6 +134,58 @@ def test_a_long_text_is_cut_between_characters(path: Path) -> None:
     assert len(text) > 200
 
 
+def counts(path: Path) -> list[tuple[int, str]]:
+    return [(record.boot, record.text) for record in read(path) if record.kind == COUNT]
+
+
+def test_a_torn_count_leaves_the_one_before_it_also_after_a_restart(path: Path) -> None:
+    begun(path, "one").write([(ENTRY, 1, "x"), (COUNT, 2, "1 note")], 0)
+    for number in range(2, 7):
+        before = path.read_bytes()
+        begun(path, "one").write([(COUNT, 2, f"{number} notes")], 0)
+        after = path.read_bytes()
+        (slot,) = (
+            at
+            for at in range(0, SIZE, SECTOR)
+            if before[at : at + SECTOR] != after[at : at + SECTOR]
+        )
+        path.write_bytes(after[:slot] + bytes(SECTOR) + after[slot + SECTOR :])
+        assert counts(path)[-1][1].startswith(f"{number - 1} note")
+        path.write_bytes(after)
+
+
+def test_the_counts_of_the_latest_boots_stay_whatever_else_is_written(path: Path) -> None:
+    boots = COUNT_SLOTS // 2
+    for number in range(1, boots + 4):
+        file = begun(path, f"boot {number}")
+        file.write([(COUNT, 1, "early"), (COUNT, 2, f"{number} notes")], 0)
+    file.write([(ENTRY, n, "x") for n in range(2 * SLOTS)], 0)
+    kept = {boot: text for boot, text in counts(path)}
+    assert kept == {number: f"{number} notes" for number in range(4, boots + 4)}
+
+
+def test_a_boot_is_recorded_once_and_boots_without_a_name_are_never_the_same(path: Path) -> None:
+    file = begun(path, "one")
+    file.begin(6, 0)
+    begun(path, "one")
+    assert [record.text for record in read(path) if record.kind == BOOT] == ["one"]
+    assert [begun(path, "").boot for _ in range(3)] == [2, 3, 4]
+
+
+def test_only_its_owner_writes_it_its_group_reads_it_and_no_link_leads_elsewhere(
+    path: Path, tmp_path: Path
+) -> None:
+    file = begun(path, "one")
+    assert path.stat().st_mode & 0o777 == 0o640
+    elsewhere = tmp_path / "elsewhere"
+    path.rename(elsewhere)
+    path.symlink_to(elsewhere)
+    before = elsewhere.read_bytes()
+    with pytest.raises(OSError, match="symbolic links"):
+        file.write([(ENTRY, 1, "x")], 0)
+    assert elsewhere.read_bytes() == before
+
+
 def test_a_missing_file_is_an_empty_story(path: Path) -> None:
     assert read(path) == []
     assert EventFile(path, "one").boot == 1
