@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from daemon.commands.ask import ask
-from daemon.keeper.control_socket import CLIENTS, LINE_BYTES
-from daemon.keeper.instance_lock import InstanceLock
+from daemon.control.ask import ask
+from daemon.control.control_socket import CLIENTS, LINE_BYTES
+from daemon.control.instance_lock import InstanceLock
 from daemon.storage.event_file import EventFile
 from tests.support.command import ROOT
 from tests.support.served_socket import ServedSocket, connect, exchange

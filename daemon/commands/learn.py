@@ -8,7 +8,7 @@ import sys
 import time
 
 from config.rank import MAX_PARTIALS
-from daemon.commands.ask import ask
+from daemon.control.ask import ask
 from daemon.errors import RunError, UsageError
 
 _ASK_AGAIN_S = 0.1

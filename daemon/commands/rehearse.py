@@ -45,7 +45,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise
     _report(performance, settings, folder, time.perf_counter() - started)
     if card is not None:
-        from daemon.commands import playback
+        from daemon.soundcard import playback
 
         silence = playback.play(performance.audio, performance.sample_rate, card)
     if silence:
@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _card(settings: Settings) -> "tuple[Card | None, str]":
-    from daemon.commands import playback
+    from daemon.soundcard import playback
 
     return playback.find(settings.audio.device)
 

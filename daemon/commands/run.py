@@ -9,8 +9,8 @@ import sys
 from importlib import import_module
 
 from daemon import log as logs
+from daemon.control.instance_lock import InstanceLock
 from daemon.ipc.shared_memory import shared_memory
-from daemon.keeper.instance_lock import InstanceLock
 from daemon.linux.stderr import silence_libraries
 from daemon.player.fork_server import ForkServer
 

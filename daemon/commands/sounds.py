@@ -175,10 +175,10 @@ def json_lines(sounds: Mapping[str, Sound], settings: Settings) -> Iterator[str]
 
 
 def _hear(settings: Settings, sounds: Mapping[str, Sound], arguments: argparse.Namespace) -> str:
-    from daemon.commands import playback
     from daemon.offline.phrase import phrase
     from daemon.offline.rendering import render
     from daemon.offline.wav_file import WavWriter
+    from daemon.soundcard import playback
 
     name, output = arguments.name, arguments.output
     if output is not None:

@@ -8,9 +8,9 @@ import argparse
 import json
 import sys
 
-from daemon.commands.ask import ask
-from daemon.commands.refresh import follow
+from daemon.control.ask import ask
 from daemon.diagnosis.readable import readable_status
+from daemon.drawing.refresh import follow
 
 
 def run(arguments: argparse.Namespace) -> int:

@@ -8,7 +8,7 @@ import argparse
 import sys
 from typing import Any
 
-from daemon.commands.ask import NOBODY, ask
+from daemon.control.ask import NOBODY, ask
 from daemon.diagnosis.readable import readable_losses
 from daemon.errors import RunError
 from daemon.linux.boot import boot_id

@@ -7,13 +7,13 @@ import time
 from functools import partial
 from pathlib import Path
 
+from daemon.control.control_socket import ControlServer
+from daemon.control.instance_lock import InstanceLock
 from daemon.diagnosis.event_log import EventLog
 from daemon.errors import DeviceError
 from daemon.ipc.shared_memory import counters_in, ring_in
-from daemon.keeper.control_socket import ControlServer
 from daemon.keeper.event_loop import EventLoop, Signals, device_watch
 from daemon.keeper.indicators import Indicators
-from daemon.keeper.instance_lock import InstanceLock
 from daemon.keeper.keeper import Keeper, Parts
 from daemon.keeper.mixer_watch import MixerWatch
 from daemon.keeper.new_cards import NewCards, cards_stamp

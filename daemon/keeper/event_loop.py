@@ -14,8 +14,8 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from daemon.control.control_socket import ControlServer
 from daemon.keeper.change_log import TICK_S
-from daemon.keeper.control_socket import ControlServer
 from daemon.keeper.keeper import Keeper
 from daemon.linux.inotify import DirectoryWatch
 from daemon.midi.controllers import Controllers

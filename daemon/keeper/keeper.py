@@ -15,13 +15,13 @@ from typing import Any
 
 from config.settings import Settings
 from config.wording import counted
+from daemon.control.requests import AskLearn, AskStatus, AskWhy, Request
 from daemon.diagnosis.event_log import EventLog
 from daemon.diagnosis.rate_limit import LoadShedReport, MissedReport
 from daemon.diagnosis.readable import readable_losses, readable_status
 from daemon.ipc.counters import Snapshot
 from daemon.ipc.messages import LogLine, Reply
 from daemon.keeper.change_log import TICK_S, ChangeLog
-from daemon.keeper.control_socket import AskLearn, AskStatus, AskWhy, Request
 from daemon.keeper.indicators import Indicators
 from daemon.keeper.midi_learn import MidiLearn, bound
 from daemon.keeper.mixer_watch import MixerWatch

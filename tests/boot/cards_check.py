@@ -59,7 +59,7 @@ def partiald(*words: str) -> str:
 
 def status() -> dict[str, Any]:
     # Here: it brings pydantic, which takes its time on a board of this pace.
-    from daemon.commands.ask import ask
+    from daemon.control.ask import ask
 
     return ask({"ask": "status"})
 

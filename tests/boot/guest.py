@@ -167,7 +167,7 @@ def hold(frames: int, seconds: float, stall_s: float = 0.0) -> None:
     status = [sys.executable, "-m", "daemon", "status"]
     print(subprocess.run(status, capture_output=True, text=True, check=False).stdout)
     # Here: it brings pydantic, which takes its time on a board of this pace.
-    from daemon.commands.ask import ask
+    from daemon.control.ask import ask
 
     sounding = ask({"ask": "status"})["notes"]["accounts"]["sounding"]
     print(f"{sounding} notes sounding of {len(HELD)} held")
@@ -190,7 +190,7 @@ def following() -> Iterator[Path]:
 def disturb(frames: int) -> None:
     """Hold a chord, give the keeper work of each kind, then of all; count what that costs."""
     # Here: it brings pydantic, which takes its time on a board of this pace.
-    from daemon.commands.ask import ask
+    from daemon.control.ask import ask
 
     daemon = start(HELD_SOUND.stem, frames, 16)
     controller, second = Controller(NAME), Controller(SECOND, serial="2", socket_number=1)

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from config.settings import Settings
-from daemon.commands.ask import ask
+from daemon.control.ask import ask
 from tests.boot.controller import Controller
 from tests.boot.guest import LOG, MOD_WHEEL, NAME, plugged, said, start, stop, wait
 from voices.instrument import Instrument

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.commands.ask import ask
+from daemon.control.ask import ask
 from tests.support.virtual_controller import VirtualController
 from tests.support.waiting import wait_until
 

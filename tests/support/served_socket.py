@@ -6,8 +6,9 @@ import socket
 import threading
 from pathlib import Path
 
-from daemon.commands.ask import ask
-from daemon.keeper.control_socket import ControlServer, Request
+from daemon.control.ask import ask
+from daemon.control.control_socket import ControlServer
+from daemon.control.requests import Request
 
 
 class ServedSocket:

@@ -12,11 +12,11 @@ import pytest
 
 from config.library import shipped
 from config.settings import Settings
-from daemon.commands.playback import LEAD_S, Recording
 from daemon.midi.simulated import THROUGH, SimulatedPorts
 from daemon.offline.demo_tune import steps
 from daemon.offline.midi_file import read
 from daemon.offline.performance import POLL_US, Performance, perform, rehearsal_settings
+from daemon.soundcard.playback import LEAD_S, Recording
 from tests.support.command import partiald
 
 BLOCKED = """\

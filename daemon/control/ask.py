@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from config.printable import printable
+from daemon.control.instance_lock import places, trusted_users
 from daemon.errors import RunError
-from daemon.keeper.instance_lock import places, trusted_users
 
 NOBODY = (
     "partiald is not running; start it with 'partiald run', "
@@ -37,7 +37,7 @@ def ask(
     Parameters
     ----------
     request
-        One of `daemon.keeper.control_socket.Request`, as plain values.
+        One of `daemon.control.requests.Request`, as plain values.
     paths
         Where the socket may be; None: the usual places.
     timeout_s

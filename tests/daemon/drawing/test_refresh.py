@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from daemon.commands.refresh import follow
+from daemon.drawing.refresh import follow
 from daemon.errors import RunError
 
 

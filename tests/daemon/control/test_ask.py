@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from daemon.commands.ask import NOBODY, ask
+from daemon.control.ask import NOBODY, ask
+from daemon.control.instance_lock import trusted_users
+from daemon.control.requests import Request
 from daemon.errors import RunError
-from daemon.keeper.control_socket import Request
-from daemon.keeper.instance_lock import trusted_users
 from tests.support.planted import OWN, planted
 from tests.support.served_socket import ServedSocket
 

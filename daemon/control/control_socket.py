@@ -14,11 +14,11 @@ import selectors
 import socket
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import ValidationError
 
-from config.bindings import Target
+from daemon.control.requests import REQUEST, Request
 
 LINE_BYTES = 64 * 1024
 CLIENTS = 16
@@ -26,45 +26,6 @@ _FAULT_LENGTH = 300
 _IDLE_S = 10.0
 _SILENT_S = 1.0
 """When every place is taken, who has been silent for so long gives it up."""
-
-
-class _Question(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
-
-
-class AskStatus(_Question):
-    """How it is."""
-
-    ask: Literal["status"]
-
-
-class AskWhy(_Question):
-    """What did not sound as played."""
-
-    ask: Literal["why"]
-    boot: int = Field(default=0, ge=-9_999, le=4_294_967_295)
-    """Its number; 0: this one, -1: the one before."""
-    last: int = Field(default=20, ge=1, le=1000)
-    """So many entries at most."""
-
-
-class AskLearn(_Question):
-    """Look for the next knob that is moved; it is to change this from now on."""
-
-    ask: Literal["learn"]
-    target: Target
-    partial: int = Field(default=0, ge=0, le=128)
-
-
-class AskLearned(_Question):
-    """Whether it has been moved."""
-
-    ask: Literal["learned"]
-
-
-Request = AskStatus | AskWhy | AskLearn | AskLearned
-"""What can be asked: all of it plain values, no path and no code."""
-_REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="ask")])
 
 
 class _Client:
@@ -208,7 +169,7 @@ class ControlServer:
 
     def _reply(self, line: bytes) -> Mapping[str, Any]:
         try:
-            return self._answer(_REQUEST.validate_json(line))
+            return self._answer(REQUEST.validate_json(line))
         except ValidationError as error:
             first = error.errors(include_url=False, include_input=False)[0]
             where = ".".join(str(part) for part in first["loc"])

@@ -10,15 +10,15 @@ from pathlib import Path
 
 import pytest
 
+from daemon.control.instance_lock import InstanceLock, places
 from daemon.errors import RunError
-from daemon.keeper.instance_lock import InstanceLock, places
 from tests.support.command import ROOT
 from tests.support.planted import OWN, planted
 
 HOLDER = """
 import sys, time
 from pathlib import Path
-from daemon.keeper.instance_lock import InstanceLock
+from daemon.control.instance_lock import InstanceLock
 lock = InstanceLock([Path(sys.argv[1])])
 print("seated", flush=True)
 time.sleep(60)

@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from daemon.commands.ask import ask
+from daemon.control.ask import ask
+from daemon.control.control_socket import CLIENTS, LINE_BYTES, ControlServer
+from daemon.control.requests import Request
 from daemon.errors import RunError
-from daemon.keeper.control_socket import CLIENTS, LINE_BYTES, ControlServer, Request
 from tests.support.served_socket import ServedSocket, connect, exchange
 
 
