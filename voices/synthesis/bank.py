@@ -61,6 +61,7 @@ class Bank:
         self._frames = frames
         self._smoother = smoother
         self._rendered_partials = partials
+        """How many of each were rendered in the last block."""
         self._entering: list[Segment] = []
         """The first segments of the slots whose rows are filled at the next block."""
         self._any_stale = False
@@ -130,13 +131,14 @@ class Bank:
             rows = stale.nonzero()[0]
             if len(rows):
                 self._resting.refresh(rows, frame)
-        wave, partials = self._wave[:count], self.active_partials
+        wave = self._wave[:count]
+        before, partials = self._rendered_partials, self.active_partials
+        self._rendered_partials = partials
         if len(moving) < count:
-            self._resting.render(count, self._rendered_partials, partials, wave)
-            self._rendered_partials = partials
+            self._resting.render(count, before, partials, wave)
         flat = wave.reshape(count, self._frames)
         if len(moving) and ramps is not None:
-            self._moving.render(moving, partials, frame, ramps, flat)
+            self._moving.render(moving, before, partials, frame, ramps, flat)
         self._any_stale = len(moving) > 0
         level = self._envelopes.levels(frame, count)
         if level.shape[1] == 1:
@@ -189,7 +191,7 @@ class Bank:
         if last is not slot:
             last.index = row
             self.slots[row] = last
-            self.arrays.move(self.count, row)
+        self.arrays.take_out(row, self.count, slot.timbre)
 
     def _prune_decayed(self, frame: int) -> None:
         """Zero the partials that have decayed, before their squares become subnormal."""

@@ -37,13 +37,17 @@ class MovingVoices:
     def render(
         self,
         moving: NDArray[np.intp],
-        partials: int,
+        before: int,
+        now: int,
         frame: int,
         ramps: Ramps,
         wave: NDArray[np.float32],
     ) -> None:
-        """Render the ``moving`` voices into their rows of ``wave`` (V, T), ``partials`` each."""
-        arrays = self._arrays
+        """Render the ``moving`` voices into their rows of ``wave`` (V, T), ``now`` partials each.
+
+        If they had another number ``before``, the others fade.
+        """
+        arrays, partials = self._arrays, max(before, now)
         most = max(1, ROOM // ((len(ramps.pitch_ratio) - 1) * partials))
         for rows in _groups(moving, len(wave), most):
             motion_rows = arrays.motion_row[rows]
@@ -59,10 +63,12 @@ class MovingVoices:
             if steep is None or not steep.all():
                 gains = self._moving_gains(rows, partials, ramps, weights)
                 levels = self._levels(rows, partials, frame, ramps, gains)
+                levels = _crossfaded(levels, len(frequency), before, now, ramps)
                 self._render_chirps(rows, ramps, course, phasors, levels, wave)
             if steep is not None:
                 gains = self._moving_gains(rows, partials, ramps, None)
                 levels = self._levels(rows, partials, frame, ramps, gains)
+                levels = _crossfaded(levels, len(frequency), before, now, ramps)
                 known = middles(course, ratios, frequency, steep)
                 period, voice = steep.nonzero()
                 periods = SteepPeriods(
@@ -131,7 +137,7 @@ class MovingVoices:
     ) -> Array | None:
         """Return the weight of each partial at the control points, (S + 1, K, P); None: all 1."""
         arrays = self._arrays
-        if arrays.max_frequency * ramps.max_ratio <= FADE_START:
+        if float(arrays.highest[rows].max()) * ramps.max_ratio <= FADE_START:
             return None
         frequencies = arrays.ratios[rows, :partials] * arrays.frequency[rows][:, None]
         return below_nyquist(frequencies * ratios[:, :, None])
@@ -199,6 +205,23 @@ class MovingVoices:
             return left.astype(np.complex64), (-decays * left).astype(np.complex64)
         grows = (slope - decays * level) * left
         return (level * left).astype(np.complex64), grows.astype(np.complex64)
+
+
+def _crossfaded(
+    levels: Levels | None, voices: int, before: int, now: int, ramps: Ramps
+) -> Levels | None:
+    """Return levels with the partials that are left out, or taken back, fading over the block."""
+    if before == now:
+        return levels
+    sub_blocks, fewer = len(ramps.pitch_ratio) - 1, min(before, now)
+    growth = (1 if now > before else -1) / (sub_blocks * ramps.sub_block_frames)
+    starts = np.arange(sub_blocks) * ramps.sub_block_frames + MIDDLE - ramps.offset
+    rise = np.ones((4, sub_blocks, voices, max(before, now)))
+    rise[..., fewer:] = ((ROW_CENTRES[:, None] + starts) * growth)[..., None, None] + (now < before)
+    grows = np.zeros_like(rise)
+    grows[..., fewer:] = growth
+    level, slope = levels or (np.ones(1), np.zeros(1))
+    return (level * rise).astype(np.complex64), (slope * rise + level * grows).astype(np.complex64)
 
 
 def _groups(moving: NDArray[np.intp], voices: int, most: int) -> Iterator[Rows]:

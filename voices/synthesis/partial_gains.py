@@ -43,6 +43,7 @@ class PartialGains:
         if not values[..., TILT:].any():
             return None
         level: NDArray[np.float64] = values[..., TILT, None] * octaves
+        np.minimum(level, 0.0, out=level, where=octaves < 0.0)  # below the key nothing rises
         for column, number in enumerate(self.level_columns, FIRST_LEVEL):
             if values[..., column].any():
                 chosen = swell if number == SWELL else _selected(number, numbers, overtones)

@@ -125,9 +125,14 @@ class RestingVoices:
         narrow, narrow_active, outer, left, left_real, inner, state, step = self._views
         narrow[:] = state
         np.multiply(outer, narrow_active, out=left)
-        if before != partials:
-            _crossfade(left, before, partials)
         np.matmul(left_real, inner, out=wave)
+        if before != partials:
+            fewer = 2 * min(before, partials)
+            kept = np.matmul(left_real[..., :fewer], inner[:, :fewer])
+            rise = _rise(wave.shape[1:])
+            wave -= kept
+            wave *= rise if partials > before else 1.0 - rise
+            wave += kept
         state *= step
 
     def _cut_views(self, count: int, most: int) -> None:
@@ -142,9 +147,7 @@ class RestingVoices:
         )
 
 
-def _crossfade(left: NDArray[np.complex64], before: int, partials: int) -> None:
-    """Fade the partials that are left out, or taken back, over the rows of this block."""
-    height = left.shape[1]
-    rise = ((np.arange(height) + 0.5) / height).astype(np.float32)[:, None]
-    fewer, more = sorted((before, partials))
-    left[:, :, fewer:more] *= rise if partials == more else rise[::-1]
+def _rise(shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """Return a straight line from 0 to 1 over a block, (R, C)."""
+    frames = shape[0] * shape[1]
+    return (np.arange(frames, dtype=np.float32) / np.float32(frames)).reshape(shape)

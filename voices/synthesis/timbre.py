@@ -147,7 +147,8 @@ class Timbre:
             curve = self.velocity
             levels = self.properties[3] * velocity_gain(velocity, curve.range_db)
             softness = (127 - velocity) / 126
-            levels *= 10.0 ** (self.octaves * (-curve.tilt_db * softness / 20))
+            above = np.maximum(self.octaves, 0.0)
+            levels *= 10.0 ** (above * (-curve.tilt_db * softness / 20))
             known = self._spectra[velocity << 8 | which] = self.with_levels(levels, which)
         return known
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.slot import Slot
+from voices.synthesis.timbre import Timbre
 
 Rows = slice | NDArray[np.intp]
 
@@ -25,10 +26,8 @@ class VoiceArrays:
         self.capacity = 0
         self.latest_onset = -1.0
         """Of all slots there ever were."""
-        self.any_decay = False
-        """Whether partials of any slot there ever was decay on their own."""
-        self.max_frequency = 0.0
-        """Of any partial of any slot there ever was, not bent."""
+        self._decaying = 0
+        """How many slots have partials that decay on their own; the decays of all others are 0."""
         self.grow(capacity)
 
     def grow(self, capacity: int) -> None:
@@ -92,21 +91,29 @@ class VoiceArrays:
         self.latest_onset = max(self.latest_onset, *onsets)
         for row, slot in enumerate(slots, first):
             timbre, spectrum = slot.timbre, slot.onset_spectrum
-            self.any_decay = self.any_decay or timbre.any_decay
-            self.max_frequency = max(self.max_frequency, timbre.highest * slot.frequency)
             self.wet[row] = slot.wet
             self.sides[row] = timbre.sides
             self.onset_phasors[row] = spectrum.phasors
             self.properties[row] = spectrum.properties
-            if self.any_decay:
+            if timbre.any_decay:
+                self._decaying += 1
                 self.decays[row] = timbre.decays_at(slot.key)
         omega = 2 * np.pi * self.frequency[used]
         self.i_omega[used].imag = self.ratios[used] * omega[:, None]
 
-    def move(self, source: int, target: int) -> None:
-        """Copy one row to another."""
-        for array in self._all:
-            array[target] = array[source]
+    @property
+    def any_decay(self) -> bool:
+        """Whether partials of any slot decay on their own."""
+        return self._decaying > 0
+
+    def take_out(self, row: int, last: int, timbre: Timbre) -> None:
+        """Give the row of a slot of a timbre to the last one."""
+        if row != last:
+            for array in self._all:
+                array[row] = array[last]
+        if self._decaying:
+            self.decays[last] = 0.0
+            self._decaying -= timbre.any_decay
 
     def cycles_at(
         self, rows: Rows, frame: int, frequency: NDArray[np.float64]

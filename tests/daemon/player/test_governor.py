@@ -1,9 +1,11 @@
 """The governor: what it takes away, in which order, and what it gives back."""
 
 import numpy as np
+import pytest
 
 from config.settings import Settings
 from daemon.player.governor import HIGH_SHARE, PATIENCE_S, SETTLING_BLOCKS, Governor
+from tests.support.busy_instrument import busy_instrument
 from tests.support.playing import sound
 from voices.instrument import Instrument
 
@@ -200,23 +202,30 @@ def test_shedding_leaves_the_loudest_partials_and_ends_no_note() -> None:
     assert instrument.limit_partials(None) == 8 * 32
 
 
-def test_shedding_and_coming_back_make_no_click() -> None:
-    instrument, out = playing(4)
-    whole, _ = playing(4)
-    reference = np.zeros_like(out)
-    largest_step, last = 0.0, 0.0
-    for block in range(60):
-        if block == 20:
-            instrument.limit_partials(64)
-        if block == 40:
+@pytest.mark.parametrize("moving", [False, True], ids=["at rest", "bent and in vibrato"])
+@pytest.mark.parametrize("frames", [32, 64, 256])
+def test_shedding_and_coming_back_make_no_click(frames: int, moving: bool) -> None:
+    instrument = busy_instrument(4, 32, frames, moving=moving)
+    whole = busy_instrument(4, 32, frames, moving=moving)
+    out, reference = np.zeros((2, frames, 2), np.float32)
+    missing: list[np.ndarray] = []
+    for block in range(180):
+        if block == 60:
+            instrument.limit_partials(4 * 16)
+        if block == 120:
             instrument.limit_partials(None)
+        if block == 150 and moving:  # what has come back in motion stays when the motion ends
+            for each in (instrument, whole):
+                each.take((0xB0, 1, 0))
         instrument.render(out)
         whole.render(reference)
-        gone = out[:, 0] - reference[:, 0]
-        largest_step = max(largest_step, abs(float(gone[0]) - last))
-        last = float(gone[-1])
-    # What is left out fades over a block: it does not jump by more than a step of that fade.
-    assert largest_step < 0.25 * float(np.abs(reference).max())
+        missing.append((reference - out)[:, 0].astype(np.float64))
+    assert np.abs(np.concatenate(missing[62:118])).max() > 0.5 * np.abs(reference).max()
+    assert not np.any(missing[:60])
+    assert not np.any(missing[121:])
+    # A jump of all that is left out would be 1 here; its fade has but corners.
+    bend = np.abs(np.diff(np.concatenate(missing), 4)).max()
+    assert bend < 0.06 * np.abs(np.concatenate(missing)).max()
 
 
 def test_ended_tails_fade_and_held_notes_stay() -> None:
