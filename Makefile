@@ -13,7 +13,7 @@ CODE := config daemon voices tests
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
 	@echo "make test      the tests"
-	@echo "make quick     those of them that start no process: under a minute"
+	@echo "make quick     those that start no process and are not slow: under a minute"
 	@echo "make check     ruff, mypy and the tests: what a change must pass"
 	@echo "make bench     how much of each block's time the sound takes, on this machine"
 	@echo "make fuzz      random bytes and messages, millions, through the instrument: ten minutes"
@@ -42,7 +42,7 @@ test: .venv/develop.stamp
 	$(BIN)/pytest
 
 quick: .venv/develop.stamp
-	@$(BIN)/pytest -q -m "not gig" >.venv/quick.log || { cat .venv/quick.log; exit 1; }
+	@$(BIN)/pytest -q -m "not gig and not slow" >.venv/quick.log || { cat .venv/quick.log; exit 1; }
 	@tail -n 1 .venv/quick.log
 
 check: lint types test

@@ -1,7 +1,7 @@
 """What several test files share, and the mark `gig`: what starts processes or servers.
 
 All of `tests/gig` and `tests/install` is marked; elsewhere a test marks itself. All others are
-pure: they fail as soon as they start a process.
+pure: they fail as soon as they start a process. Pure ones, long by nature, are marked `slow`.
 """
 
 import os
