@@ -1,10 +1,10 @@
-"""The README's table of faults is whole, and every row is caused by a test."""
+"""The table of faults is whole, and every row is caused by a test."""
 
 from pathlib import Path
 
 import pytest
 
-from tests.support.fault_table import README, pattern, rows
+from tests.support.fault_table import PAGE, pattern, rows
 
 TESTS = Path(__file__).parent
 CAUSED_ELSEWHERE = {
@@ -39,4 +39,4 @@ def test_a_quoted_line_stands_for_its_own_kind_only() -> None:
     line = pattern("controller lost: '…'; … held notes released")
     assert line.search("keeper: controller lost: 'Bell Pedals'; 3 held notes released")
     assert not line.search("keeper: controller lost: 'Bell Pedals'")
-    assert README.name == "README.md"
+    assert PAGE.name == "faults.md"

@@ -11,13 +11,25 @@ from config.settings import Settings
 from daemon import command_line
 
 ROOT = Path(__file__).parent.parent
-README = (ROOT / "README.md").read_text("utf-8")
-DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
-BOTH = {"README.md": README, "DEVELOPERS.md": DEVELOPERS}
-PAGES = BOTH | {
-    f"docs/{path.name}": path.read_text("utf-8") for path in sorted((ROOT / "docs").glob("*.md"))
+PAGES = {
+    path.relative_to(ROOT).as_posix(): path.read_text("utf-8")
+    for path in [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
 }
+README, DEVELOPERS = PAGES["README.md"], PAGES["DEVELOPERS.md"]
 FIRST_SCREEN = 45  # lines
+LONGEST = 300  # lines
+SECTIONS = [
+    "Try it",
+    "From a blank card to the first note",
+    "Nothing to hear?",
+    "Sounds",
+    "Knobs and keys",
+    "Settings",
+    "Commands",
+    "Cautions",
+    "More pages",
+]
+FROM_INSIDE = {"keeper", "callback", "daemon", "numpy", "deadline", "underflow", "voice", "voices"}
 
 
 def code(page: str) -> list[str]:
@@ -46,16 +58,26 @@ def make_targets(page: str) -> set[str]:
     }
 
 
-def test_the_settings_file_in_the_readme_is_the_default_file() -> None:
-    shown = re.search(r"^<!-- settings.*?-->\n```toml\n(.*?)^```", README, re.M | re.S)
+def anchors(page: str) -> set[str]:
+    """Return what a link into the page may end with."""
+    return {
+        re.sub(r"[^\w -]", "", line.lstrip("# ")).lower().replace(" ", "-")
+        for line in PAGES[page].splitlines()
+        if line.startswith("#")
+    }
+
+
+def test_the_page_of_settings_shows_the_default_file() -> None:
+    page = PAGES["docs/settings.md"]
+    shown = re.search(r"^<!-- settings.*?-->\n```toml\n(.*?)^```", page, re.M | re.S)
     assert shown is not None
     assert shown[1] == (ROOT / "config" / "partiald.toml").read_text("utf-8")
 
 
-@pytest.mark.parametrize("page", BOTH)
+@pytest.mark.parametrize("page", PAGES)
 def test_every_call_of_the_command_is_one_the_command_line_takes(page: str) -> None:
-    asked = [words for words in calls(BOTH[page]) if words and words != ["COMMAND"]]
-    assert asked
+    asked = [words for words in calls(PAGES[page]) if words and words != ["COMMAND"]]
+    assert asked or page.startswith("docs/")
     for words in asked:
         assert command_line.parse(words).command == words[0]
 
@@ -66,24 +88,25 @@ def test_every_command_is_in_the_readme() -> None:
     assert there_are == told
 
 
-@pytest.mark.parametrize("page", BOTH)
+@pytest.mark.parametrize("page", PAGES)
 def test_every_make_target_in_the_pages_exists(page: str) -> None:
     there_are = set(re.findall(r"^([\w-]+):", (ROOT / "Makefile").read_text("utf-8"), re.MULTILINE))
-    asked = make_targets(BOTH[page])
-    assert {"test", "bench"} <= asked <= there_are
+    assert make_targets(PAGES[page]) <= there_are
+
+
+def test_the_pages_name_the_targets_that_their_readers_need() -> None:
+    assert {"rehearse", "test"} <= make_targets(README)
+    assert {"test", "bench"} <= make_targets(DEVELOPERS)
+    assert "bench" in make_targets(PAGES["docs/measurements.md"])
 
 
 @pytest.mark.parametrize("page", PAGES)
 def test_every_link_in_the_pages_leads_somewhere(page: str) -> None:
-    headings = {
-        re.sub(r"[^\w -]", "", line.lstrip("# ")).lower().replace(" ", "-")
-        for line in PAGES[page].splitlines()
-        if line.startswith("#")
-    }
-    folder = (ROOT / page).parent
-    links = re.findall(r"\]\(([^)]+)\)", PAGES[page])
-    for link in links:
-        assert (link[1:] in headings) if link.startswith("#") else (folder / link).exists()
+    for link in re.findall(r"\]\(([^)]+)\)", PAGES[page]):
+        name, _, anchor = link.partition("#")
+        target = (ROOT / page).parent.joinpath(name).resolve() if name else ROOT / page
+        assert target.is_file(), link
+        assert not anchor or anchor in anchors(target.relative_to(ROOT).as_posix()), link
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -93,8 +116,9 @@ def test_every_file_of_ours_the_pages_name_exists(page: str) -> None:
         assert list(ROOT.glob(name.replace("NAME", "*"))), name
 
 
-def test_every_shipped_sound_is_in_the_readme_with_its_program_and_its_own_words() -> None:
-    shown = re.findall(r"^\| `([\w-]+)` \| (\d+) \| (.*) \|$", README, re.MULTILINE)
+def test_every_shipped_sound_is_on_the_page_of_sounds_with_its_program_and_its_own_words() -> None:
+    page = PAGES["docs/sounds.md"]
+    shown = re.findall(r"^\| `([\w-]+)` \| (\d+) \| (.*) \|$", page, re.MULTILINE)
     told = {name: (int(program), about) for name, program, about in shown}
     programs = Settings().sound.programs
     assert told == {
@@ -106,6 +130,28 @@ def test_the_first_paragraph_names_the_job() -> None:
     first = README.split("\n\n")[1]
     for word in ("single-board computer", "USB MIDI controller", "instrument", "power on"):
         assert word in first
+
+
+def test_the_first_commands_are_a_rehearsal_and_the_tests() -> None:
+    block = re.search(r"^```sh\n(.*?)^```", README, re.MULTILINE | re.DOTALL)
+    assert block is not None
+    first = [line.split("#")[0].strip() for line in block[1].splitlines()]
+    assert first == ["make rehearse", "make test"]
+
+
+def test_the_readme_is_for_those_who_play_and_stays_short() -> None:
+    assert len(README.splitlines()) < LONGEST
+    assert re.findall(r"^## (.*)$", README, re.MULTILINE) == SECTIONS
+    contents = README.split("**On this page:**")[1].split("\n\n")[0]
+    assert re.findall(r"\[(.*?)\]", contents) == SECTIONS
+    assert not {word for word in FROM_INSIDE if re.search(rf"\b{word}\b", README)}
+
+
+def test_every_page_and_picture_is_reached_from_the_readme() -> None:
+    told = set(re.findall(r"\]\((docs/[^)#]+)", README))
+    assert told == {
+        path.relative_to(ROOT).as_posix() for path in (ROOT / "docs").iterdir() if path.is_file()
+    }
 
 
 def test_the_first_screen_says_what_to_plug_in_what_to_type_and_to_mind_the_ears() -> None:

@@ -1,4 +1,4 @@
-"""The README's table of faults: what it says of the log is what the tests wait for."""
+"""The table of faults: what it says of the log is what the tests wait for."""
 
 import re
 from collections.abc import Callable
@@ -8,8 +8,7 @@ from pathlib import Path
 
 from tests.support.waiting import wait_until
 
-README = Path(__file__).parents[2] / "README.md"
-_HEADING = "## When something goes wrong"
+PAGE = Path(__file__).parents[2] / "docs" / "faults.md"
 
 
 @dataclass(frozen=True)
@@ -27,10 +26,9 @@ class Row:
 @cache
 def rows() -> dict[str, Row]:
     """Return the table by fault."""
-    section = README.read_text("utf-8").split(_HEADING)[1].split("\n## ")[0]
     cells = [
         [cell.strip() for cell in line.strip("|").split(" | ")]
-        for line in section.splitlines()
+        for line in PAGE.read_text("utf-8").splitlines()
         if line.startswith("| ")
     ][1:]
     return {

@@ -1,4 +1,4 @@
-"""The implementation chart says what the receiver does, and the README says what the chart says."""
+"""The implementation chart says what the receiver does, and a page says what the chart says."""
 
 import re
 from pathlib import Path
@@ -17,11 +17,11 @@ from voices.receiver.control_change import CONTROLS
 from voices.receiver.rpn import PARAMETERS
 from voices.receiver.sysex import EXCLUSIVE
 
-README = Path(__file__).parents[3] / "README.md"
+PAGE = Path(__file__).parents[3] / "docs" / "midi.md"
 
 
-def test_the_readme_has_the_chart() -> None:
-    printed = re.search(r"<!-- chart: .*?-->\n```text\n(.*?)```", README.read_text(), re.DOTALL)
+def test_the_page_of_midi_has_the_chart() -> None:
+    printed = re.search(r"<!-- chart: .*?-->\n```text\n(.*?)```", PAGE.read_text(), re.DOTALL)
     assert printed is not None
     assert printed[1] == chart()
 
