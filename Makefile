@@ -8,7 +8,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test deb package-test install-test boot-test cards all-checks wheel clean
+.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test deb package-test install-test boot-test cards all-checks wheel pictures clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -31,6 +31,7 @@ help:
 	@echo "make cards      as root: mixers, sound cards and controllers that come and go, on a virtual board"
 	@echo "make soak      a day of music in virtual time, ten minutes of it in real time, 1,000 replugs"
 	@echo "make all-checks as root: every check there is, for hours; ONLY='fuzz soak' for some of them"
+	@echo "make pictures  the pictures of the pages, drawn anew into docs/"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"
 	@echo "make clean     away with everything these targets made, .venv too"
@@ -116,6 +117,9 @@ wheel: .venv/play.stamp
 	@$(BIN)/pip --quiet --disable-pip-version-check wheel --no-deps --wheel-dir dist .
 	@rm -rf build
 	@ls dist/*.whl
+
+pictures: .venv/play.stamp
+	$(BIN)/python .ci/pictures
 
 clean:
 	rm -rf .venv build dist rehearsal all-checks bench-cost.png *.egg-info .mypy_cache .pytest_cache .ruff_cache .hypothesis

@@ -5,10 +5,12 @@ import shlex
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from config.library import shipped
 from config.settings import Settings
 from daemon import command_line
+from daemon.drawing import performance_picture, sound_sheet
 
 ROOT = Path(__file__).parent.parent
 PAGES = {
@@ -152,6 +154,38 @@ def test_every_page_and_picture_is_reached_from_the_readme() -> None:
     assert told == {
         path.relative_to(ROOT).as_posix() for path in (ROOT / "docs").iterdir() if path.is_file()
     }
+
+
+@pytest.mark.parametrize(
+    ("name", "command", "size"),
+    [
+        (
+            "rehearsal.png",
+            "partiald rehearse",
+            (performance_picture.WIDTH, performance_picture.HEIGHT),
+        ),
+        ("sounds.png", "partiald sounds draw --all", sound_sheet.size(len(shipped()))),
+    ],
+)
+def test_a_picture_is_the_one_that_its_command_draws(
+    name: str, command: str, size: tuple[int, int]
+) -> None:
+    """If not: `make pictures`."""
+    with Image.open(ROOT / "docs" / name) as picture:
+        assert picture.info["Source"] == command
+        assert picture.size == size
+
+
+def test_the_sheet_in_the_readme_is_of_the_sounds_there_are() -> None:
+    """If not: `make pictures`."""
+    with Image.open(ROOT / "docs/sounds.png") as picture:
+        assert picture.info["Description"].split() == list(shipped())
+
+
+def test_the_pictures_are_small() -> None:
+    pictures = list((ROOT / "docs").glob("*.png"))
+    assert len(pictures) > 1
+    assert sum(picture.stat().st_size for picture in pictures) < 1_000_000
 
 
 def test_the_first_screen_says_what_to_plug_in_what_to_type_and_to_mind_the_ears() -> None:

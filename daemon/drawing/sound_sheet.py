@@ -13,16 +13,20 @@ from daemon.drawing.palette import ACCENT, LINE, SOFT
 from voices.synthesis.voicing import partials_of
 
 COLUMNS = 4
-WIDTH, CELL_HEIGHT = 1400, 292
-_MARGIN, _GAP, _HEAD = 24, 24, 62
+WIDTH, CELL_HEIGHT = 1400, 270
+_MARGIN, _GAP, _HEAD = 24, 24, 40
 _LOWEST_HZ, _HIGHEST_HZ, _LOWEST_DB = 120.0, 16_000.0, -60.0
 _HERTZ = 261.6
 
 
+def size(count: int) -> tuple[int, int]:
+    """Return how wide and high the sheet of so many sounds is."""
+    return WIDTH, 2 * _MARGIN + -(-count // COLUMNS) * CELL_HEIGHT
+
+
 def draw_all(sounds: Mapping[str, Sound], names: Sequence[str]) -> bytes:
     """Return the sheet of the sounds named as a PNG file."""
-    rows = -(-len(names) // COLUMNS)
-    canvas = Canvas(WIDTH, 2 * _MARGIN + rows * CELL_HEIGHT)
+    canvas = Canvas(*size(len(names)))
     width = (WIDTH - 2 * _MARGIN - (COLUMNS - 1) * _GAP) // COLUMNS
     for place, name in enumerate(names):
         left = _MARGIN + place % COLUMNS * (width + _GAP)
@@ -32,8 +36,8 @@ def draw_all(sounds: Mapping[str, Sound], names: Sequence[str]) -> bytes:
 
 
 def _cell(canvas: Canvas, left: int, top: int, width: int, sound: Sound) -> None:
-    canvas.text(left, top + 24, sound.title, at="ls")
-    canvas.text(left, top + 48, sound.family or "", size=17, ink=SOFT, at="ls")
+    canvas.text(left, top + 24, sound.title, size=26, at="ls")
+    canvas.text(left + width, top + 24, sound.family or "", ink=SOFT, at="rs")
     panel = Panel(
         canvas,
         (left, top + _HEAD, left + width, top + CELL_HEIGHT - 62),
