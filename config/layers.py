@@ -193,6 +193,10 @@ def _unknown_sounds(
     lists = {"sound.programs": _get(plain, "sound.programs")}
     if isinstance(banks, dict):
         lists |= {f"sound.banks.{number}": names for number, names in banks.items()}
+    zones = _get(plain, "zones")
+    for place, zone in enumerate(zones if isinstance(zones, list) else (), 1):
+        if isinstance(zone, dict):
+            choices.append((f"zones[{place}].sound", zone.get("sound")))
     for key, names in lists.items():
         if isinstance(names, list):
             choices += [(f"{key}[{place}]", name) for place, name in enumerate(names, 1)]

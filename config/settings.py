@@ -13,6 +13,8 @@ from config.bindings import AnyBinding, ReleaseBinding, TiltBinding
 from config.section import Section
 from config.space import Room, Tremulant
 from config.temperament import Temperament
+from config.zones import MOST as MOST_ZONES
+from config.zones import Zone
 
 Ignored = Literal[
     "program_change",
@@ -235,6 +237,7 @@ class Settings(Section):
     cues: CueSettings = CueSettings()
     power: Power = Power()
     report: ReportSettings = ReportSettings()
+    zones: list[Zone] = Field(default=[], max_length=MOST_ZONES)
     bindings: list[AnyBinding] = Field(
         default=[
             TiltBinding(control=74, target="tilt"),

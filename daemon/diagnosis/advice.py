@@ -45,6 +45,22 @@ def channels(channel: int, settings: Settings) -> str:
     return f"[controller] channels = {listened} would play it"
 
 
+def zones(key: int, channel: int, settings: Settings) -> str:
+    """Return the setting with which some zone would play a key."""
+    there = [
+        (place, zone)
+        for place, zone in enumerate(settings.zones, 1)
+        if zone.channel in (0, channel)
+    ]
+    if not there:
+        return f"[[zones]] with channel = {channel}, or 0, would play it"
+    place, zone = min(there, key=lambda each: max(each[1].keys[0] - key, key - each[1].keys[1]))
+    low, high = min(zone.keys[0], key), max(zone.keys[1], key)
+    if [low, high] == zone.keys:
+        return f"zone {place} is switched off; its command switches it on again"
+    return f"keys = [{low}, {high}] in zone {place} would play it"
+
+
 def blocks(wait_us: int, frames: int, sample_rate: int) -> str:
     """Return the block length that would have covered a wait; empty: the wait was not the cause."""
     if wait_us <= HIGH_SHARE * 1e6 * frames / sample_rate:

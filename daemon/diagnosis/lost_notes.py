@@ -16,7 +16,7 @@ from daemon.diagnosis.load_model import Load
 from daemon.key_names import key_name
 from voices.notes.note_count import REMEMBERED, Note, polyphony_needed
 
-NEVER_PLAYED = ("channel not listened to", "above half the sample rate")
+NEVER_PLAYED = ("channel not listened to", "outside every zone", "above half the sample rate")
 """The accounts of notes that never took a voice."""
 LOST = ("stolen", "cut", "inaudible at volume 0", *NEVER_PLAYED)
 """The accounts of notes that did not sound as played; the two that no player sees are missing."""
@@ -53,6 +53,8 @@ class LostNote:
                 return f"was cut{after}: {note.detail or why}"
             case "channel not listened to":
                 return "was not played: its channel is not listened to"
+            case "outside every zone":
+                return "was not played: it is outside every zone"
             case "above half the sample rate":
                 return f"was not played: too high for {sample_rate:,} Hz"
         return f"was not heard: {note.detail or note.account}"
@@ -65,6 +67,8 @@ class LostNote:
                 return advice.polyphony(self.needed, settings.polyphony, load, exact=self.exact)
             case "channel not listened to":
                 return advice.channels(note.channel, settings)
+            case "outside every zone":
+                return advice.zones(note.key, note.channel, settings)
             case "inaudible at volume 0":
                 return f"turn volume (CC 7) and expression (CC 11) of channel {note.channel} up"
         return ""

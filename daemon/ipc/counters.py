@@ -36,6 +36,7 @@ _COUNTERS = (
     "spare_steps",
     "spare_percent",
     "received",
+    "layered",
     "max_us",
 )
 _FIGURES = struct.Struct(f"<{len(_COUNTERS)}q2d{len(ACCOUNTS)}q{ERROR_BYTES}s")
@@ -50,6 +51,10 @@ class Ledger(Protocol):
     @property
     def received(self) -> int:
         """Note-ons so far."""
+
+    @property
+    def layered(self) -> int:
+        """How many of them a key asked for beyond its first."""
 
     def accounts(self) -> dict[str, int]:
         """Return every account, in the order of `ACCOUNTS`."""
@@ -123,6 +128,8 @@ class Snapshot:
     spare_steps: int = 0
     spare_percent: int = 0
     received: int = 0
+    layered: int = 0
+    """Notes that a key in several zones asked for beyond its first."""
     max_us: int = 0
     """The longest rendering of a block."""
     peaks: tuple[float, float] = (0.0, 0.0)
@@ -232,6 +239,7 @@ class SharedCounters:
             timing.spare_steps,
             timing.spare_percent,
             ledger.received,
+            ledger.layered,
             timing.max_us,
             left,
             right,

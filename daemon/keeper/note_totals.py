@@ -3,7 +3,8 @@
 Threads: the main loop's alone; counters and ring are read while a player may write.
 
 Promise: once a player has ended, ``received`` is exactly the note-ons that entered the ring or
-found no room in it; what a player took and never booked was cut with it.
+found no room in it, and one more for every further zone that a key played; what a player took and
+never booked was cut with it.
 """
 
 from collections.abc import Mapping
@@ -78,6 +79,7 @@ class NoteTotals:
     def __init__(self, ring: Queue) -> None:
         self._ring = ring
         self._kept = dict.fromkeys(ACCOUNTS, 0)
+        self._layered = 0
         self.counts = Counts()
         """Of the players that have ended."""
 
@@ -107,6 +109,7 @@ class NoteTotals:
         for account, count in last.accounts.items():
             self._kept["cut" if account == "sounding" else account] += count
         cut = self._kept["cut"] - cut_before - last.accounts["cut"]
+        self._layered += last.layered
         self.counts = self.counts.plus(last)
         unheard = []
         for _ in range(_TRIES):
@@ -114,7 +117,7 @@ class NoteTotals:
             came = self._ring.notes + self._ring.overflowed_notes
             if self._ring.waiting == 0:
                 break  # nothing came in between: the figures belong together
-        unbooked = max(came - sum(self._kept.values()), 0)
+        unbooked = max(came + self._layered - sum(self._kept.values()), 0)
         self._kept["cut"] += unbooked
         return cut + unbooked, unheard
 

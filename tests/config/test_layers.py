@@ -150,6 +150,10 @@ def test_with_every_layer_faulty_the_defaults_play(files: Files) -> None:
             "[sound]\nbanks = { 3 = ['sine', 'sinus'] }",
             "sound.banks.3[2] = \"sinus\": no such sound; did you mean 'sine'?",
         ),
+        (
+            "[[zones]]\nsound = 'sinus'",
+            "zones[1].sound = \"sinus\": no such sound; did you mean 'sine'?",
+        ),
     ],
 )
 def test_a_sound_that_does_not_exist_is_reported(files: Files, text: str, fault: str) -> None:

@@ -16,6 +16,7 @@ from config.faults import ConfigError, parse_toml, validate
 from config.files import read_text
 from config.settings import Settings
 from config.sound import Sound
+from config.zones import Zone
 
 DEFAULT_FILE = Path(config.__file__).parent / "partiald.toml"
 
@@ -71,7 +72,7 @@ def test_the_default_file_mentions_every_field() -> None:
     assert "block_frames" in keys
     assert "low" in keys
     for key in keys:
-        written = rf"^(# )?{key} = |^\[{{1,2}}{key}\]{{1,2}}$"
+        written = rf"^(# )?{key} = |^(# )?\[{{1,2}}{key}\]{{1,2}}$"
         assert re.search(written, text, re.MULTILINE), key
 
 
@@ -454,3 +455,22 @@ def test_whatever_a_text_is_it_is_tables_or_a_fault_of_one_line(text: str) -> No
     (line,) = faults
     assert re.match(r"mine\.toml: (line \d+: )?\S", line)
     assert line.isprintable()
+
+
+def test_zones_take_what_their_example_says_and_nothing_beyond_its_ranges() -> None:
+    text = read_text(DEFAULT_FILE)
+    example = text[text.index("# [[zones]]") : text.index("\n# Knobs.")]
+    assert settings_of(example.replace("# [[", "[[").replace("\n# ", "\n")).zones == [Zone()]
+    for key, field in Zone.model_fields.items():
+        low = next((each.ge for each in field.metadata if hasattr(each, "ge")), None)
+        if low is not None:
+            high = next(each.le for each in field.metadata if hasattr(each, "le"))
+            assert f"{low:g} to {high:g}" in example, key
+    assert faults_of("[[zones]]\nkeys = [60, 48]\n[[zones]]\nkeys = [0]") == [
+        "zones[1].keys = [60, 48]: must be the lowest key and the highest",
+        "zones[2].keys = [0]: must be the lowest key and the highest",
+    ]
+    assert faults_of("[[zones]]\nkeys = [0, 128]") == ["zones[1].keys[2] = 128: must be 0 to 127"]
+    assert faults_of("zones = [" + "{}," * 17 + "]") == [
+        "zones = [ ... ]: may have 16 items at most"
+    ]

@@ -81,6 +81,12 @@ class Channel:
         """The channel whose controls count: its own, or its zone's."""
         self.members: list[Channel] = []
         """The members of the zone that this channel manages."""
+        self.base = self
+        """The channel that hears for it: itself, but for a layer."""
+        self.layers: list[Channel] = []
+        """What the settings' zones have made of it so far."""
+        self.shift = 0
+        """By how many keys its keys sound higher."""
         self.tuning: Tuning
         self.covers = False
         """Whether a voice of it may have taken over other keys that are still down."""
@@ -102,7 +108,9 @@ class Channel:
         self.attack_octaves = self.decay_octaves = self.release_octaves = 0.0
         self.partial_db: dict[int, float] = {}
         self.last_key: int | None = None
-        """The key struck last, from which a portamento comes."""
+        """The key struck last, as it sounded, from which a portamento comes."""
+        for layer in self.layers:
+            layer.last_key = None
         self.own_pedals = Pedals()
         self._rest()
 
@@ -124,6 +132,20 @@ class Channel:
     def join(self, manager: "Channel | None") -> None:
         """Become a member of a zone, or of none."""
         self.manager, self.control_channel = manager, manager or self
+
+    @property
+    def sound_name(self) -> str:
+        """What it plays; empty: the settings' sound."""
+        return self.control_channel.sound
+
+    def sounding_key(self, key: int) -> int:
+        """Return the key that sounds for one; beyond the last, the nearest octave there is."""
+        key += self.shift
+        while key > 127:
+            key -= 12
+        while key < 0:
+            key += 12
+        return key
 
     @property
     def pedals(self) -> Pedals:

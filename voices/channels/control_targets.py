@@ -13,6 +13,7 @@ from config.settings import PressureTarget, Settings
 from voices.channels.channel import Channel
 from voices.channels.master import Master
 from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gain, pan_gains
+from voices.modulation.smoother import FIRST_LEVEL
 from voices.synthesis.partial_gains import EVEN, OVERTONES, SWELL
 
 LEVELS: tuple[int, ...] = (OVERTONES, EVEN, SWELL)
@@ -21,6 +22,7 @@ _OVERTONES_DB = (-18.0, 12.0)
 _EVEN_DB = (-60.0, 6.0)
 SWELL_DB = -48.0
 """Further down the swell the spectrum changes no more."""
+SWELL_COLUMN = FIRST_LEVEL + LEVELS.index(SWELL)
 
 
 def control_targets(
@@ -58,7 +60,7 @@ def control_targets(
         channel.tilt_db + (control.tilt_db if control is not channel else 0.0),
         0.0 if values[71] == 64 else bipolar_map(values[71], *_OVERTONES_DB, middle=0.0),
         0.0 if values[70] == 64 else bipolar_map(values[70], *_EVEN_DB, middle=0.0),
-        _swell_db(control) if swells else 0.0,
+        swell_db(control) if swells else 0.0,
     ]
     for partial in level_columns[len(LEVELS) :]:
         targets.append(control.partial_db.get(partial, 0.0))
@@ -70,7 +72,7 @@ def control_targets(
     return targets
 
 
-def _swell_db(channel: Channel) -> float:
+def swell_db(channel: Channel) -> float:
     """Return how far down the swell (CC 11) is, in dB."""
     return max(SWELL_DB, 20.0 * log10(max(controller_gain(channel.value(11)), 1e-9)))
 

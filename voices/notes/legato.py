@@ -59,9 +59,11 @@ class Legato:
         channel, smoother = voice.channel, self._pool.smoother
         values = channel.control_channel.values
         source = channel.glide_from
-        if source is None and _portamento(channel):
+        if source is not None:
+            source = channel.sounding_key(source)
+        elif _portamento(channel):
             source = channel.last_key
-        key = voice.note.key
+        key = voice.note.sounding_key
         channel.glide_from, channel.last_key = None, key
         if source is not None and source != key and (rate := self._glide_rate(channel)):
             cents = 1200.0 * log2(channel.tuning.frequencies[source] / voice.frequency)
@@ -103,7 +105,7 @@ class Legato:
         pool.book(voice, "retriggered", at, taken_by=note.serial)
         voice.note, voice.address, voice.key_down = note, address, True
         pool.allocator.enter(voice)
-        channel.last_key = note.key
+        channel.last_key = note.sounding_key
         controls = self._modulation.controls(voice)
         before = controls.pitch_at(at)
         controls.pitch = _pitch(voice)
@@ -137,5 +139,5 @@ def _portamento(channel: Channel) -> bool:
 
 def _pitch(voice: Voice) -> float:
     """Return the pitch of a voice's key above the one for which it began, in cents."""
-    frequency = voice.channel.tuning.frequencies[voice.note.key]
+    frequency = voice.channel.tuning.frequencies[voice.note.sounding_key]
     return 1200.0 * log2(frequency / voice.frequency)

@@ -1,15 +1,16 @@
 """The note count: what became of every note-on.
 
-Every note-on received stands in exactly one account, so ``received`` is always their sum. A note
-is *sounding* while its key or a pedal holds it; then it moves, once, to what ended it. Three more
-accounts belong to the daemon, for notes that never reached the instrument.
+Every note-on received stands in exactly one account, so ``received`` is always their sum. A key
+that several of the settings' zones play counts once for each of them: so many notes were asked
+for. A note is *sounding* while its key or a pedal holds it; then it moves, once, to what ended it.
+Three more accounts belong to the daemon, for notes that never reached the instrument.
 
 Units: frames since the start; channels 1 to 16.
 """
 
 from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 ACCOUNTS: tuple[str, ...] = (
     "sounding",
@@ -19,6 +20,8 @@ ACCOUNTS: tuple[str, ...] = (
     "retriggered",
     "cut",
     "channel not listened to",
+    "outside every zone",
+    "taken as a command",
     "inaudible at volume 0",
     "above half the sample rate",
     "queue overflow",
@@ -45,6 +48,8 @@ class Note:
     detail: str = ""
     taken_by: int = 0
     """The serial of the note that took its voice, or struck its key again; 0: none did."""
+    sounding_key: int = field(default=-1, compare=False)
+    """The key whose pitch it has, its own or another; the instrument's alone."""
 
 
 def _no_listener(_: Note) -> None:
@@ -56,6 +61,8 @@ class Ledger:
 
     def __init__(self) -> None:
         self.received = 0
+        self.layered = 0
+        """How many of them a key asked for beyond its first."""
         self.notify: Callable[[Note], None] = _no_listener
         """Called with every note that begins, ends, is released when stolen, or is refused. It
         must copy what it needs: the note goes on changing. On the audio path."""

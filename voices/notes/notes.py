@@ -19,6 +19,7 @@ from voices.notes.voice_pool import VoicePool
 from voices.synthesis.envelope_segment import attack
 from voices.synthesis.slot import Slot
 
+CHANNELS = 16
 NEUTRAL = 64
 """The release velocity of keys that have none (MIDI 1.0, p. 10)."""
 
@@ -27,6 +28,7 @@ class Notes:
     """The rules by which notes come and go."""
 
     def __init__(self, pool: VoicePool) -> None:
+        self.ledger = pool.ledger
         self._pool = pool
         self._modulation = pool.modulation
         self._legato = Legato(pool)
@@ -37,28 +39,34 @@ class Notes:
 
     def swells(self, channel: Channel) -> bool:
         """Return whether the swell changes the spectrum of a channel's sound."""
-        return self._pool.voicing(channel.control_channel.sound).swells
+        return self._pool.voicing(channel.sound_name).swells
 
     # --- keys ------------------------------------------------------------------------------
 
     def refuse(self, account: str, address: KeyAddress, velocity: int, at: int) -> None:
         """Book a note-on that nothing sounds for."""
         controller, channel, key = address
-        self._pool.ledger.refuse_note(account, controller, channel + 1, key, velocity, at)
+        number = channel % CHANNELS + 1
+        self.ledger.refuse_note(account, controller, number, key, velocity, at)
 
-    def note_on(self, channel: Channel, key: int, velocity: float, at: int) -> None:
+    def note_on(
+        self, channel: Channel, key: int, velocity: float, at: int, *, drone: bool = False
+    ) -> None:
         """Begin a note, or book why it cannot sound."""
         pool, controls = self._pool, channel.control_channel
         address = (channel.controller, channel.number, key)
-        timbres = pool.voicing(controls.sound).timbres(key)
+        sounding = channel.sounding_key(key) if channel.shift else key
+        timbres = pool.voicing(channel.sound_name).timbres(sounding)
         lowest = min(timbre.lowest for timbre in timbres)
-        frequency = channel.tuning.frequencies[key]
+        frequency = channel.tuning.frequencies[sounding]
         if frequency * 2.0 ** (channel.targets[PITCH] / 1200.0) * lowest >= 0.5:
             self.refuse("above half the sample rate", address, int(velocity), at)
             return
         velocity = pool.settings.controller.fixed_velocity or velocity
-        note = pool.ledger.note_on(address[0], channel.number + 1, key, int(velocity), at)
-        if self._legato.take_over(channel, note, at):
+        number = channel.number % CHANNELS + 1
+        note = pool.ledger.note_on(address[0], number, key, int(velocity), at)
+        note.sounding_key = sounding
+        if not drone and self._legato.take_over(channel, note, at):
             return
         before = pool.allocator.get(address)
         offs_due = 1
@@ -78,20 +86,24 @@ class Notes:
                 timbre.decay_rate / 2.0**controls.decay_octaves,
             )
             spectrum = onset_spectrum(timbre, velocity, note.serial, soft=soft)
-            slots.append(Slot(timbre, key, frequency, spectrum, segment, channel.motion_row, wet))
+            slots.append(
+                Slot(timbre, sounding, frequency, spectrum, segment, channel.motion_row, wet)
+            )
         voice = Voice(note, address, channel, frequency, slots, channel.motion_row)
-        voice.offs_due = offs_due
+        voice.offs_due, voice.drone = offs_due, drone
         voice.audible = bool(channel.targets[LEFT] or channel.targets[RIGHT])
         pool.enter(voice)
         self._legato.begin(voice, at)
 
     def key_up(self, channel: Channel, key: int, at: int, velocity: int = NEUTRAL) -> None:
         """Release a key; a pedal may hold on to its note."""
+        for layer in channel.layers:
+            self.key_up(layer, key, at, velocity)
         pool, pedals = self._pool, channel.pedals
         address = (channel.controller, channel.number, key)
         pool.stolen.key_up(address, at, pedal=pedals.holding)
         voice = pool.allocator.get(address)
-        if voice is None or not voice.key_down:
+        if voice is None or not voice.key_down or voice.drone:
             if channel.covers:
                 self._legato.uncover(channel, key)
             return
@@ -103,8 +115,22 @@ class Notes:
             voice.release_octaves = reach * (NEUTRAL - velocity) / NEUTRAL
         self._key_is_up(voice, at)
 
+    def end_drone(self, channel: Channel, key: int, at: int) -> bool:
+        """Release the drone on a key, whatever holds it; return whether there was one."""
+        voice = self._pool.allocator.get((channel.controller, channel.number, key))
+        if voice is None or not voice.drone or voice.released:
+            return False
+        self._pool.release(voice, at)
+        return True
+
+    def drones(self) -> list[Voice]:
+        """Return the voices that sound on while their keys are up."""
+        return [voice for voice in self._pool.allocator.values() if voice.drone]
+
     def keys_up(self, channel: Channel, at: int) -> None:
-        """Release every key of a channel."""
+        """Release every key of a channel, and end its drones."""
+        for layer in channel.layers:
+            self.keys_up(layer, at)
         pool, pedals = self._pool, channel.pedals
         pool.stolen.keys_up(channel.controller, channel.number, at, pedal=pedals.holding)
         for voice in pool.voices_of(channel):
@@ -127,6 +153,8 @@ class Notes:
 
     def key_pressure(self, channel: Channel, key: int, pressure: int, at: int) -> None:
         """Set the pressure on one key."""
+        for layer in channel.layers:
+            self.key_pressure(layer, key, pressure, at)
         voice = self._pool.allocator.get((channel.controller, channel.number, key))
         if voice is not None:
             self._press(voice, pressure, at)
@@ -141,6 +169,8 @@ class Notes:
 
     def clear_key_pressure(self, channel: Channel, at: int) -> None:
         """Take the pressure off every key of a channel."""
+        for layer in channel.layers:
+            self.clear_key_pressure(layer, at)
         for voice in list(self.independent(channel)):
             if voice.controls is not None and voice.controls.pressure:
                 self._press(voice, 0, at)
@@ -180,7 +210,8 @@ class Notes:
         if channel.pedals.holding:
             return
         for each in (channel, *channel.members):
-            self._pool.stolen.pedal_up(each.controller, each.number, at)
+            for part in (each, *each.layers):
+                self._pool.stolen.pedal_up(part.controller, part.number, at)
         for voice in self._under_pedals_of(channel):
             if not (voice.key_down or voice.latched or voice.released):
                 self._nothing_holds(voice, at)
@@ -198,9 +229,9 @@ class Notes:
         """Return the channels that sound, tails and fades included, and those they follow."""
         found: dict[Channel, None] = {}
         for voice in self._pool.voices():
-            found[voice.channel] = None
+            found[voice.channel.base] = None
             if voice.controls is not None:
-                found[voice.controls.control_channel] = None
+                found[voice.controls.control_channel.base] = None
         return list(found)
 
     def mark_audible(self, channel: Channel) -> None:
@@ -210,6 +241,8 @@ class Notes:
 
     def sound_off(self, channel: Channel, at: int) -> None:
         """End every note of a channel at once, without a click."""
+        for layer in channel.layers:
+            self.sound_off(layer, at)
         self._pool.stolen.keys_up(channel.controller, channel.number, at, pedal=False)
         for voice in self._pool.voices_of(channel):
             self._pool.cut(voice, at, "all sound off")
@@ -244,5 +277,8 @@ class Notes:
 
     def retune(self, channel: Channel, at: int) -> None:
         """Bring the sounding notes of a channel to its tuning, without a click."""
+        for layer in channel.layers:
+            layer.tuning = channel.tuning
+            self.retune(layer, at)
         for voice in self._pool.voices_of(channel):
             self._legato.retune(voice, at)

@@ -37,6 +37,8 @@ class Voice:
     offs_due: int = 1
     """How many Note Offs release its key."""
     key_down: bool = True
+    drone: bool = False
+    """Whether it sounds on when its key comes up, until that is struck again."""
     latched: bool = False
     """Whether the sostenuto pedal holds it."""
     frozen: bool = False

@@ -84,11 +84,11 @@ class VoicePool:
         """Make what no first note shall wait for.
 
         That is the tables of every key of the settings' sound, and the voicings and banks of all
-        that a program change can choose: only what is used of a bank takes memory.
+        that a zone plays or a program change can choose: only what is used of a bank takes memory.
         """
-        chosen = self.settings.sound
-        names = dict.fromkeys(("", *chosen.programs, *chain.from_iterable(chosen.banks.values())))
-        voicings = [self.voicing(name) for name in names]
+        chosen, zones = self.settings.sound, self.settings.zones
+        others = chain(chosen.programs, *chosen.banks.values(), (zone.sound for zone in zones))
+        voicings = [self.voicing(name) for name in dict.fromkeys(("", *others))]
         for voicing in sorted(voicings, key=lambda each: -each.slots):
             self._bank(voicing.partials, voicing.slots)
         keys = [(key, tunings.preset.frequencies[key]) for key in WARM_KEYS]

@@ -39,7 +39,10 @@ def _note_on(part: Part, channel: Channel, key: int, velocity: int, at: int) -> 
     if velocity:
         if channel.stale:
             part.refresh(channel, at)
-        part.notes.note_on(channel, key, precise, at)
+        if part.zones.any:
+            part.zones.note_on(channel, key, precise, at)
+        else:
+            part.notes.note_on(channel, key, precise, at)
     else:
         part.notes.key_up(channel, key, at)
 

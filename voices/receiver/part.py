@@ -18,6 +18,7 @@ from voices.channels.routing import Routing
 from voices.channels.tunings import Tuning, Tunings
 from voices.modulation.smoother import FIRST_LEVEL, LEFT, PITCH, RIGHT, VIBRATO_DEPTH, Smoother
 from voices.notes.notes import Notes
+from voices.notes.zones import Zones
 
 CHANNELS = 16
 REPLIES = 16
@@ -29,6 +30,7 @@ class Part:
 
     def __init__(self, notes: Notes, smoother: Smoother, *, sample_rate: int, mono: bool) -> None:
         self.notes = notes
+        self.zones = Zones(notes, smoother, self._send, mono=mono)
         self.master = Master()
         self.tunings = Tunings(sample_rate)
         self.settings: Settings
@@ -53,7 +55,11 @@ class Part:
             for channel in self._channels():
                 channel.tuning = self.tunings.preset
         self._apply_routing(frame)
-        used = (settings.level, settings.vibrato, settings.pressure, settings.bindings)
+        self.zones.use(settings.zones, frame)
+        used = (
+            *(settings.level, settings.vibrato, settings.pressure, settings.bindings),
+            settings.zones,
+        )
         if used == self._targets_from:
             return
         self._targets_from = used
@@ -62,8 +68,9 @@ class Part:
             self.level_columns = columns
             self._smoother.set_level_columns(len(columns))
             for channel in self._channels():
-                del channel.targets[FIRST_LEVEL:]
-                self.notes.forget_targets(channel, FIRST_LEVEL)
+                for each in (channel, *channel.layers):
+                    del each.targets[FIRST_LEVEL:]
+                    self.notes.forget_targets(each, FIRST_LEVEL)
         self.set_all_targets(frame)
 
     def _apply_routing(self, frame: int) -> None:
@@ -144,8 +151,14 @@ class Part:
     def set_targets(self, channel: Channel, at: int) -> None:
         """Send the values of a channel, and of its members, to where its controls are."""
         channel.stale = False
-        targets = self._targets(channel)
-        rate = rate_hz(channel, self.settings)
+        self._send(channel, self._targets(channel), rate_hz(channel, self.settings), at)
+        if channel.layers:
+            self.zones.set_targets(channel, at)
+        for member in channel.members:
+            self.set_targets(member, at)
+
+    def _send(self, channel: Channel, targets: list[float], rate: float, at: int) -> None:
+        """Send the values of a channel, or of a layer, to targets."""
         if rate != channel.rate_hz:
             channel.rate_hz = rate
             rows = [voice.motion_row for voice in self.notes.independent(channel)]
@@ -162,12 +175,11 @@ class Part:
                 self.notes.refresh(voice, at)
             if (targets[LEFT] or targets[RIGHT]) and not (old[LEFT] or old[RIGHT]):
                 self.notes.mark_audible(channel)
-        for member in channel.members:
-            self.set_targets(member, at)
 
     def bend(self, channel: Channel, at: int) -> None:
         """Send the pitch of a channel to where its controls are."""
-        if channel.members or self.notes.independent(channel) or channel.stale:
+        crowd = channel.members or channel.layers or self.notes.independent(channel)
+        if crowd or channel.stale:
             self.set_targets(channel, at)
             return
         target = pitch_cents(channel, self.master)

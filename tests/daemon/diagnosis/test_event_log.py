@@ -166,6 +166,25 @@ def test_notes_turned_away_are_one_line_with_the_key_to_change(path: Path) -> No
     )
 
 
+@pytest.mark.parametrize(
+    ("zones", "remedy"),
+    [
+        ([{"keys": [48, 72]}, {"keys": [90, 96]}], "keys = [36, 72] in zone 1 would play it"),
+        ([{"channel": 2}], "[[zones]] with channel = 1, or 0, would play it"),
+    ],
+)
+def test_a_key_outside_every_zone_is_told_what_would_play_it(
+    path: Path, zones: list[dict[str, object]], remedy: str
+) -> None:
+    evening = Evening(path, zones=zones)
+    evening.send((0x90, 36, 100), (0x80, 36, 0))
+    evening.run(0.5)
+    assert evening.why()[0] == (
+        "boot 1, 0:00:00.0: C2 (36) on channel 1 was not played: it is outside every zone; "
+        + remedy
+    )
+
+
 def test_losses_before_in_and_after_the_player_stand_on_one_timeline(path: Path) -> None:
     evening = Evening(path, polyphony=1)
     evening.send((0x90, 60, 100))

@@ -23,6 +23,7 @@ from voices.notes.note_count import ACCOUNTS
 @dataclass
 class Books:
     received: int = 0
+    layered: int = 0
     booked: dict[str, int] = field(default_factory=lambda: dict.fromkeys(ACCOUNTS, 0))
 
     def accounts(self) -> dict[str, int]:
@@ -50,7 +51,7 @@ def test_zeroed_memory_is_a_board_that_is_not_ready() -> None:
 
 def test_a_snapshot_holds_everything_that_was_published() -> None:
     counters = SharedCounters(memoryview(bytearray(SharedCounters.SIZE)))
-    books = Books(11, {name: place for place, name in enumerate(ACCOUNTS)})
+    books = Books(11, 2, {name: place for place, name in enumerate(ACCOUNTS)})
     meter = Meter(128_000, (0.25, 0.125), 5, 70, books)
     state = Timing(48_000, 128, 3, 2, 1, faults=4, sounding_peak=7, max_us=900)
     state.error = "ValueError: 5 Hz — Kürze".encode()

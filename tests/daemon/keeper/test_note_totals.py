@@ -153,6 +153,19 @@ def test_notes_between_the_ring_and_the_last_figures_were_cut() -> None:
     assert stall.accounts == {"cut": 3, "no sound card": 1}
 
 
+def test_the_further_layers_of_a_key_are_none_that_a_player_failed_to_book() -> None:
+    stall = Stall()
+    stall.put(ON, ON)
+    stall.take(2)
+    stall.ledger.note_on(0, 1, 60, 100, 0)
+    stall.ledger.layered += 1
+    stall.publish(layered=stall.ledger.layered)
+    stall.put(ON)
+    stall.take()
+    assert stall.end() == 4
+    assert stall.accounts == {"cut": 4}
+
+
 def test_accounts_of_a_running_player_come_on_top() -> None:
     stall = Stall()
     stall.put(ON)
