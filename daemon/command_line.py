@@ -5,17 +5,15 @@ commands that need it. Every command module has ``run(arguments) -> int``, the e
 """
 
 import argparse
-import re
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
 from importlib import import_module
 from pathlib import Path
-from typing import NoReturn, get_args
+from typing import Any, NoReturn, get_args
 
 from config.bindings import Target
-from config.faults import suggestion
-from config.printable import printable
+from daemon.usage_parser import Parser, subparsers, whole_number
 
 WELCOME = """\
 partiald plays a MIDI controller through the sound card, with no screen needed.
@@ -41,38 +39,10 @@ What can be changed:
 --settings FILE before the command uses that file instead of all others.
 'partiald COMMAND --help' says more. Start low, headphones off the ears.
 """
-
-
 _TARGETS: tuple[str, ...] = get_args(Target)
 
 
-class _Parser(argparse.ArgumentParser):
-    """A parser that reports wrong usage in one line."""
-
-    def error(self, message: str) -> NoReturn:
-        """Write the fault and where to find help, and exit with 2."""
-        joint = "" if message.endswith("?") else ";"
-        self.exit(2, f"partiald: {message}{joint} '{self.prog} --help' shows how\n")
-
-    def refuse(self, words: Sequence[str]) -> NoReturn:
-        """Report words that nothing takes."""
-        word = printable(words[0])
-        if not word.startswith("-"):
-            self.error(f"'{word}' is one word too many")
-        options = re.findall(r"--[a-z]+", self.format_help())
-        if word in options:
-            self.error(f"'{word}' belongs after the command")
-        self.error(f"no option '{word}'{suggestion(word, options)}")
-
-    def _check_value(self, action: argparse.Action, value: str) -> None:
-        """Refuse an unknown name: argparse words it differently in each Python."""
-        if action.choices is not None and value not in action.choices:
-            kind = "target" if action.dest == "target" else "command"
-            remedy = suggestion(value, action.choices) or f"; there are {', '.join(action.choices)}"
-            self.error(f"no {kind} '{printable(value)}'{remedy}")
-
-
-class _Welcoming(_Parser):
+class _Welcoming(Parser):
     """The parser of the whole command line; its help is the welcome."""
 
     def format_help(self) -> str:
@@ -96,12 +66,36 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     SystemExit
         With 2 on wrong usage, after one line on stderr; with 0 after help or version.
     """
-    parser = _Welcoming(prog="partiald", allow_abbrev=False)
-    parser.add_argument("--settings", type=Path, metavar="FILE", default=None)
-    parser.add_argument("--version", action=_Version, nargs=0)
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    parser = build()
+    arguments, left = parser.parse_known_args(words)
+    if left:
+        subparsers(parser).get(arguments.command, parser).refuse(left)
+    return arguments
 
-    def settings_option(made: argparse.ArgumentParser) -> argparse.ArgumentParser:
+
+def build() -> Parser:
+    """Return the parser of the whole command line."""
+    parser = _Welcoming(prog="partiald", allow_abbrev=False)
+    parser.add_argument(
+        "--settings",
+        type=Path,
+        metavar="FILE",
+        default=None,
+        help="use this file instead of all other settings",
+    )
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
+
+    def command(
+        name: str, purpose: str, example: str, under: Any = commands, above: str = ""
+    ) -> argparse.ArgumentParser:
+        made: argparse.ArgumentParser = under.add_parser(
+            name,
+            description=purpose,
+            help=purpose,
+            epilog=f"Example: partiald {above}{name} {example}".rstrip(),
+            allow_abbrev=False,
+        )
         made.add_argument(
             "--settings",
             type=Path,
@@ -111,16 +105,14 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
         )
         return made
 
-    def command(name: str, purpose: str) -> argparse.ArgumentParser:
-        return settings_option(commands.add_parser(name, description=purpose, allow_abbrev=False))
-
-    run = command("run", "Play, until stopped.")
+    run = command("run", "Play, until stopped.", "--verbose")
     run.add_argument("--verbose", action="store_true", help="log more than changes of state")
 
     rehearse = command(
         "rehearse",
         "Play the whole instrument without hardware: a simulated controller is plugged in, "
-        "played, pulled out and plugged back. Leaves a WAV, a picture and a MIDI file.",
+        "played, pulled out and plugged in again. Leaves a WAV file, a picture and a MIDI file.",
+        "--aloud",
     )
     rehearse.add_argument(
         "--into",
@@ -133,23 +125,37 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
         "--aloud", action="store_true", help="also play it through the sound card"
     )
 
-    render = command("render", "Turn a Standard MIDI File into a stereo 24-bit WAV file.")
+    render = command(
+        "render",
+        "Turn a Standard MIDI File into a stereo 24-bit WAV file.",
+        "waltz.mid -o waltz.wav --sound reed-organ",
+    )
     render.add_argument("song", type=Path, metavar="SONG.mid", help="the file to play")
     render.add_argument(
         "-o", dest="output", type=Path, metavar="OUT.wav", required=True, help="the file to write"
     )
     render.add_argument("--force", action="store_true", help="replace an existing OUT.wav")
-    render.add_argument("--sound", metavar="NAME", help="play with this sound")
+    render.add_argument("--sound", metavar="SOUND", help="play with this sound")
 
-    command("devices", "Show every controller and sound card, what would be chosen, and why.")
+    command("devices", "Show every controller and sound card, what would be chosen, and why.", "")
 
-    listen = command("listen", "Show what the controllers send, one message a line.")
-    listen.add_argument("--controller", metavar="NAME", help="only this one; part of the name")
+    listen = command(
+        "listen",
+        "Show what the controllers send, one message a line.",
+        "--controller 'Cargo Bike Keys 25'",
+    )
+    listen.add_argument(
+        "--controller", metavar="CONTROLLER", help="only this one; part of the name"
+    )
 
-    testtone = command("testtone", "Play a tone that starts inaudible, grows and then stops.")
-    testtone.add_argument("--device", metavar="NAME", help="this sound card; part of the name")
+    testtone = command(
+        "testtone",
+        "Play a tone that starts inaudible, grows and then stops.",
+        "--device headphones",
+    )
+    testtone.add_argument("--device", metavar="CARD", help="this sound card; part of the name")
 
-    status = command("status", "Ask the running instrument what it does.")
+    status = command("status", "Ask the running instrument what it is doing.", "--follow")
     how = status.add_mutually_exclusive_group()
     how.add_argument("--json", action="store_true", help="for a program to read")
     how.add_argument("--follow", action="store_true", help="again every second; Ctrl-C ends it")
@@ -157,47 +163,57 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     why = command(
         "why",
         "Say which notes did not sound as played, what happened, and what would have helped.",
+        "--boot -1",
     )
     why.add_argument(
-        "--boot", type=_whole, metavar="N", default=0, help="-1: before the last power-off"
+        "--boot", type=whole_number, metavar="N", default=0, help="-1: before the last power-off"
     )
-    why.add_argument("--last", type=_whole, metavar="N", default=20, help="how many lines; 20")
+    why.add_argument(
+        "--last", type=whole_number, metavar="N", default=20, help="how many lines; 20"
+    )
 
-    command("chart", "Print the MIDI implementation chart: what is understood, what is not.")
+    command(
+        "chart", "Print the MIDI implementation chart: what is understood, and what is not.", ""
+    )
 
-    learn = command("learn", "Bind the next knob that is moved.")
+    learn = command("learn", "Bind the next knob that is moved.", "partial 3")
     learn.add_argument("target", choices=_TARGETS, metavar="TARGET", help=", ".join(_TARGETS))
-    learn.add_argument("partial", nargs="?", type=_whole, metavar="N", help="which partial, from 1")
+    learn.add_argument(
+        "partial", nargs="?", type=whole_number, metavar="N", help="which partial, from 1"
+    )
 
-    check = command("check", "Show the settings in force, and where each comes from.")
+    check = command(
+        "check", "Show the settings in force, and where each comes from.", "partiald.toml"
+    )
     check.add_argument("file", nargs="?", type=Path, metavar="FILE", help="check only this file")
 
-    sounds = command("sounds", "List the sounds; show one in figures, draw it, or hear it.")
+    sounds = command("sounds", "List the sounds; show one in figures, draw it, or hear it.", "")
     sounds.add_argument("--json", action="store_true", help="for a program to read")
     what = sounds.add_subparsers(
         dest="what",
         metavar="show|draw|hear",
-        parser_class=_Parser,
+        parser_class=Parser,
         help="none of these: list all of them",
     )
 
-    def of_sounds(name: str, purpose: str, nargs: str | None = None) -> argparse.ArgumentParser:
-        made = settings_option(what.add_parser(name, description=purpose, allow_abbrev=False))
-        made.add_argument("name", metavar="NAME", nargs=nargs, help="as 'partiald sounds' lists it")
+    def of_sounds(
+        name: str, purpose: str, example: str, nargs: str | None = None
+    ) -> argparse.ArgumentParser:
+        made = command(name, purpose, example, what, "sounds ")
+        made.add_argument(
+            "name", metavar="SOUND", nargs=nargs, help="as 'partiald sounds' lists it"
+        )
         return made
 
-    of_sounds("show", "Print a sound's partials and envelope.")
-    draw = of_sounds("draw", "Draw a sound's spectrum, envelope and waveform.", nargs="?")
+    of_sounds("show", "Print a sound's partials and envelope.", "tower-bell")
+    draw = of_sounds("draw", "Draw a sound's spectrum, envelope and waveform.", "--all", nargs="?")
     draw.add_argument("--all", action="store_true", help="all sounds on one sheet")
-    draw.add_argument("-o", dest="output", type=Path, metavar="PNG", help="NAME.png unless given")
+    draw.add_argument("-o", dest="output", type=Path, metavar="PNG", help="SOUND.png unless given")
     draw.add_argument("--force", action="store_true", help="replace an existing picture")
-    hear = of_sounds("hear", "Play a phrase that suits a sound.")
+    hear = of_sounds("hear", "Play a phrase that suits a sound.", "tower-bell")
     hear.add_argument("-o", dest="output", type=Path, metavar="WAV", help="to a file, not aloud")
     hear.add_argument("--force", action="store_true", help="replace an existing file")
-    arguments, left = parser.parse_known_args(words)
-    if left:
-        commands.choices.get(arguments.command, parser).refuse(left)
-    return arguments
+    return parser
 
 
 def chosen(words: Sequence[str]) -> Callable[[], int]:
@@ -212,13 +228,6 @@ def chosen(words: Sequence[str]) -> Callable[[], int]:
 def _welcome() -> int:
     sys.stdout.write(WELCOME)
     return 0
-
-
-def _whole(word: str) -> int:
-    try:
-        return int(word)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"'{printable(word)}' is not a whole number") from None
 
 
 def _version() -> str:

@@ -22,7 +22,7 @@ from tests.support.import_graph import (
 
 STANDS_ON: dict[str, set[str]] = {
     "daemon.__main__": {"daemon.command_line"},
-    "daemon.command_line": {"daemon.commands"},
+    "daemon.command_line": {"daemon.commands", "daemon.usage_parser"},
     "daemon.commands": {"daemon.keeper", "daemon.drawing"},
     "daemon.keeper": {"daemon.diagnosis", "daemon.player", "daemon.control"},
     "daemon.control": {"daemon.linux"},
@@ -37,6 +37,7 @@ STANDS_ON: dict[str, set[str]] = {
     "daemon.linux": {"daemon.errors", "daemon.log", "daemon.key_names"},
     "daemon.key_names": {"voices.instrument"},
     "daemon.log": {"voices.instrument"},
+    "daemon.usage_parser": {"voices.instrument"},
     "daemon.errors": {"voices.instrument"},
     "voices.instrument": {"voices.receiver", "voices.output"},
     "voices.receiver": {"voices.notes"},

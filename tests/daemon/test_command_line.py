@@ -2,6 +2,7 @@
 
 import os
 import re
+import shlex
 import signal
 import subprocess
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ import pytest
 from daemon import command_line
 from daemon.__main__ import main
 from daemon.errors import DeviceError, RunError, UsageError
+from daemon.usage_parser import Parser, subparsers
 from tests.support.command import command, environment, partiald
 from tests.support.waiting import wait_until
 
@@ -62,6 +64,25 @@ def test_every_command_is_in_the_welcome_and_has_a_module_and_help(
         command_line.parse([name, "--help"])
     assert ended.value.code == 0
     assert "usage: partiald" in capsys.readouterr().out
+
+
+def every_parser() -> list[Parser]:
+    commands = subparsers(command_line.build()).values()
+    return [each for parser in commands for each in (parser, *subparsers(parser).values())]
+
+
+@pytest.mark.parametrize("parser", every_parser(), ids=lambda parser: parser.prog)
+def test_the_help_of_every_command_ends_with_an_example_of_it(parser: Parser) -> None:
+    example = re.fullmatch(r"Example: (partiald .+)", parser.epilog or "")
+    assert example is not None
+    assert example[1].startswith(parser.prog)
+    command_line.parse(shlex.split(example[1])[1:])
+
+
+def test_every_option_and_operand_says_what_it_is() -> None:
+    for parser in [command_line.build(), *every_parser()]:
+        for action in parser._actions:
+            assert action.help or action.dest == "command", (parser.prog, action.dest)
 
 
 def test_the_welcome_names_no_command_that_is_not_there() -> None:
