@@ -22,7 +22,7 @@ from config.printable import printable  # noqa: E402
 from daemon.errors import DeviceError, RunError, UsageError  # noqa: E402
 
 FAILURE, USAGE, SETTINGS = 1, 2, 78
-_ENDED_BY_HAND = ("run", "listen", "testtone")
+_ENDED_BY_HAND = ("run", "listen", "testtone", "play")
 _STOPS = (signal.SIGTERM, signal.SIGINT)
 
 Command = Callable[[], int]

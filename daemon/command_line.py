@@ -29,6 +29,8 @@ Then, on the board, with the controller and the sound card plugged in:
   partiald run             the instrument itself; Ctrl-C ends it
   partiald status          what the running instrument does
   partiald why             what did not sound as played, and what would help
+  partiald play SONG.mid   a MIDI file through the running instrument
+  partiald panic           every note ends at once
 
 What can be changed:
   partiald learn TARGET    the next knob moved changes this
@@ -171,6 +173,15 @@ def build() -> Parser:
     why.add_argument(
         "--last", type=whole_number, metavar="N", default=20, help="how many lines; 20"
     )
+
+    play = command(
+        "play",
+        "Play a Standard MIDI File through the running instrument, beside its controllers.",
+        "song.mid",
+    )
+    play.add_argument("song", type=Path, metavar="SONG.mid", help="the file to play")
+
+    command("panic", "End every note of the running instrument at once, and a song that plays.", "")
 
     command(
         "chart", "Print the MIDI implementation chart: what is understood, and what is not.", ""

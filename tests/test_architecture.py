@@ -60,6 +60,7 @@ FEW = {
 """Folders of fewer modules, and why."""
 SHORTEST, LONGEST = 40, 300
 SHORT = {
+    "daemon.commands.panic": "a command is a module",
     "daemon.commands.run": "a command is a module",
     "daemon.commands.status": "a command is a module",
 }

@@ -164,6 +164,10 @@ class Instrument:
         """Release every note of an unplugged controller, and reset its controls."""
         self._receiver.reset(controller, self._inside(frame), "controller unplugged")
 
+    def panic(self, frame: int = 0) -> None:
+        """End every note at once, without a click, and lift every pedal. Real-time safe."""
+        self._part.panic(self._inside(frame))
+
     def _inside(self, frame: int) -> int:
         """Return the absolute frame of a frame of the next block."""
         return self.frame + max(0, min(frame, self.block_frames - 1))

@@ -26,18 +26,11 @@ NOBODY = (
 _CREDENTIALS = struct.Struct("=3i")  # process, user, group: unix(7), SO_PEERCRED
 
 
-def ask(
-    request: Mapping[str, Any],
-    paths: Sequence[Path] | None = None,
-    timeout_s: float = 2.0,
-    own: int | None = None,
-) -> dict[str, Any]:
-    """Ask the running daemon.
+class Conversation:
+    """A connection to the running daemon, for one request after another; for ``with``.
 
     Parameters
     ----------
-    request
-        One of `daemon.control.requests.Request`, as plain values.
     paths
         Where the socket may be; None: the usual places.
     timeout_s
@@ -48,30 +41,78 @@ def ask(
     Raises
     ------
     RunError
-        When none runs, or it may not be asked, is not to be believed, or does not answer.
+        When none runs, or it may not be asked or is not to be believed.
     """
-    for path in places() if paths is None else paths:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as wire:
-            wire.settimeout(timeout_s)
-            try:
-                _connect(wire, path, timeout_s)
-            except PermissionError as error:
-                raise RunError(
-                    f"{path}: not allowed; as root, or as a member of the socket's group, it is"
-                ) from error
-            except OSError:
-                continue
-            if _server_user(wire) not in trusted_users(path.parent, own):
-                raise RunError(f"{path}: belongs to another user, and is not asked")
-            try:
-                wire.sendall(json.dumps(request).encode() + b"\n")
-                with wire.makefile("rb") as lines:
-                    reply = _printable(json.loads(lines.readline()))
-            except (OSError, ValueError, RecursionError) as error:
-                raise RunError(f"{path}: partiald does not answer within {timeout_s} s") from error
-            if not isinstance(reply, dict) or "error" in reply:
-                raise RunError(f"{path}: {reply}")
-            return reply
+
+    def __init__(
+        self, paths: Sequence[Path] | None = None, timeout_s: float = 2.0, own: int | None = None
+    ) -> None:
+        self._timeout_s = timeout_s
+        self._wire, self._path = _connected(places() if paths is None else paths, timeout_s)
+        self._lines = self._wire.makefile("rb")
+        if _server_user(self._wire) not in trusted_users(self._path.parent, own):
+            self.close()
+            raise RunError(f"{self._path}: belongs to another user, and is not asked")
+
+    def __enter__(self) -> "Conversation":
+        """Return itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the connection."""
+        self.close()
+
+    def close(self) -> None:
+        """End it."""
+        self._lines.close()
+        self._wire.close()
+
+    def ask(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """Ask one of `daemon.control.requests.Request`, as plain values; return the reply.
+
+        Raises
+        ------
+        RunError
+            When the daemon does not answer, or not as asked.
+        """
+        try:
+            self._wire.sendall(json.dumps(request).encode() + b"\n")
+            reply = _printable(json.loads(self._lines.readline()))
+        except (OSError, ValueError, RecursionError) as error:
+            silent = f"{self._path}: partiald does not answer within {self._timeout_s} s"
+            raise RunError(silent) from error
+        if not isinstance(reply, dict) or "error" in reply:
+            raise RunError(f"{self._path}: {reply}")
+        return reply
+
+
+def ask(
+    request: Mapping[str, Any],
+    paths: Sequence[Path] | None = None,
+    timeout_s: float = 2.0,
+    own: int | None = None,
+) -> dict[str, Any]:
+    """Ask the running daemon one thing; as `Conversation`, and `Conversation.ask`."""
+    with Conversation(paths, timeout_s, own) as daemon:
+        return daemon.ask(request)
+
+
+def _connected(paths: Sequence[Path], timeout_s: float) -> tuple[socket.socket, Path]:
+    """Return a connection to the first socket at which somebody listens."""
+    for path in paths:
+        wire = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        wire.settimeout(timeout_s)
+        try:
+            _connect(wire, path, timeout_s)
+        except PermissionError as error:
+            wire.close()
+            raise RunError(
+                f"{path}: not allowed; as root, or as a member of the socket's group, it is"
+            ) from error
+        except OSError:
+            wire.close()
+            continue
+        return wire, path
     raise RunError(NOBODY)
 
 

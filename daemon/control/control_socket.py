@@ -13,17 +13,20 @@ import os
 import selectors
 import socket
 from collections.abc import Callable, Mapping
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from daemon.control.requests import REQUEST, Request
+from daemon.control.requests import REQUEST, AskPlay, Request
 
 LINE_BYTES = 64 * 1024
 CLIENTS = 16
 _FAULT_LENGTH = 300
 _IDLE_S = 10.0
+_PLAYING_IDLE_S = 3.0
+"""Who plays is not heard for so long: its notes must not go on."""
 _SILENT_S = 1.0
 """When every place is taken, who has been silent for so long gives it up."""
 
@@ -31,8 +34,9 @@ _SILENT_S = 1.0
 class _Client:
     """A connection: what it asked and was not answered yet, and the answer on its way."""
 
-    def __init__(self, wire: socket.socket, now_s: float) -> None:
-        self.wire = wire
+    def __init__(self, wire: socket.socket, number: int, now_s: float) -> None:
+        self.wire, self.number = wire, number
+        self.patience_s = _IDLE_S
         self.asked = bytearray()
         self.answer = bytearray()
         self.heard_s = now_s
@@ -63,21 +67,25 @@ class ControlServer:
     path
         Where the socket goes; one that a dead daemon left is replaced.
     answer
-        From a request to what is sent back.
+        From a request, and the number of the client, to what is sent back.
     selector
         The loop's; what is registered there carries a callable of the events as its data.
     clock_s
         The monotonic clock.
+    left
+        Called with the number of a client that is gone.
     """
 
     def __init__(
         self,
         path: Path,
-        answer: Callable[[Request], Mapping[str, Any]],
+        answer: Callable[[Request, int], Mapping[str, Any]],
         selector: selectors.BaseSelector,
         clock_s: Callable[[], float],
+        left: Callable[[int], None] = lambda client: None,
     ) -> None:
         self._path, self._answer, self._selector, self._clock_s = path, answer, selector, clock_s
+        self._left, self._numbers = left, count(1)
         self._clients: list[_Client] = []
         path.unlink(missing_ok=True)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
@@ -93,7 +101,7 @@ class ControlServer:
     def tick(self) -> None:
         """Drop clients that neither ask nor read."""
         now_s = self._clock_s()
-        for client in [each for each in self._clients if now_s - each.heard_s > _IDLE_S]:
+        for client in [each for each in self._clients if now_s - each.heard_s > each.patience_s]:
             self._drop(client)
 
     def close(self) -> None:
@@ -119,7 +127,7 @@ class ControlServer:
                 wire.send(_line({"error": f"at most {CLIENTS} clients at once"}))
             wire.close()
             return
-        client = _Client(wire, self._clock_s())
+        client = _Client(wire, next(self._numbers), self._clock_s())
         self._clients.append(client)
         self._selector.register(
             wire, selectors.EVENT_READ, lambda events: self._serve(client, events)
@@ -131,7 +139,7 @@ class ControlServer:
             return
         if not client.answer and client.waits:
             line = client.take_line()
-            client.answer += _line(_TOO_LONG if line is None else self._reply(line))
+            client.answer += _line(_TOO_LONG if line is None else self._reply(line, client))
         self._write(client)
 
     def _read(self, client: _Client) -> bool:
@@ -167,9 +175,12 @@ class ControlServer:
         if key.events != wanted:
             self._selector.modify(client.wire, wanted, key.data)
 
-    def _reply(self, line: bytes) -> Mapping[str, Any]:
+    def _reply(self, line: bytes, client: _Client) -> Mapping[str, Any]:
         try:
-            return self._answer(REQUEST.validate_json(line))
+            request = REQUEST.validate_json(line)
+            if isinstance(request, AskPlay):
+                client.patience_s = _PLAYING_IDLE_S
+            return self._answer(request, client.number)
         except ValidationError as error:
             first = error.errors(include_url=False, include_input=False)[0]
             where = ".".join(str(part) for part in first["loc"])
@@ -182,6 +193,7 @@ class ControlServer:
         self._selector.unregister(client.wire)
         client.wire.close()
         self._clients.remove(client)
+        self._left(client.number)
 
 
 _TOO_LONG = {"error": f"a line is at most {LINE_BYTES} bytes"}

@@ -9,6 +9,13 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from config.bindings import Target
 
+MOST_MESSAGES = 256
+"""More than any song has at one moment."""
+ChannelMessage = Annotated[
+    str, Field(pattern="^([89abe][0-9a-f][0-7][0-9a-f][0-7][0-9a-f]|[cd][0-9a-f][0-7][0-9a-f])$")
+]
+"""One message of a channel, in hexadecimal."""
+
 
 class _Question(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
@@ -44,6 +51,21 @@ class AskLearned(_Question):
     ask: Literal["learned"]
 
 
-Request = AskStatus | AskWhy | AskLearn | AskLearned
+class AskPanic(_Question):
+    """End every note, whoever holds it."""
+
+    ask: Literal["panic"]
+
+
+class AskPlay(_Question):
+    """Play messages as one more controller, which leaves when its connection ends."""
+
+    ask: Literal["play"]
+    name: str = Field(default="a song", min_length=1, max_length=80)
+    messages: list[tuple[int, ChannelMessage]] = Field(default=[], max_length=MOST_MESSAGES)
+    """When each was due, in microseconds of the monotonic clock, and its bytes."""
+
+
+Request = AskStatus | AskWhy | AskLearn | AskLearned | AskPanic | AskPlay
 """What can be asked."""
 REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="ask")])

@@ -16,6 +16,8 @@ from collections.abc import Sequence
 
 GONE = b"\xff\x00"
 """Stands in the ring for a controller that is gone; no MIDI message has these two bytes."""
+PANIC = b"\xff\x01"
+"""Stands in the ring for the end of every note of every controller."""
 SLOTS = 2048
 # A few records stay free, so that no slot is refilled while its old record is still being read.
 _USABLE = SLOTS - 16

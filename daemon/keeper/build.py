@@ -12,6 +12,7 @@ from daemon.control.instance_lock import InstanceLock
 from daemon.diagnosis.event_log import EventLog
 from daemon.errors import DeviceError
 from daemon.ipc.shared_memory import counters_in, ring_in
+from daemon.keeper.answers import Answers
 from daemon.keeper.event_loop import EventLoop, Signals, device_watch
 from daemon.keeper.indicators import Indicators
 from daemon.keeper.keeper import Keeper, Parts
@@ -98,8 +99,9 @@ def build(
         clock_us=_clock_us,
     )
     keeper = Keeper(parts)
+    answers = Answers(keeper, controllers, supervisor, _clock_us)
 
-    control = ControlServer(lock.path, keeper.answer, selector, time.monotonic)
+    control = ControlServer(lock.path, answers.answer, selector, time.monotonic, left=answers.left)
     return EventLoop(
         keeper,
         selector=selector,

@@ -181,7 +181,7 @@ class Keeper:
         )
 
     def answer(self, request: Request) -> dict[str, Any]:
-        """Return what a request on the control socket asks for."""
+        """Return what a request asks for: the state, what was lost, what is learned."""
         match request:
             case AskStatus():
                 return self.status()

@@ -12,6 +12,8 @@ from collections.abc import Sequence
 
 NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE = 0x80, 0x90, 0xB0, 0xC0
 CHANNEL_PRESSURE, PITCH_BEND = 0xD0, 0xE0
+PEDALS = (64, 66, 67, 68, 69)
+"""Those that hold or soften: what a controller that is let go no longer holds down."""
 _BANK_SELECT = (0, 32)
 _DATA_ENTRY = (6, 38)
 _NRPN, _RPN = (98, 99), (100, 101)
@@ -162,6 +164,25 @@ class ChannelState:
         """Return whether the control that a message sets is in the power-up state."""
         channel = self._channels.get((controller, message[0] & 0x0F))
         return channel is not None and message[1] not in channel.controls
+
+    def holding(self) -> list[bytes]:
+        """Return the messages that let go whatever keys and pedals are down."""
+        messages = []
+        for (_, number), channel in list(self._channels.items()):
+            messages += [bytes((NOTE_OFF | number, key, 64)) for key in sorted(channel.keys)]
+            messages += [
+                bytes((CONTROL_CHANGE | number, each, 0))
+                for each in PEDALS
+                if channel.controls.get(each)
+            ]
+        return messages
+
+    def lift(self) -> None:
+        """Take every key and pedal as let go."""
+        for channel in list(self._channels.values()):
+            channel.keys.clear()
+            for each in PEDALS:
+                channel.controls.pop(each, None)
 
     def reset(self, controller: int) -> None:
         """Put a controller's channels back into the power-up state."""

@@ -13,11 +13,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from daemon.ipc.message_ring import GONE
+from daemon.ipc.message_ring import GONE, PANIC
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controller_input import ControllerInput, Put, SysexQueue
 from daemon.midi.port_choice import choose_ports, device_of
 from daemon.midi.ports import MidiPorts, OpenPort
+from daemon.midi.song import SONG, Song
 
 log = logging.getLogger(__name__)
 
@@ -85,7 +86,9 @@ class Controllers:
         self._serial_of = serial_of
         self._known: list[tuple[str, str]] = []
         self._refused: dict[str, int] = {}
-        self._gone: list[int] = []
+        self._due: list[tuple[bytes, int]] = []
+        """Records that are still to go into the ring, and their controllers."""
+        self._songs: dict[int, Song] = {}
         self._inputs: dict[int, ControllerInput] = {}
         self._messages_before = 0
 
@@ -96,8 +99,9 @@ class Controllers:
 
     @property
     def controllers(self) -> dict[int, str]:
-        """The controllers that are there, by number."""
-        return {port.controller: port.device for port in self._open.values()}
+        """The controllers that are there, by number; a song that plays is one."""
+        there = {port.controller: port.device for port in self._open.values()}
+        return there | {number: song.name for number, song in self._songs.items()}
 
     @property
     def known(self) -> list[tuple[str, str]]:
@@ -130,7 +134,7 @@ class Controllers:
         changes += self._open_ports([name for name in chosen if name not in self._open], now_us)
         for name in [name for name in self._refused if name not in chosen]:
             del self._refused[name]
-        self._gone = [each for each in self._gone if not self._put(GONE, now_us, each)]
+        self._due = [each for each in self._due if not self._put(each[0], now_us, each[1])]
         for controller_input in self._inputs.values():
             controller_input.put_overdue(now_us)
         return changes
@@ -139,8 +143,38 @@ class Controllers:
         """Have every note released and every controller reset, as if all were unplugged."""
         for controller in self.controllers:
             self.channel_state.reset(controller)
-            self._gone.append(controller)
+            self._due.append((GONE, controller))
         self.poll(now_us)
+
+    def panic(self, now_us: int) -> None:
+        """Have every note of every controller ended at once; controls stay where they are."""
+        self.channel_state.lift()
+        for song in self._songs.values():
+            song.stop()
+        self._due.append((PANIC, 0))
+        self.poll(now_us)
+
+    def add_song(self, name: str, now_us: int) -> Song:
+        """Admit a song as one more controller; what one before it left behind is over.
+
+        Raises
+        ------
+        OSError
+            When the ring is full.
+        """
+        number = self._number(SONG, "", "")
+        if not self._put(GONE, now_us, number):
+            raise OSError("too much waits to be played; try again")
+        song = self._songs[number] = Song(name, number, self._put)
+        if number in self._inputs:
+            self._messages_before += self._inputs[number].messages
+        self._inputs[number] = song.input  # it stays there: what it held may be overdue
+        return song
+
+    def end_song(self, song: Song, now_us: int) -> None:
+        """Let go whatever a song holds; its notes die away."""
+        song.let_go(now_us)
+        self._songs.pop(song.number, None)
 
     def reply(self, controller: int, message: bytes) -> None:
         """Send a message back to a controller, if it has an input."""
@@ -166,7 +200,7 @@ class Controllers:
         for controller in before.keys() - self.controllers.keys():
             held = self.channel_state.held_keys(controller)
             self.channel_state.reset(controller)
-            self._gone.append(controller)
+            self._due.append((GONE, controller))
             self._messages_before += self._inputs.pop(controller).messages
             changes.append(DeviceChange("lost", before[controller], controller, held))
         return changes

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from config.settings import Settings
 from config.sound import Sound
 from daemon.ipc.counters import ERROR_BYTES, Ledger, Meters, SharedCounters, Timing
-from daemon.ipc.message_ring import GONE, MessageRing
+from daemon.ipc.message_ring import GONE, PANIC, MessageRing
 from daemon.player.cue_tones import CueTones
 from daemon.player.fade import Fade
 from daemon.player.frame_clock import FrameClock
@@ -66,6 +66,9 @@ class PlayedInstrument(Meters, LimitedInstrument, Protocol):
 
     def release_controller(self, controller: int, frame: int = 0) -> None:
         """Release everything that an unplugged controller held."""
+
+    def panic(self, frame: int = 0) -> None:
+        """End every note."""
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         """Change the settings between blocks."""
@@ -246,6 +249,9 @@ class Engine:
             latest = max(latest, frame)
             if message == GONE:
                 self.instrument.release_controller(controller, latest)
+                continue
+            if message == PANIC:
+                self.instrument.panic(latest)
                 continue
             # What waited for the player to start is not late.
             if frame < 0 and time_us >= self._began_us:

@@ -27,6 +27,8 @@ COMMANDS = (
     "testtone",
     "status",
     "why",
+    "play",
+    "panic",
     "learn",
     "check",
     "sounds",

@@ -40,6 +40,9 @@ class ScriptedInstrument:
     def release_controller(self, controller: int, frame: int = 0) -> None:
         self.gone.append((self.frame + frame, controller))
 
+    def panic(self, frame: int = 0) -> None:
+        self.sounding = 0
+
     def limit_partials(self, partials: int | None) -> int:
         return self.partials
 

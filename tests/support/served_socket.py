@@ -27,7 +27,7 @@ class ServedSocket:
         self._thread = threading.Thread(target=self._run)
         self._thread.start()
 
-    def _answer(self, request: Request) -> dict[str, object]:
+    def _answer(self, request: Request, client: int) -> dict[str, object]:
         self.answered += 1
         return {"asked": request.ask, "padding": "x" * 1000}
 

@@ -239,13 +239,13 @@ class Notes:
         for voice in self._pool.voices_of(channel):
             voice.audible = True
 
-    def sound_off(self, channel: Channel, at: int) -> None:
+    def sound_off(self, channel: Channel, at: int, by: str = "all sound off") -> None:
         """End every note of a channel at once, without a click."""
         for layer in channel.layers:
             self.sound_off(layer, at)
         self._pool.stolen.keys_up(channel.controller, channel.number, at, pedal=False)
         for voice in self._pool.voices_of(channel):
-            self._pool.cut(voice, at, "all sound off")
+            self._pool.cut(voice, at, by)
 
     def cut_controller(self, controller: int, at: int, by: str) -> None:
         """Release every note of a controller, whatever holds it."""

@@ -111,6 +111,12 @@ class Part:
             self.notes.clear_key_pressure(channel, at)
         self._set_targets_heard(routing.channels, at)
 
+    def panic(self, at: int) -> None:
+        """End every note of every controller at once and lift every pedal; controls stay."""
+        for channel in self._channels():
+            channel.own_pedals.lift()
+            self.notes.sound_off(channel, at, "panic")
+
     def reply(self, controller: int, body: bytes) -> None:
         """Have a system exclusive message sent back to a controller."""
         self.replies.append((controller, b"\xf0" + body + b"\xf7"))

@@ -17,7 +17,7 @@ from tests.support.served_socket import ServedSocket
 class Strange(ServedSocket):
     """A daemon in whose reply is whatever its devices call themselves."""
 
-    def _answer(self, request: Request) -> dict[str, object]:
+    def _answer(self, request: Request, client: int) -> dict[str, object]:
         return {"names": [{"na\x1bme": "Keys\x1b]0;mine\x07\n25"}], "count": 3, "none": None}
 
 

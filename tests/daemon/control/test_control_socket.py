@@ -26,7 +26,7 @@ class TurnByTurn:
         self._selector = selectors.DefaultSelector()
         self._server = ControlServer(path, self._answer, self._selector, lambda: 0.0)
 
-    def _answer(self, request: Request) -> dict[str, object]:
+    def _answer(self, request: Request, client: int) -> dict[str, object]:
         self.answered += 1
         return {"padding": "x" * 10_000}
 
@@ -191,6 +191,54 @@ def test_of_a_client_that_does_not_read_no_more_is_taken(loop: TurnByTurn) -> No
                 wire.recv(1 << 20)
             loop.turn()
         assert loop.answered > 500
+
+
+def test_the_server_says_which_client_has_left(tmp_path: Path) -> None:
+    selector = selectors.DefaultSelector()
+    asked: list[int] = []
+    left: list[int] = []
+    now_s = 0.0
+
+    def answer(request: Request, client: int) -> dict[str, object]:
+        asked.append(client)
+        return {}
+
+    server = ControlServer(
+        tmp_path / "control",
+        answer,
+        selector,
+        lambda: now_s,
+        left=left.append,
+    )
+
+    def turns() -> None:
+        for _ in range(4):
+            for key, events in selector.select(0.01):
+                key.data(events)
+
+    wires = [socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) for _ in range(2)]
+    for wire in wires:
+        wire.connect(str(tmp_path / "control"))
+        wire.sendall(b'{"ask": "play"}\n')
+        turns()
+    wires[0].close()
+    turns()
+    assert (asked, left) == ([1, 2], [1])
+    now_s = 3.5  # who plays must show that it is alive
+    server.tick()
+    assert left == [1, 2]
+    wires[1].close()
+    server.close()
+    selector.close()
+
+
+@pytest.mark.parametrize(
+    "message", ["903c", "903cff", "f07e7ff7", "c00540", "3c40", "b0 0740", "90"]
+)
+def test_only_whole_messages_of_channels_are_played(served: ServedSocket, message: str) -> None:
+    asked = '{"ask": "play", "messages": [[1, "%s"]]}\n' % message  # noqa: UP031
+    assert set(exchange(served, asked.encode())) == {"error"}
+    assert served.answered == 0
 
 
 def test_who_is_gone_before_its_turn_is_forgotten(loop: TurnByTurn) -> None:
