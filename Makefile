@@ -8,7 +8,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test deb package-test install-test boot-test cards all-checks wheel pictures clean
+.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test deb stick package-test install-test boot-test cards all-checks wheel pictures clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"

@@ -89,7 +89,10 @@ class Canvas:
 
     def _font(self, size: float) -> ImageFont.ImageFont | ImageFont.FreeTypeFont:
         if size not in self._fonts:
-            self._fonts[size] = ImageFont.load_default(size * _OVERSIZE)
+            try:
+                self._fonts[size] = ImageFont.load_default(size * _OVERSIZE)
+            except TypeError:  # before Pillow 10.1, on Debian 12
+                self._fonts[size] = ImageFont.truetype("DejaVuSans.ttf", round(size * _OVERSIZE))
         return self._fonts[size]
 
 

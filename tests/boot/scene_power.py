@@ -33,7 +33,10 @@ VERSIONS = tuple(
     f"[level]\nvolume_db = {level}\n[instead_of]\nlevel.volume_db = 0.0\n" + f"# {level}\n" * 1200
     for level in (-3.0, -6.0)
 )
-PYTHON = "/opt/partiald/venv/bin/python"
+OWN_FOLDER = """
+import sys
+sys.path.insert(0, "/usr/lib/partiald")
+"""
 # With the product's own writer, as its own user.
 SAVER = """
 import sys
@@ -61,7 +64,17 @@ MELODY = (60, 64, 67, 72, 67, 64)
 
 
 def as_partiald(program: str, *arguments: str) -> list[str]:
-    return ["runuser", "-u", "partiald", "--", PYTHON, "-P", "-c", program, *arguments]
+    return [
+        "runuser",
+        "-u",
+        "partiald",
+        "--",
+        "python3",
+        "-P",
+        "-c",
+        OWN_FOLDER + program,
+        *arguments,
+    ]
 
 
 def written_sectors() -> int:

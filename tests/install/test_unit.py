@@ -20,7 +20,7 @@ def lines(name: str) -> list[str]:
 def board(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The root of an installed board, as far as `systemd-analyze verify` looks."""
     root = tmp_path_factory.mktemp("board")
-    units = root / "usr/local/lib/systemd/system"
+    units = root / "etc/systemd/system"
     units.mkdir(parents=True)
     for unit in UNITS:
         shutil.copy(unit, units)
@@ -29,7 +29,7 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (root / "lib").symlink_to("usr/lib")
     for name in ("sysinit", "basic", "sound", "multi-user", "paths", "shutdown", "poweroff"):
         (theirs / f"{name}.target").write_text("[Unit]\nDescription=x\n")
-    for name in ("opt/partiald/venv/bin/partiald", "bin/sh", "bin/rm"):
+    for name in ("usr/bin/partiald", "bin/sh", "bin/rm"):
         (root / name).parent.mkdir(parents=True, exist_ok=True)
         (root / name).write_text("")
         (root / name).chmod(0o755)
@@ -53,7 +53,7 @@ def test_systemd_finds_no_fault_in_the_units_of_an_installed_board(board: Path) 
 
 def test_systemd_would_find_a_fault(board: Path) -> None:
     faulty = (SYSTEMD / "partiald.service").read_text("utf-8").replace("Restart=", "Restrat=")
-    (board / "usr/local/lib/systemd/system/faulty.service").write_text(faulty)
+    (board / "etc/systemd/system/faulty.service").write_text(faulty)
     assert "Restrat" in verified(board, "faulty.service")[1]
 
 
