@@ -8,7 +8,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test deb stick package-test install-test boot-test cards all-checks wheel pictures clean
+.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test deb stick package-test install-test boot-test cards all-checks wheel pictures manuals clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -32,6 +32,7 @@ help:
 	@echo "make soak      a day of music in virtual time, ten minutes of it in real time, 1,000 replugs"
 	@echo "make all-checks as root: every check there is, for hours; ONLY='fuzz soak' for some of them"
 	@echo "make pictures  the pictures of the pages, drawn anew into docs/"
+	@echo "make manuals   manual pages, shell completion, schemas: build/manuals"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"
 	@echo "make clean     away with everything these targets made, .venv too"
@@ -120,6 +121,12 @@ wheel: .venv/play.stamp
 
 pictures: .venv/play.stamp
 	$(BIN)/python .ci/pictures
+
+# They bear the date of the version.
+manuals: .venv/play.stamp
+	@rm -rf build/manuals
+	@$(BIN)/python -m daemon.manual.build build/manuals \
+		"$$(date -u +%F -d "$$(sed -n 's/^ -- .*>  //p' debian/changelog | head -n 1)")"
 
 clean:
 	rm -rf .venv build dist rehearsal all-checks bench-cost.png *.egg-info .mypy_cache .pytest_cache .ruff_cache .hypothesis

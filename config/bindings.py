@@ -22,9 +22,9 @@ class Binding(Section):
     partial: int = 0
     """Which partial, counted from 1; only for the target ``partial``."""
     low: float | None = None
-    """The meaning of 0, in the target's unit; None: the usual one."""
+    """The meaning of 0, in the target's unit; left out: the usual one."""
     high: float | None = None
-    """The meaning of 127, in the target's unit; None: the usual one."""
+    """The meaning of 127, in the target's unit; left out: the usual one."""
     USUAL: ClassVar[tuple[float, float]]
     """The meaning of 0 and of 127 where the binding does not say."""
 

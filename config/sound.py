@@ -88,6 +88,7 @@ class Sound(Section):
     """One timbre. Read `ratios`, `levels`, `phases` and `decays_s`, not the tables behind them."""
 
     title: str = Field(min_length=1, max_length=40)
+    """What it is called, in lists and pictures."""
     about: str = Field(min_length=1, max_length=200)
     """One line on the acoustics it comes from."""
     level_db: float = Field(default=0.0, ge=-80.0, le=24.0)

@@ -188,7 +188,9 @@ def build() -> Parser:
     )
 
     learn = command("learn", "Bind the next knob that is moved.", "partial 3")
-    learn.add_argument("target", choices=_TARGETS, metavar="TARGET", help=", ".join(_TARGETS))
+    learn.add_argument(
+        "target", choices=_TARGETS, metavar="TARGET", help=f"one of {', '.join(_TARGETS)}"
+    )
     learn.add_argument(
         "partial", nargs="?", type=whole_number, metavar="N", help="which partial, from 1"
     )

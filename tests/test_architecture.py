@@ -22,6 +22,7 @@ from tests.support.import_graph import (
 
 STANDS_ON: dict[str, set[str]] = {
     "daemon.__main__": {"daemon.command_line"},
+    "daemon.manual": {"daemon.command_line"},
     "daemon.command_line": {"daemon.commands", "daemon.usage_parser"},
     "daemon.commands": {"daemon.keeper", "daemon.drawing"},
     "daemon.keeper": {"daemon.diagnosis", "daemon.player", "daemon.control"},

@@ -1,0 +1,1 @@
+"""Manual pages, completion for shells, and schemas for editors, made from the code itself."""
