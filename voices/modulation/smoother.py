@@ -54,7 +54,7 @@ class Smoother:
         """Targets to come: frame, row, column, value."""
         self._moving_until = np.zeros(0)
         self._coefficient = 1.0 - exp(-CONTROL_PERIOD / (SMOOTHING_S * sample_rate))
-        self._at_rest = True
+        self._at_rest = self._plain = True
         self._steady: SteadyVibrato | None = None
         """What holds while only vibrato moves; None: not known."""
         self.set_level_columns(0)
@@ -63,6 +63,15 @@ class Smoother:
     def at_rest(self) -> bool:
         """Whether nothing moves."""
         return self._at_rest
+
+    @property
+    def plain(self) -> bool:
+        """Whether all rows are known to rest at their keys' own pitch and spectrum."""
+        return self._at_rest and self._plain
+
+    def _come_to_rest(self) -> None:
+        self._begin, self._end = self.values.copy("K"), self.values.copy("K")
+        self._at_rest, self._plain = True, not self.values[:, SHAPE].any()
 
     def set_level_columns(self, count: int) -> None:
         """Have so many level columns, all at 0 dB if their number changes."""
@@ -81,6 +90,7 @@ class Smoother:
         self._steady = None
         first = len(self._target)
         added = np.array(values)
+        self._plain &= not added[:, SHAPE].any()
         for name in ("_target", "values", "_begin", "_end"):
             setattr(self, name, np.asfortranarray(np.concatenate([getattr(self, name), added])))
         self.moving = np.concatenate([self.moving, np.zeros(len(added), bool)])
@@ -142,9 +152,9 @@ class Smoother:
         self._steady = None
         self._take_targets(None)
         self.values = self._target.copy("K")
-        self._begin, self._end = self.values.copy("K"), self.values.copy("K")
         self._moving_until[:] = 0.0
         self.gains_moving = False
+        self._come_to_rest()
         self._at_rest = not self.values[:, VIBRATO_DEPTH].any()
 
     def advance(self, frame: int, frames: int) -> Ramps | None:
@@ -170,8 +180,7 @@ class Smoother:
         self.gains_moving = bool((begin[..., GAINS] != end[..., GAINS]).any())
         arrived = not self._pending and (self.values == self._target).all()
         if arrived and not (self.gains_moving or moving.any()):
-            self._begin, self._end = self.values.copy("K"), self.values.copy("K")
-            self._at_rest = True
+            self._come_to_rest()
             return None
         if arrived and (begin == end).all():
             self._find_steady(frame + frames)

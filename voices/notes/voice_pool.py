@@ -20,6 +20,7 @@ from voices.notes.note_modulation import NoteModulation
 from voices.notes.stolen_notes import StolenNotes
 from voices.notes.voice import Voice
 from voices.synthesis.bank import Bank
+from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import attack, decay, fade
 from voices.synthesis.partial_gains import PartialGains
@@ -61,6 +62,7 @@ class VoicePool:
         self._fade_frames = int(FADE_S * sample_rate)
         self._cache = TableCache(frames)
         self._cells = Chirps()
+        self._lines = AttackLines(frames)
         self._mono = mono
         self._voicings: dict[str, Voicing] = {}
         self.sounding = 0
@@ -92,7 +94,9 @@ class VoicePool:
         for voicing in sorted(voicings, key=lambda each: -each.slots):
             self._bank(voicing.partials, voicing.slots)
         keys = [(key, tunings.preset.frequencies[key]) for key in WARM_KEYS]
-        self._cache.prepare([(each, *key) for key in keys for each in voicings[0].timbres(key[0])])
+        tuned = [(each, *key) for key in keys for each in voicings[0].timbres(key[0])]
+        self._cache.keep(tuned)
+        self._lines.keep(dict.fromkeys(timbre for timbre, _, _ in tuned))
 
     def voicing(self, name: str) -> Voicing:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
@@ -111,7 +115,7 @@ class VoicePool:
         if bank is None:
             bank = self.banks[partials] = Bank(
                 *(partials, self._frames, self.settings.polyphony * slots, self.smoother),
-                *(self._spectrum, self._cache, self._cells),
+                *(self._spectrum, self._cache, self._cells, self._lines),
             )
         return bank
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import GAINS, Smoother
+from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import Segment
 from voices.synthesis.envelopes import Envelopes
@@ -24,7 +25,7 @@ from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.resting_voices import RestingVoices
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
-from voices.synthesis.voice_arrays import VoiceArrays
+from voices.synthesis.voice_arrays import Rows, VoiceArrays
 
 SILENT = 1e-7
 """A slot below this level (-140 dB) has ended ..."""
@@ -46,6 +47,7 @@ class Bank:
         partial_gains: PartialGains,
         cache: TableCache,
         chirps: Chirps,
+        lines: AttackLines,
     ) -> None:
         self.partials = partials
         self.active_partials = partials
@@ -53,7 +55,7 @@ class Bank:
         self.count = 0
         self.slots: list[Slot] = []
         self.arrays = VoiceArrays(partials, frames, voices + SPARE_ROWS)
-        self._envelopes = Envelopes(voices + SPARE_ROWS, frames)
+        self._envelopes = Envelopes(voices + SPARE_ROWS, frames, lines)
         self._resting = RestingVoices(
             self.arrays, self.slots, frames, smoother, partial_gains, cache
         )
@@ -116,8 +118,9 @@ class Bank:
         ``ramps`` are those of this block; None: nothing moves.
         """
         count, arrays = self.count, self.arrays
+        stale: Rows = slice(count, count)
         if self._entering:
-            self._fill_rows()
+            stale = self._fill_rows()
         moving = np.zeros(0, np.intp)
         if ramps is not None:
             motion_rows = arrays.motion_row[:count]
@@ -125,12 +128,12 @@ class Bank:
             gain = arrays.gain[:count]
             gain.T[...] = self._smoother.values.T[GAINS].take(motion_rows, 1)
             gain *= arrays.sides[:count]
-        if self._any_stale and len(moving) < count:
-            stale = arrays.stale[:count].copy()
-            stale[moving] = False
-            rows = stale.nonzero()[0]
-            if len(rows):
-                self._resting.refresh(rows, frame)
+        if self._any_stale or len(moving):
+            any_stale = arrays.stale[:count].copy()
+            any_stale[moving] = False
+            stale = any_stale.nonzero()[0]
+        if arrays.onset[stale].size:
+            self._resting.refresh(stale, frame)
         wave = self._wave[:count]
         before, partials = self._rendered_partials, self.active_partials
         self._rendered_partials = partials
@@ -148,14 +151,14 @@ class Bank:
             self.level = None
         self.wave = flat
 
-    def _fill_rows(self) -> None:
-        """Fill the rows of all slots that were added since the last block, at once."""
+    def _fill_rows(self) -> slice:
+        """Fill the rows of all slots that were added since the last block, and return them."""
         first = self.count - len(self._entering)
         onsets = [segment.start for segment in self._entering]
         self.arrays.enter(first, self.slots[first:], onsets)
         self._envelopes.start(first, self._entering)
         self._entering.clear()
-        self._any_stale = True
+        return slice(first, self.count)
 
     def silence_broken(self) -> list[Slot]:
         """Silence the slots whose sound in this block is not finite, and return them."""

@@ -68,35 +68,35 @@ def fade(frame: int, level: float, frames: int) -> Segment:
 
 def evaluate(
     segments: NDArray[np.float64],
-    frames: NDArray[np.float64],
+    frame: int,
+    times: NDArray[np.float32],
     *,
     rising: bool,
     decaying: bool,
 ) -> NDArray[np.float32]:
-    """Return the levels of segments, one per row of ``segments`` (V, 6), at frames (T,): (V, T).
+    """Return the levels of segments, one per row of ``segments`` (V, 6), as (V, T).
 
-    ``rising``: whether any may be in its attack; ``decaying``: whether any may be past it.
+    They are those ``times`` (T,) after ``frame``. ``rising``: whether any may be in its attack;
+    ``decaying``: whether any may be past it.
     """
     start, start_level, peak, attack, sustain, rate = segments.T[..., None]
-    n = frames - start
+    n = (frame - start).astype(np.float32) + times
     levels: NDArray[np.float32]
     if rising:
-        levels = (n / attack).astype(np.float32)
+        levels = n * (pi / attack).astype(np.float32)
         np.maximum(levels, 0.0, out=levels)
-        np.minimum(levels, 1.0, out=levels)
-        levels *= pi
+        np.minimum(levels, pi, out=levels)
         np.cos(levels, out=levels)
         levels *= ((start_level - peak) / 2).astype(np.float32)
         levels += ((start_level + peak) / 2).astype(np.float32)
     else:
-        levels = np.repeat(peak.astype(np.float32), len(frames), axis=1)
+        levels = np.repeat(peak.astype(np.float32), len(times), axis=1)
     if decaying:
-        n -= attack
+        n -= attack.astype(np.float32)
         np.maximum(n, 0.0, out=n)
-        n *= -rate
-        fallen = n.astype(np.float32)
-        np.exp(fallen, out=fallen)
-        fallen -= 1.0
-        fallen *= (peak - sustain).astype(np.float32)
-        levels += fallen
+        n *= (-rate).astype(np.float32)
+        np.exp(n, out=n)
+        n -= 1.0
+        n *= (peak - sustain).astype(np.float32)
+        levels += n
     return levels

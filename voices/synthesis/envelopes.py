@@ -13,12 +13,14 @@ Shapes: ``V`` voices, ``T`` frames, cut into ``H`` pieces of ``L`` frames; 1 + 7
 
 from collections.abc import Sequence
 from functools import cache
+from itertools import chain
 from math import log
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.envelope_segment import Segment, evaluate
 
 ARRIVED = 1e-7
@@ -34,7 +36,8 @@ GENTLE = 1.2
 class Envelopes:
     """One segment per row; the rows in use come first."""
 
-    def __init__(self, capacity: int, frames: int) -> None:
+    def __init__(self, capacity: int, frames: int, lines: AttackLines) -> None:
+        self._lines = lines
         self._segments = np.zeros((0, len(Segment._fields)))
         self._frames = frames
         self._piece = min(frames, PIECE)
@@ -45,11 +48,14 @@ class Envelopes:
         self._basis = _basis(self._piece)
         self._changes: list[tuple[int, Segment]] = []
         """The segments that start in the next block, each with its row."""
+        self._times = np.arange(frames, dtype=np.float32)
         self._any_exact_until = self._any_curved_until = 0.0
         self._attack_until: list[float] = []
         """By row: until when it is in its attack ..."""
         self._exact_until: list[float] = []
-        """... and until when it is evaluated frame by frame."""
+        """... until when it is evaluated frame by frame ..."""
+        self._line: list[int | None] = []
+        """... and which piece of its attack line begins with frame 0; None: it has none."""
         self._next_refresh = 0.0
         self.grow(capacity)
 
@@ -60,6 +66,7 @@ class Envelopes:
         self._segments[: len(kept)] = kept
         for until in (self._attack_until, self._exact_until):
             until += [0.0] * (capacity - len(kept))
+        self._line += [None] * (capacity - len(kept))
         self._constant: NDArray[np.float32] | None = None
         """The levels while all are constant; None: not known."""
         self._values = np.zeros((capacity, pieces, 1 + NODES))
@@ -83,45 +90,51 @@ class Envelopes:
 
     def start(self, first: int, segments: Sequence[Segment]) -> None:
         """Put new notes' first segments into the rows from ``first`` on."""
-        rows = range(first, first + len(segments))
-        self._segments[first : rows.stop] = segments
-        self._note_ends(rows, segments)
-        for segment in segments:
-            self._watch(segment)
+        count = len(segments)
+        values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * count)
+        self._segments[first : first + count] = values.reshape(count, 6)
+        self._watch(range(first, first + count), segments)
+        onsets = self._lines.onsets
+        for row, (start, level, peak, *course) in enumerate(segments, first):
+            onset = onsets.get(tuple(course)) if (level, peak) == (0.0, 1.0) else None
+            self._line[row] = None if onset is None else onset - int(start)
 
-    def _note_ends(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
-        """Note until when segments that have just been put into rows rise or are steep."""
-        self._constant = None
-        for row, segment in zip(rows, segments, strict=True):
-            until = self._attack_until[row] = segment.start + segment.attack
-            if segment.rate > self._steepest:
-                until = max(until, _arrival(segment))
-            self._exact_until[row] = until
-            self._next_refresh = min(self._next_refresh, until)
+    def _watch(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
+        """Note until when segments that have just been put into rows rise, are steep and change."""
+        attack_until, exact_until, steepest = self._attack_until, self._exact_until, self._steepest
+        latest_exact, latest_curved = self._any_exact_until, self._any_curved_until
+        next_refresh = self._next_refresh
+        for row, (start, _, peak, attack, sustain, rate) in zip(rows, segments, strict=True):
+            risen = exact = arrival = start + attack
+            distance = abs(peak - sustain)
+            if distance > ARRIVED:
+                arrival += log(distance / ARRIVED) / rate
+            if rate > steepest:
+                exact = arrival
+            attack_until[row], exact_until[row] = risen, exact
+            next_refresh = min(next_refresh, exact)
+            latest_exact = max(latest_exact, exact)
+            latest_curved = max(latest_curved, arrival)
+        self._any_exact_until, self._any_curved_until = latest_exact, latest_curved
+        self._next_refresh, self._constant = next_refresh, None
 
     def remove(self, row: int, last: int) -> None:
         """Take out a row and put the last one in use in its place."""
         for array in (self._segments, self._values, self._factors):
             array[row] = array[last]
         self._constant = None
-        for until in (self._attack_until, self._exact_until):
-            until[row] = until[last]
+        self._attack_until[row] = self._attack_until[last]
+        self._exact_until[row] = self._exact_until[last]
+        self._line[row] = self._line[last]
         if self._changes:
             kept = (change for change in self._changes if change[0] != row)
             self._changes = [(row if of == last else of, segment) for of, segment in kept]
+        if last == 0:
+            self._any_exact_until = self._any_curved_until = 0.0
 
     def change(self, row: int, segment: Segment) -> None:
         """Start another segment in a row, inside the next block."""
         self._changes.append((row, segment))
-        self._watch(segment)
-
-    def _watch(self, segment: Segment) -> None:
-        """Note until when some voice is evaluated exactly, and until when some level changes."""
-        arrival, until = _arrival(segment), segment.start + segment.attack
-        if segment.rate > self._steepest:
-            until = arrival
-        self._any_exact_until = max(self._any_exact_until, until)
-        self._any_curved_until = max(self._any_curved_until, arrival)
 
     def levels(self, frame: int, count: int) -> NDArray[np.float32]:
         """Return the levels from ``frame`` on: shape (V, T), or (V, 1) when all are constant."""
@@ -148,32 +161,41 @@ class Envelopes:
         """Start the segments that begin in this block, the first of every row."""
         now: dict[int, Segment] = {}
         later = []
-        for row, segment in self._changes:
-            if row in now:
-                later.append((row, segment))
-            else:
-                now[row] = segment
+        for change in self._changes:
+            if now.setdefault(*change) is not change[1]:
+                later.append(change)
         self._changes = later
         rows, segments = list(now), list(now.values())
-        self._segments[rows] = segments
-        self._note_ends(rows, segments)
+        values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * len(rows))
+        self._segments[rows] = values.reshape(-1, 6)
+        self._watch(rows, segments)
+        for row in rows:
+            self._line[row] = None
         changed = self._evaluate(rows, frame)
-        for (row, segment), new in zip(now.items(), changed, strict=True):
-            first = int(segment.start) - frame
-            levels[row, first:] = new[first:]
+        begun = self._times >= (values[::6] - frame)[:, None]
+        levels[rows] = np.where(begun, changed, levels[rows])
 
     def _overwrite_exactly(self, frame: int, levels: NDArray[np.float32]) -> None:
-        """Evaluate the voices in their attack, and steep ones, frame by frame."""
-        rows = [row for row in range(len(levels)) if self._exact_until[row] > frame]
+        """Overwrite the levels of voices in their attack, and of steep ones."""
+        rows, rising, places = [], [], []
+        for row in range(len(levels)):
+            if self._exact_until[row] > frame:
+                line = self._line[row]
+                if line is not None and self._attack_until[row] > frame:
+                    rising.append(row)
+                    places.append(line + frame)
+                else:
+                    rows.append(row)
+        if rising:
+            levels[rising] = self._lines.pieces[places]
         if rows:
             levels[rows] = self._evaluate(rows, frame)
 
     def _evaluate(self, rows: list[int], frame: int) -> NDArray[np.float32]:
         """Return the levels of some rows, frame by frame."""
         risen = [self._attack_until[row] for row in rows]
-        frames = np.arange(frame, frame + self._frames, dtype=np.float64)
         rising, decaying = max(risen) > frame, min(risen) < frame + self._frames
-        return evaluate(self._segments[rows], frames, rising=rising, decaying=decaying)
+        return evaluate(self._segments[rows], frame, self._times, rising=rising, decaying=decaying)
 
     def _refresh(self, frame: int, count: int) -> None:
         """Evaluate what is left of every decay at ``frame``, and how it falls over a block."""
@@ -186,19 +208,14 @@ class Envelopes:
             np.maximum(age, 0.0, out=age)  # their decay begins when they have risen
         distance = (peak - sustain) * np.exp(-rate * age)
         distance[np.abs(distance) < ARRIVED] = 0.0
+        if not distance.any() and not coming:
+            self._any_curved_until = 0.0
         left = np.exp(rate[:, None] * -self._node_frames)
         left *= distance[:, None]
         values, factors = self._values[:count], self._factors[:count]
         values[..., 0] = sustain[:, None]
         values[..., 1:] = left.reshape(count, -1, NODES)
         factors[..., 1:] = np.exp(rate * -self._frames)[:, None, None]
-
-
-def _arrival(segment: Segment) -> float:
-    """Return the frame from which a segment is as good as level."""
-    risen = segment.start + segment.attack
-    distance = abs(segment.peak - segment.sustain)
-    return risen + log(distance / ARRIVED) / segment.rate if distance > ARRIVED else risen
 
 
 def _nodes(frames: int) -> NDArray[np.float64]:

@@ -110,6 +110,8 @@ class MovingVoices:
         if arrays.latest_onset >= frame:  # a new voice has turned none at its onset
             into = arrays.onset[rows] - frame
             for voice in (into >= 0).nonzero()[0]:
+                row = np.arange(arrays.capacity)[rows][voice]
+                arrays.i_omega[row] = 2j * np.pi * arrays.frequency[row] * arrays.ratios[row]
                 sub_block, rest = divmod(int(into[voice]), ramps.sub_block_frames)
                 path = ratios[:, voice]
                 slope = np.diff(path) / CONTROL_PERIOD

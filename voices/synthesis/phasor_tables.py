@@ -9,6 +9,7 @@ Shapes: ``K`` voices, ``P`` partials, ``R`` rows of ``C`` columns. Complex numbe
 pairs of reals, so that the product is a real one of inner length 2P.
 """
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -25,7 +26,7 @@ def shape_of(frames: int) -> tuple[int, int]:
 
 
 class Tables(NamedTuple):
-    """Factors of K voices for blocks of one length."""
+    """Factors of K voices for blocks of one length; the first four in the order of `VoiceArrays`."""
 
     rows: NDArray[np.complex64]
     """Shape (K, R, P): ``z^(rC)``."""
@@ -33,10 +34,12 @@ class Tables(NamedTuple):
     """Shape (K, 2P, C): alternately the real part of ``z^c`` and its negative imaginary part."""
     step: NDArray[np.complex128]
     """Shape (K, P): ``z^(RC)``, from one block to the next."""
-    weight: NDArray[np.float64]
+    i_omega: NDArray[np.complex64]
+    """Shape (K, P): i times the radians per frame."""
+    weight: NDArray[np.float32]
     """Shape (K, P): 1, less towards Nyquist, where a partial is silent."""
-    exponents: NDArray[np.complex128]
-    """Shape (K, P): ``iω - d``, so that z is their exponential."""
+    full: bool
+    """Whether all weights are 1."""
 
 
 def powers(z: NDArray[np.complex128], count: int) -> NDArray[np.complex128]:
@@ -61,13 +64,22 @@ def tables(frequencies: NDArray[np.float64], decays: NDArray[np.float64], frames
     column_table[:, :, 0] = inner.real
     np.negative(inner.imag, out=column_table[:, :, 1], casting="same_kind")
     outer = powers(np.exp(exponents * columns), rows).transpose(1, 0, 2)
+    weight = below_nyquist(frequencies)
     return Tables(
         np.ascontiguousarray(outer, np.complex64),
         column_table.reshape(voices, 2 * partials, columns),
         np.exp(exponents * frames),
-        below_nyquist(frequencies),
-        exponents,
+        (2j * np.pi * frequencies).astype(np.complex64),
+        weight.astype(np.float32),
+        bool((weight == 1.0).all()),
     )
+
+
+def turned(made: Tables, rows: Sequence[int], frames: NDArray[np.intp]) -> NDArray[np.complex64]:
+    """Return ``z^n`` of some rows of tables, (len(rows), P), each for its n of ``frames``."""
+    along, inside = np.divmod(frames, made.columns.shape[2])
+    within = made.columns[rows, :, inside].view(np.complex64)
+    return np.asarray(made.rows[rows, along] * within.conj())
 
 
 def below_nyquist(frequencies: NDArray[Any]) -> NDArray[Any]:

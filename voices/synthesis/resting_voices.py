@@ -4,7 +4,7 @@ Shapes: ``V`` voices, ``P`` partials, blocks of ``R`` rows by ``C`` columns (see
 `voices.synthesis.phasor_tables`).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,12 +12,10 @@ from numpy.typing import NDArray
 
 from voices.modulation.smoother import GAINS, PITCH, SHAPE, Smoother
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.phasor_tables import Tables, shape_of
+from voices.synthesis.phasor_tables import Tables, shape_of, turned
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
-from voices.synthesis.voice_arrays import VoiceArrays
-
-Rows = NDArray[np.intp]
+from voices.synthesis.voice_arrays import Rows, VoiceArrays
 
 
 class RestingVoices:
@@ -52,39 +50,39 @@ class RestingVoices:
 
     def refresh(self, rows: Rows, frame: int) -> None:
         """Give voices that are at rest now the tables and state of the pitch they rest at."""
-        arrays = self._arrays
-        values = self._smoother.values[arrays.motion_row[rows]]
-        arrays.gain[rows] = values[:, GAINS] * arrays.sides[rows]
+        arrays, smoother = self._arrays, self._smoother
+        motion_rows = arrays.motion_row[rows]
+        gains = smoother.values.T[GAINS].take(motion_rows, 1).T
+        arrays.gain[rows] = gains * arrays.sides[rows]
         new = arrays.onset[rows] >= frame
-        plain = ~values[:, SHAPE].any(axis=1)
-        begins = new & plain
-        if begins.all():
+        if not smoother.plain:
+            new &= ~smoother.values[motion_rows, SHAPE].any(axis=1)
+        if new.all():
             self._begin(rows, frame)
         else:
-            self._resume(rows[~begins], frame)
-            if begins.any():
-                self._begin(rows[begins], frame)
+            numbers = np.array(_numbers(rows))
+            self._resume(numbers[~new], frame)
+            if new.any():
+                self._begin(numbers[new], frame)
         arrays.stale[rows] = False
 
     def _begin(self, rows: Rows, frame: int) -> None:
         """Start voices at their keys' own pitch and spectrum."""
         arrays = self._arrays
-        frequency = arrays.table_frequency[rows] = arrays.frequency[rows]
-        known = self._load_tables(rows, frequency)
-        state = np.array([tables.exponents for tables in known])
-        state *= (frame - arrays.onset[rows])[:, None]  # back to the start of the block
-        np.exp(state, out=state)
-        state *= arrays.onset_phasors[rows]
-        arrays.state[rows] = state * np.array([tables.weight for tables in known])
+        for some, made, places in self._load_tables(rows, arrays.frequency[rows]):
+            into = (arrays.onset[some] - frame).astype(np.intp)
+            phasors = arrays.onset_phasors[some] / turned(made, places, into)
+            if not made.full:
+                phasors *= made.weight[places]
+            arrays.state[some] = phasors
 
     def _resume(self, rows: Rows, frame: int) -> None:
         """Go on with voices that have come to rest, or that start bent."""
         arrays = self._arrays
         values = self._smoother.values[arrays.motion_row[rows]]
         frequency = arrays.frequency[rows] * np.exp2(values[:, PITCH] / 1200.0)
-        known = self._load_tables(rows, frequency)
-        level = np.array([tables.weight for tables in known])
-        level *= np.exp(arrays.decays[rows] * (arrays.onset[rows] - frame)[:, None])
+        arrays.table_frequency[rows] = frequency
+        level = np.exp(arrays.decays[rows] * (arrays.onset[rows] - frame)[:, None])
         gains = self._partial_gains.gains(
             values,
             *(arrays.octaves[rows], arrays.numbers[rows], arrays.swell[rows]),
@@ -97,20 +95,39 @@ class RestingVoices:
         phasors = np.exp(2j * np.pi * (cycles - np.rint(cycles)))
         arrays.state[rows] = level * arrays.onset_phasors[rows] * phasors
         arrays.cycles[rows], arrays.as_of[rows] = key_cycles, frame
-        arrays.table_frequency[rows] = frequency
+        for some, made, places in self._load_tables(rows, frequency):
+            arrays.state[some] *= made.weight[places]
+            i_omega = 2j * np.pi * arrays.frequency[some]
+            arrays.i_omega[some] = arrays.ratios[some] * i_omega[:, None]
 
-    def _load_tables(self, rows: Rows, frequency: NDArray[np.float64]) -> list[Tables]:
-        """Fill in the tables of voices for frequencies, and return them."""
-        arrays, slots = self._arrays, [self._slots[row] for row in rows]
-        known = self._cache.tables(
-            [
-                (slot.timbre, slot.key, each)
-                for slot, each in zip(slots, frequency.tolist(), strict=True)
-            ]
-        )
-        for row, tables in zip(rows.tolist(), known, strict=True):
-            arrays.outer[row], arrays.inner[row], arrays.step[row] = tables[:3]
-        return known
+    def _load_tables(
+        self, rows: Rows, frequency: NDArray[np.float64]
+    ) -> Iterator[tuple[Rows, Tables, list[int]]]:
+        """Fill in the tables of voices for frequencies.
+
+        Yield the rows that have their tables in common, those tables, and where they are in them.
+        """
+        arrays = self._arrays
+        numbers = _numbers(rows)
+        wanted = [
+            (self._slots[row].timbre, self._slots[row].key, each)
+            for row, each in zip(numbers, frequency.tolist(), strict=True)
+        ]
+        alike: dict[int, list[int]] = {}
+        known = self._cache.find(wanted)
+        for number, (made, _) in enumerate(known):
+            alike.setdefault(id(made), []).append(number)
+        for some in alike.values():
+            made, places = known[some[0]][0], [known[number][1] for number in some]
+            here = _in_one_piece([numbers[number] for number in some])
+            tables: tuple[NDArray[Any], ...] = made[:4]
+            filled = (arrays.outer, arrays.inner, arrays.step, arrays.i_omega)
+            for table, into in zip(tables, filled, strict=True):
+                if isinstance(here, slice):
+                    table.take(places, 0, into[here], "clip")
+                else:
+                    into[here] = table[places]
+            yield here, made, places
 
     # --- resting ---------------------------------------------------------------------------
 
@@ -145,6 +162,18 @@ class RestingVoices:
             *(left, left.view(np.float32), arrays.inner[:count, : 2 * most]),
             *(arrays.state[:count], arrays.step[:count]),
         )
+
+
+def _numbers(rows: Rows) -> list[int]:
+    return list(range(rows.start, rows.stop)) if isinstance(rows, slice) else rows.tolist()
+
+
+def _in_one_piece(rows: list[int]) -> Rows:
+    """Return rows as a slice if they follow each other, or else as an array."""
+    first, last = rows[0], rows[-1]
+    if last - first == len(rows) - 1:
+        return slice(first, last + 1)
+    return np.array(rows)
 
 
 def _rise(shape: tuple[int, ...]) -> NDArray[np.float32]:

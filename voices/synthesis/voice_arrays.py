@@ -5,6 +5,7 @@ of ``R`` rows by ``C`` columns (see `voices.synthesis.phasor_tables`).
 """
 
 from collections.abc import Sequence
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -60,46 +61,45 @@ class VoiceArrays:
         """Those of `OnsetSpectrum`, and each by its name."""
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
         self.levels, self.swell, self.overtones = rest
-        self.progress = room("progress", np.float64, 6)
+        self.progress = room("progress", np.float64, 9)
         """The key's frequency and that of its highest partial, not bent; the frequency that the
         tables are for; the cycles of the key since the onset as of a frame; that frame; and the
-        onset. Each by its name:"""
+        onset. How much of a slot is sent to the room, and what the gains left and right are
+        multiplied by for where it stands. Each by its name:"""
         self.frequency, self.highest, self.table_frequency, *rest = self.progress.T
-        self.cycles, self.as_of, self.onset = rest
+        self.cycles, self.as_of, self.onset, self.wet, *_ = rest
+        self.sides = self.progress[:, 7:]
         self.i_omega = room("i_omega", np.complex64, partials)
         """i times the radians per frame of each partial, not bent."""
         self.motion_row = room("motion_row", np.intp)
         """The row of `Smoother` with which a slot moves."""
         self.gain = room("gain", np.float32, 2)
         """Left and right, while the gain does not move."""
-        self.wet = room("wet", np.float32)
-        """How much of a slot is sent to the room."""
-        self.sides = room("sides", np.float32, 2)
-        """What the gains left and right are multiplied by for where a slot stands."""
         self._all = [getattr(self, name) for name in names]
         self.capacity = capacity
 
     def enter(self, first: int, slots: Sequence[Slot], onsets: Sequence[float]) -> None:
         """Fill rows from ``first`` on for slots whose onsets lie in the next block."""
-        used = slice(first, first + len(slots))
-        self.progress[used] = [
-            (slot.frequency, slot.frequency * slot.timbre.highest, 0.0, 0.0, onset, onset)
-            for slot, onset in zip(slots, onsets, strict=True)
+        count = len(slots)
+        used = slice(first, first + count)
+        progress = [
+            (each.frequency, each.frequency * each.timbre.highest, each.frequency, 0.0, onset, onset)
+            + (each.wet, *each.timbre.sides)
+            for each, onset in zip(slots, onsets, strict=True)
         ]
+        numbers = np.fromiter(chain.from_iterable(progress), np.float64, 9 * count)
+        self.progress[used] = numbers.reshape(count, 9)
         self.motion_row[used] = [slot.motion_row for slot in slots]
         self.stale[used] = True
         self.latest_onset = max(self.latest_onset, *onsets)
+        spectra = [slot.onset_spectrum for slot in slots]
+        np.concatenate([each.phasors for each in spectra], out=self.onset_phasors[used].reshape(-1))
+        properties = self.properties[used].reshape(-1, self.partials)
+        np.concatenate([each.properties for each in spectra], out=properties)
         for row, slot in enumerate(slots, first):
-            timbre, spectrum = slot.timbre, slot.onset_spectrum
-            self.wet[row] = slot.wet
-            self.sides[row] = timbre.sides
-            self.onset_phasors[row] = spectrum.phasors
-            self.properties[row] = spectrum.properties
-            if timbre.any_decay:
+            if slot.timbre.any_decay:
                 self._decaying += 1
-                self.decays[row] = timbre.decays_at(slot.key)
-        omega = 2 * np.pi * self.frequency[used]
-        self.i_omega[used].imag = self.ratios[used] * omega[:, None]
+                self.decays[row] = slot.timbre.decays_at(slot.key)
 
     @property
     def any_decay(self) -> bool:
