@@ -100,7 +100,6 @@ class Instrument:
         self._room = Room(settings.room, sample_rate, block_frames)
         self._tremulant = Tremulant(settings.tremulant, sample_rate, block_frames)
         self.apply(settings, shipped() if sounds is None else sounds)
-        self._pool.warm_up(self._part.tunings)
         for controller in range(EXPECTED_CONTROLLERS):
             self._part.add_controller(controller)
 
@@ -125,6 +124,23 @@ class Instrument:
         self._part.refresh(channel, self.frame)
         return channel
 
+    def prepare(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
+        """Make ready what `apply` will need for these settings, in any thread; it may take long.
+
+        Raises
+        ------
+        ValueError
+            If the settings name a sound that does not exist.
+        """
+        self._pool.prepare(settings, self._known(settings, sounds))
+
+    def _known(self, settings: Settings, sounds: Mapping[str, Sound] | None) -> Mapping[str, Sound]:
+        """Return the sounds, those in force if none are given, that settings choose from."""
+        sounds = self._pool.sounds if sounds is None else sounds
+        if settings.sound.name not in sounds:
+            raise ValueError(f"no sound {settings.sound.name!r} among {sorted(sounds)}")
+        return sounds
+
     def apply(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         """Apply other settings between two blocks; sounding notes go on.
 
@@ -135,9 +151,7 @@ class Instrument:
         ValueError
             If the settings name a sound that does not exist; then nothing has changed.
         """
-        sounds = self._pool.sounds if sounds is None else sounds
-        if settings.sound.name not in sounds:
-            raise ValueError(f"no sound {settings.sound.name!r} among {sorted(sounds)}")
+        sounds = self._known(settings, sounds)
         self.settings = settings
         self._pool.apply(settings, sounds, self.frame)
         self._receiver.apply(settings)

@@ -70,6 +70,9 @@ class PlayedInstrument(Meters, LimitedInstrument, Protocol):
     def panic(self, frame: int = 0) -> None:
         """End every note."""
 
+    def prepare(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
+        """Make ready what is about to be applied, beside the blocks."""
+
     def apply(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         """Change the settings between blocks."""
 
@@ -193,6 +196,7 @@ class Engine:
 
     def submit(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         """Have settings applied at the start of the next block; the latest win."""
+        self.instrument.prepare(settings, sounds)
         self._submitted.append((settings, sounds))
 
     def submit_sysex(self, controller: int, message: bytes) -> None:

@@ -49,6 +49,9 @@ class ScriptedInstrument:
     def end_tails(self) -> int:
         return 0
 
+    def prepare(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
+        pass
+
     def apply(self, settings: Settings, sounds: Mapping[str, Sound] | None = None) -> None:
         self.applied.append(settings)
 

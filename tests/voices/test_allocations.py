@@ -16,6 +16,7 @@ import pytest
 from config.settings import Settings
 from config.sound import Sound
 from tests.support.busy_instrument import busy_instrument
+from tests.support.playing import sound
 from voices.instrument import Instrument
 from voices.notes.note_count import REMEMBERED
 
@@ -160,3 +161,58 @@ def test_no_container_grows_with_the_blocks() -> None:
     for block in range(1_000):
         each(block)
     assert abs(sum(length for _, length in sizes(instrument).values()) - before) < 64
+
+
+def test_twice_as_many_notes_as_there_are_voices_find_room_in_one_block() -> None:
+    instrument = busy_instrument(16, 32, FRAMES)
+    render = rendering(instrument)
+
+    def strike(block: int) -> None:
+        for key in range(32):
+            instrument.take((0x9E, 40 + key, 100), key)
+        render(block)
+
+    assert most_bytes(1, strike) < EVENT_BYTES  # every array twice as long would take 1.6 MB
+    assert instrument.sounding == 16 + 32
+
+
+def test_a_prepared_change_of_sound_leaves_little_to_the_first_note() -> None:
+    def cost(*, prepared: bool) -> int:
+        instrument = silent()
+        other = instrument.settings.model_copy(
+            update={"sound": instrument.settings.sound.model_copy(update={"name": "tower-bell"})}
+        )
+        if prepared:
+            instrument.prepare(other)
+        render = rendering(instrument)
+
+        def first_note(_: int) -> None:
+            instrument.apply(other)
+            instrument.take((0x90, 60, 100))
+            render(0)
+
+        return most_bytes(1, first_note)
+
+    assert cost(prepared=True) < 128 * 1024 < cost(prepared=False)
+
+
+def test_vibrato_costs_no_more_after_a_note_that_decays_by_partials() -> None:
+    steady, decaying = sound([-20.0] * 16), sound([-20.0] * 16, decay_s=0.1)
+    settings = Settings.model_validate({"sound": {"name": "a", "programs": ["a", "b"]}})
+    instrument = Instrument(
+        settings, sample_rate=48_000, block_frames=FRAMES, sounds={"a": steady, "b": decaying}
+    )
+    render = rendering(instrument)
+    instrument.take((0x90, 40, 100))
+    instrument.take((0xB0, 1, 127))
+    for block in range(100):
+        render(block)
+    before = most_bytes(20, render)
+    for message in ((0xC1, 1), (0x91, 47, 100)):
+        instrument.take(message)
+    instrument.take((0xB1, 1, 127))
+    assert most_bytes(20, render) > before
+    for block in range(200):  # it has died away
+        render(block)
+    assert instrument.sounding == 1
+    assert most_bytes(20, render) <= before + 1024

@@ -53,17 +53,8 @@ class Tunings:
         if tuning == self._of:
             return False
         self._of = tuning
-        tempered = offsets(tuning.temperament)
         self._base = 69.0 + 12.0 * log2(tuning.a4_hz / 440.0)
-        self.preset = Tuning(
-            [self._base - 69.0 + key + tempered[key % 12] / 100.0 for key in range(128)],
-            self._sample_rate,
-            tuning.temperament,
-        )
-        # Exactly the frequencies of the law, so that tables made once are found again.
-        self.preset.frequencies = [
-            key_frequency(key, tuning.a4_hz, tempered) / self._sample_rate for key in range(128)
-        ]
+        self.preset = preset(tuning, self._sample_rate)
         self._programs.clear()
         return True
 
@@ -95,3 +86,16 @@ class Tunings:
             self._sample_rate,
             "scale/octave",
         )
+
+
+def preset(tuning: settings.Tuning, sample_rate: int) -> Tuning:
+    """Return the tuning that settings describe."""
+    tempered = offsets(tuning.temperament)
+    base = 12.0 * log2(tuning.a4_hz / 440.0)
+    pitches = [base + key + tempered[key % 12] / 100.0 for key in range(128)]
+    made = Tuning(pitches, sample_rate, tuning.temperament)
+    # Exactly the frequencies of the law, so that tables made once are found again.
+    made.frequencies = [
+        key_frequency(key, tuning.a4_hz, tempered) / sample_rate for key in range(128)
+    ]
+    return made

@@ -7,29 +7,27 @@ Units: frames, absolute. Threads: the instrument's.
 """
 
 from collections.abc import Iterable, Mapping
-from itertools import chain
 
 from config.settings import Settings
 from config.sound import Sound
 from voices.channels.channel import Channel
-from voices.channels.tunings import Tunings
 from voices.modulation.smoother import Smoother
 from voices.notes.allocator import Allocator, KeyAddress
 from voices.notes.note_count import Ledger, Note
 from voices.notes.note_modulation import NoteModulation
+from voices.notes.repertoire import Repertoire
 from voices.notes.stolen_notes import StolenNotes
 from voices.notes.voice import Voice
 from voices.synthesis.bank import Bank
-from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import attack, decay, fade
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
-from voices.synthesis.voicing import Voicing, voicing_of
+from voices.synthesis.voicing import Voicing
 
-WARM_KEYS = range(36, 97)
-"""C2 to C7: the keys of most controllers; the others are worked out when first struck."""
+ROWS_A_VOICE = 3
+"""A bank has room for so many slots of every voice: one sounds, the others fade for a moment."""
 FADE_S = 0.004
 """The raised cosine on which a stolen note leaves (2 to 5 ms is click-free)."""
 
@@ -50,8 +48,9 @@ class VoicePool:
         self.allocator: Allocator[Voice] = Allocator(1)
         self.banks: dict[int, Bank] = {}
         self._voice_of: dict[Slot, Voice] = {}
-        self.sounds: Mapping[str, Sound] = {}
         self.settings: Settings
+        self._repertoire: Repertoire | None = None
+        self._prepared: tuple[Repertoire, dict[int, Bank]] | None = None
         self.sample_rate = sample_rate
         self.ledger = ledger
         self.smoother = smoother
@@ -62,62 +61,56 @@ class VoicePool:
         self._fade_frames = int(FADE_S * sample_rate)
         self._cache = TableCache(frames)
         self._cells = Chirps()
-        self._lines = AttackLines(frames)
         self._mono = mono
-        self._voicings: dict[str, Voicing] = {}
         self.sounding = 0
         """How many voices sound, tails and fades included."""
         self.sending = 0
         """How many slots are sent to the room."""
 
+    def prepare(self, settings: Settings, sounds: Mapping[str, Sound]) -> None:
+        """Make ready what `apply` is about to put in force; in any thread."""
+        ready = Repertoire(
+            *(settings, sounds, self.sample_rate, self._frames),
+            mono=self._mono,
+            before=self._repertoire,
+        )
+        banks: dict[int, Bank] = {}
+        for voicing in sorted(ready.voicings.values(), key=lambda each: -each.slots):
+            if voicing.partials not in self.banks and voicing.partials not in banks:
+                banks[voicing.partials] = self._new_bank(voicing, settings.polyphony)
+        self._prepared = ready, banks
+
     def apply(self, settings: Settings, sounds: Mapping[str, Sound], frame: int) -> None:
         """Put settings in force; sounding notes go on, but for those that are too many now."""
-        # The settings' own may be another now, and so may what stands for unknown ones.
-        self._voicings = {
-            name: each for name, each in self._voicings.items() if each.sound == sounds.get(name)
-        }
-        self.sounds = sounds
+        ready, banks = self._prepared or (None, {})
+        if ready is None or ready.settings is not settings or ready.sounds is not sounds:
+            self.prepare(settings, sounds)
+            self.apply(settings, sounds, frame)
+            return
+        self._repertoire, self._prepared = ready, None
+        self._cache.kept = ready.tables
+        self.banks.update(banks)
+        for bank in self.banks.values():
+            bank.use(ready.lines)
         self.settings = settings
         self.allocator.polyphony = settings.polyphony
         for voice in self.allocator.surplus():
             self.steal(voice, frame, "polyphony lowered")
 
-    def warm_up(self, tunings: Tunings) -> None:
-        """Make what no first note shall wait for.
-
-        That is the tables of every key of the settings' sound, and the voicings and banks of all
-        that a zone plays or a program change can choose: only what is used of a bank takes memory.
-        """
-        chosen, zones = self.settings.sound, self.settings.zones
-        others = chain(chosen.programs, *chosen.banks.values(), (zone.sound for zone in zones))
-        voicings = [self.voicing(name) for name in dict.fromkeys(("", *others))]
-        for voicing in sorted(voicings, key=lambda each: -each.slots):
-            self._bank(voicing.partials, voicing.slots)
-        keys = [(key, tunings.preset.frequencies[key]) for key in WARM_KEYS]
-        tuned = [(each, *key) for key in keys for each in voicings[0].timbres(key[0])]
-        self._cache.keep(tuned)
-        self._lines.keep(dict.fromkeys(timbre for timbre, _, _ in tuned))
+    @property
+    def sounds(self) -> Mapping[str, Sound]:
+        """The sounds by name."""
+        return self._repertoire.sounds if self._repertoire else {}
 
     def voicing(self, name: str) -> Voicing:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
-        known = self._voicings.get(name)
-        if known is None:
-            if name in self.sounds:
-                known = voicing_of(self.sounds[name], self.sample_rate, mono=self._mono)
-            else:
-                known = self.voicing(self.settings.sound.name)
-            self._voicings[name] = known
-        return known
+        assert self._repertoire is not None, "settings are applied first"
+        return self._repertoire.voicing(name)
 
-    def _bank(self, partials: int, slots: int) -> Bank:
-        """Return the bank for slots of so many partials; a note needs so many slots."""
-        bank = self.banks.get(partials)
-        if bank is None:
-            bank = self.banks[partials] = Bank(
-                *(partials, self._frames, self.settings.polyphony * slots, self.smoother),
-                *(self._spectrum, self._cache, self._cells, self._lines),
-            )
-        return bank
+    def _new_bank(self, voicing: Voicing, polyphony: int) -> Bank:
+        rows = ROWS_A_VOICE * polyphony * voicing.slots
+        motion = self.smoother, self._spectrum
+        return Bank(voicing.partials, self._frames, rows, *motion, self._cache, self._cells)
 
     # --- notes begin -----------------------------------------------------------------------
 
@@ -157,7 +150,7 @@ class VoicePool:
     def _add(self, slot: Slot, voice: Voice) -> None:
         self._voice_of[slot] = voice
         self.sending += slot.wet > 0.0
-        self._bank(slot.timbre.partials, len(voice.slots)).add(slot)
+        self.banks[slot.timbre.partials].add(slot)
 
     def voices(self) -> Iterable[Voice]:
         """Return every voice that sounds, tails and fades included, once a slot."""

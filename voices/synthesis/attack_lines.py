@@ -4,10 +4,8 @@ A note that starts from silence follows the same line as every other with its at
 sustain level. Each line begins a block before the onset, at 0, and goes on for a block after the
 attack, so that any block of a rising note is a piece of it.
 
-Units: frames, linear levels, nepers per frame. Threads: `keep` may be called beside the audio path.
+Units: frames, linear levels, nepers per frame. Once made, nothing changes.
 """
-
-from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,28 +23,23 @@ Course = tuple[float, float, float]
 
 
 class AttackLines:
-    """The lines of the sounds in force, for blocks of one length."""
+    """The lines of some timbres, for blocks of one length."""
 
-    def __init__(self, frames: int) -> None:
-        self._frames = frames
+    def __init__(self, timbres: tuple[Timbre, ...], frames: int) -> None:
+        self.timbres = timbres
         self.onsets: dict[Course, int] = {}
         """Which of ``pieces`` begins with the onset of a line."""
-        self.pieces: NDArray[np.float32] = np.zeros((1, frames), np.float32)
-        """Every piece of a block's length, of all lines: a view."""
-
-    def keep(self, timbres: Iterable[Timbre]) -> None:
-        """Have the lines of these timbres ready, and no others."""
-        onsets, lines, end = {}, [np.zeros(self._frames, np.float32)], self._frames
+        lines, end = [np.zeros(frames, np.float32)], frames
         for each in timbres:
             course = each.attack, each.sustain, each.decay_rate
-            length = int(each.attack) + 3 * self._frames
-            if course in onsets or each.attack > LONGEST or end + length > MOST_FRAMES:
+            length = int(each.attack) + 3 * frames
+            if course in self.onsets or each.attack > LONGEST or end + length > MOST_FRAMES:
                 continue
             segment = np.array([Segment(0.0, 0.0, 1.0, *course)])
             times = np.arange(length, dtype=np.float32)
-            start = -self._frames
-            lines.append(evaluate(segment, start, times, rising=True, decaying=True)[0])
-            onsets[course] = end + self._frames
+            lines.append(evaluate(segment, -frames, times, rising=True, decaying=True)[0])
+            self.onsets[course] = end + frames
             end += length
-        pieces = np.lib.stride_tricks.sliding_window_view(np.concatenate(lines), self._frames)
-        self.pieces, self.onsets = pieces, onsets
+        self.pieces: NDArray[np.float32]
+        """Every piece of a block's length, of all lines: a view."""
+        self.pieces = np.lib.stride_tricks.sliding_window_view(np.concatenate(lines), frames)

@@ -42,20 +42,19 @@ class Bank:
         self,
         partials: int,
         frames: int,
-        voices: int,
+        rows: int,
         smoother: Smoother,
         partial_gains: PartialGains,
         cache: TableCache,
         chirps: Chirps,
-        lines: AttackLines,
     ) -> None:
         self.partials = partials
         self.active_partials = partials
         """How many partials of each slot are to be rendered: the loudest."""
         self.count = 0
         self.slots: list[Slot] = []
-        self.arrays = VoiceArrays(partials, frames, voices + SPARE_ROWS)
-        self._envelopes = Envelopes(voices + SPARE_ROWS, frames, lines)
+        self.arrays = VoiceArrays(partials, frames, rows + SPARE_ROWS)
+        self._envelopes = Envelopes(rows + SPARE_ROWS, frames)
         self._resting = RestingVoices(
             self.arrays, self.slots, frames, smoother, partial_gains, cache
         )
@@ -78,6 +77,10 @@ class Bank:
         self.level: NDArray[np.float32] | None = None
         """What it is still to be multiplied by, (V, 1), where the envelopes are constant."""
         self._wave = np.zeros((self.arrays.capacity, *shape_of(self._frames)), np.float32)
+
+    def use(self, lines: AttackLines) -> None:
+        """Let new notes rise along these lines."""
+        self._envelopes.use(lines)
 
     def add(self, slot: Slot) -> None:
         """Give a slot a row; its onset lies in the next block."""

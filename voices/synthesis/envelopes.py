@@ -36,8 +36,8 @@ GENTLE = 1.2
 class Envelopes:
     """One segment per row; the rows in use come first."""
 
-    def __init__(self, capacity: int, frames: int, lines: AttackLines) -> None:
-        self._lines = lines
+    def __init__(self, capacity: int, frames: int) -> None:
+        self._lines = AttackLines((), frames)
         self._segments = np.zeros((0, len(Segment._fields)))
         self._frames = frames
         self._piece = min(frames, PIECE)
@@ -79,6 +79,12 @@ class Envelopes:
         self._views: tuple[NDArray[Any], ...] = ()
         self._views_of = 0
 
+    def use(self, lines: AttackLines) -> None:
+        """Let new notes rise along these lines; those that rise already are evaluated."""
+        if lines is not self._lines:
+            self._lines = lines
+            self._line = [None] * len(self._line)
+
     def _cut_views(self, count: int) -> None:
         """Keep the views of the rows in use; cutting them costs as much as using them."""
         narrow, levels = self._narrow[:count], self._levels[:count]
@@ -95,9 +101,12 @@ class Envelopes:
         self._segments[first : first + count] = values.reshape(count, 6)
         self._watch(range(first, first + count), segments)
         onsets = self._lines.onsets
-        for row, (start, level, peak, *course) in enumerate(segments, first):
-            onset = onsets.get(tuple(course)) if (level, peak) == (0.0, 1.0) else None
-            self._line[row] = None if onset is None else onset - int(start)
+        for row, segment in enumerate(segments, first):
+            onset = onsets.get(segment[3:])
+            if onset is None or segment[1:3] != (0.0, 1.0):
+                self._line[row] = None
+            else:
+                self._line[row] = onset - int(segment[0])
 
     def _watch(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
         """Note until when segments that have just been put into rows rise, are steep and change."""

@@ -26,7 +26,7 @@ def shape_of(frames: int) -> tuple[int, int]:
 
 
 class Tables(NamedTuple):
-    """Factors of K voices for blocks of one length; the first four in the order of `VoiceArrays`."""
+    """Factors of K voices for blocks of one length."""
 
     rows: NDArray[np.complex64]
     """Shape (K, R, P): ``z^(rC)``."""

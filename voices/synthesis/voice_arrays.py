@@ -5,7 +5,7 @@ of ``R`` rows by ``C`` columns (see `voices.synthesis.phasor_tables`).
 """
 
 from collections.abc import Sequence
-from itertools import chain
+from struct import Struct
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from voices.synthesis.slot import Slot
 from voices.synthesis.timbre import Timbre
 
 Rows = slice | NDArray[np.intp]
+_PROGRESS = Struct("9d")
 
 
 class VoiceArrays:
@@ -69,6 +70,7 @@ class VoiceArrays:
         self.frequency, self.highest, self.table_frequency, *rest = self.progress.T
         self.cycles, self.as_of, self.onset, self.wet, *_ = rest
         self.sides = self.progress[:, 7:]
+        self._progress_bytes = self.progress.data.cast("B")
         self.i_omega = room("i_omega", np.complex64, partials)
         """i times the radians per frame of each partial, not bent."""
         self.motion_row = room("motion_row", np.intp)
@@ -82,13 +84,13 @@ class VoiceArrays:
         """Fill rows from ``first`` on for slots whose onsets lie in the next block."""
         count = len(slots)
         used = slice(first, first + count)
-        progress = [
-            (each.frequency, each.frequency * each.timbre.highest, each.frequency, 0.0, onset, onset)
-            + (each.wet, *each.timbre.sides)
-            for each, onset in zip(slots, onsets, strict=True)
-        ]
-        numbers = np.fromiter(chain.from_iterable(progress), np.float64, 9 * count)
-        self.progress[used] = numbers.reshape(count, 9)
+        for row, slot, onset in zip(range(first, first + count), slots, onsets, strict=True):
+            frequency, timbre = slot.frequency, slot.timbre
+            ends = frequency, frequency * timbre.highest
+            moved = frequency, 0.0, onset, onset
+            _PROGRESS.pack_into(
+                self._progress_bytes, row * _PROGRESS.size, *ends, *moved, slot.wet, *timbre.sides
+            )
         self.motion_row[used] = [slot.motion_row for slot in slots]
         self.stale[used] = True
         self.latest_onset = max(self.latest_onset, *onsets)

@@ -1,0 +1,86 @@
+"""The repertoire: every sound that settings can choose, ready to be played.
+
+Settings: the sound in force, those that program changes and zones choose. What the first note of a
+sound would have to wait for is made here: timbres, and for the sound in force the tables of its
+keys and the lines of their attacks.
+
+Units: frames. Threads: a repertoire is made beside the audio path, and belongs to it afterwards.
+"""
+
+from collections.abc import Mapping
+from itertools import chain
+
+from config.settings import Settings
+from config.sound import Sound
+from voices.channels.tunings import preset
+from voices.synthesis.attack_lines import AttackLines
+from voices.synthesis.table_cache import Place, Tuned, computed
+from voices.synthesis.voicing import Voicing, voicing_of
+
+READY_KEYS = range(36, 97)
+"""C2 to C7: the keys of most controllers; the others are worked out when first struck."""
+
+
+class Repertoire:
+    """The sounds of some settings, for one sample rate and length of blocks.
+
+    Parameters
+    ----------
+    settings
+        What is chosen.
+    sounds
+        The sounds by name.
+    before
+        The repertoire in force: what it has already is used again.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        sounds: Mapping[str, Sound],
+        sample_rate: int,
+        frames: int,
+        *,
+        mono: bool,
+        before: "Repertoire | None" = None,
+    ) -> None:
+        self.settings = settings
+        self.sounds = sounds
+        self._sample_rate = sample_rate
+        self._mono = mono
+        self._own = settings.sound.name
+        old: dict[str, Voicing] = before.voicings if before else {}
+        # The settings' own may be another now, and so may what stands for unknown ones.
+        self.voicings: dict[str, Voicing] = {
+            name: each for name, each in old.items() if each.sound == sounds.get(name)
+        }
+        chosen = settings.sound
+        others = chain(chosen.programs, *chosen.banks.values(), (z.sound for z in settings.zones))
+        for name in dict.fromkeys(("", *others)):
+            self.voicing(name)
+        keys = preset(settings.tuning, sample_rate).frequencies
+        voicing = self.voicing(self._own)
+        tuned = [(t, key, keys[key]) for key in READY_KEYS for t in voicing.timbres(key)]
+        known = before.tables if before else {}
+        self.tables: dict[Tuned, Place] = {each: known[each] for each in tuned if each in known}
+        """The tables of the sound in force."""
+        if len(self.tables) < len(tuned):
+            self.tables = computed(tuned, frames)
+        timbres = tuple(dict.fromkeys(timbre for timbre, _, _ in tuned))
+        self.lines: AttackLines
+        """The lines along which its notes rise."""
+        if before and before.lines.timbres == timbres:
+            self.lines = before.lines
+        else:
+            self.lines = AttackLines(timbres, frames)
+
+    def voicing(self, name: str) -> Voicing:
+        """Return a sound ready to play; the settings' own if it is unknown or not given."""
+        known = self.voicings.get(name)
+        if known is None:
+            if name in self.sounds:
+                known = voicing_of(self.sounds[name], self._sample_rate, mono=self._mono)
+            else:
+                known = self.voicing(self._own)
+            self.voicings[name] = known
+        return known
