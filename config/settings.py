@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from config.bindings import AnyBinding, ReleaseBinding, TiltBinding
+from config.bindings import Binding
 from config.section import Section
 from config.space import Room, Tremulant
 from config.temperament import Temperament
@@ -238,9 +238,9 @@ class Settings(Section):
     power: Power = Power()
     report: ReportSettings = ReportSettings()
     zones: list[Zone] = Field(default=[], max_length=MOST_ZONES)
-    bindings: list[AnyBinding] = Field(
+    bindings: list[Binding] = Field(
         default=[
-            TiltBinding(control=74, target="tilt"),
-            ReleaseBinding(control=72, target="release"),
+            Binding(control=74, target="tilt"),
+            Binding(control=72, target="release"),
         ]
     )

@@ -9,6 +9,8 @@ from pydantic import Field, field_validator
 
 from config.section import Section
 
+OFF_DB = -80.0
+"""At this level the room is off."""
 RoomName = Literal["parlour", "market hall", "church"]
 
 

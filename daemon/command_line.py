@@ -10,9 +10,9 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from importlib import import_module
 from pathlib import Path
-from typing import Any, NoReturn, get_args
+from typing import Any, NoReturn
 
-from config.bindings import Target
+from config.targets import TARGETS
 from daemon.usage_parser import Parser, subparsers, whole_number
 
 WELCOME = """\
@@ -41,7 +41,7 @@ What can be changed:
 --settings FILE before the command uses that file instead of all others.
 'partiald COMMAND --help' says more. Start low, headphones off the ears.
 """
-_TARGETS: tuple[str, ...] = get_args(Target)
+_TARGETS = tuple(TARGETS)
 
 
 class _Welcoming(Parser):

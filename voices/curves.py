@@ -55,7 +55,7 @@ def key_frequency(key: int, a4_hz: float, offsets: Sequence[float]) -> float:
     return float(a4_hz * 2.0 ** ((key - 69 + offsets[key % 12] / 100.0) / 12.0))
 
 
-def bipolar_map(value: int, low: float, high: float, middle: float | None = None) -> float:
+def bipolar_map(value: float, low: float, high: float, middle: float | None = None) -> float:
     """Return what a control at ``value`` means between its two ends; 64 is the exact middle.
 
     The middle is the mean of the ends unless ``middle`` is given.

@@ -21,7 +21,7 @@ from config.sound import Sound
 from voices.channels.channel import Channel
 from voices.curves import db_to_gain
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import Smoother
+from voices.modulation.smoother import LEFT, Smoother
 from voices.notes.note_count import Ledger
 from voices.notes.notes import Notes
 from voices.notes.voice_pool import VoicePool
@@ -174,6 +174,15 @@ class Instrument:
         if message:
             self._receiver.dispatch(message, controller, self._inside(frame))
 
+    def tell(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
+        """Take a message with which a fresh controller tells where its knobs are; see `take`.
+
+        Bound knobs have not been moved by it. Everything else is taken as ever. Real-time safe.
+        """
+        self._part.telling = True
+        self.take(message, frame, controller)
+        self._part.telling = False
+
     def release_controller(self, controller: int, frame: int = 0) -> None:
         """Release every note of an unplugged controller, and reset its controls."""
         self._receiver.reset(controller, self._inside(frame), "controller unplugged")
@@ -196,7 +205,9 @@ class Instrument:
         banks = [bank for bank in self._pool.banks.values() if bank.count]
         sends = self._room.level > 0.0 and self._pool.sending > 0
         if banks:
-            self._mix(banks, frame, self._mixed if sends else self._stereo)
+            ramps = self._mix(banks, frame, self._mixed if sends else self._stereo)
+            if sends and self._part.shared.room_is_turned:
+                self._send(ramps)
         else:
             self._smoother.snap_all()
             if self._room.quiet and not self._tremulant.active:
@@ -205,10 +216,10 @@ class Instrument:
                 self.peaks = (0.0, 0.0)
                 return
             self._mixed.fill(0.0)
-        moves = self._part.tremulant_moves
+        moves = self._part.shared.tremulant_moves
         while moves:
-            at, value = moves.popleft()
-            self._tremulant.aim(value / 127, at, fast=value >= 64)
+            at, depth, fast = moves.popleft()
+            self._tremulant.aim(depth, at, fast=fast)
         if self._tremulant.active:
             self._tremulant.apply(self._stereo, frame)
         if sends or not self._room.quiet:
@@ -218,7 +229,19 @@ class Instrument:
         self.peaks = self._limiter.limit(self._stereo)
         out[...] = self._interleaved
 
-    def _mix(self, banks: list[Bank], frame: int, mixed: NDArray[np.float32]) -> None:
+    def _send(self, ramps: Ramps | None) -> None:
+        """Send to the room what a knob lets through."""
+        row, sent = self._part.shared.room_row, self._mixed[2]
+        if ramps is None:
+            sent *= np.float32(self._smoother.values[row, LEFT])
+            return
+        ends = ramps.at_sub_block_ends(ramps.begin[:, row, LEFT], ramps.end[:, row, LEFT])
+        share = np.arange(ramps.sub_block_frames) / ramps.sub_block_frames
+        parts = sent.reshape(-1, ramps.sub_block_frames)
+        parts *= ends[0][:, None] + (ends[1] - ends[0])[:, None] * share
+
+    def _mix(self, banks: list[Bank], frame: int, mixed: NDArray[np.float32]) -> Ramps | None:
+        """Mix every bank; return the ramps of the block."""
         ramps = self._smoother.advance(frame, self.block_frames)
         gain_ramps = ramps if self._smoother.gains_moving else None
         for bank in banks:
@@ -229,6 +252,7 @@ class Instrument:
             self._repair(banks, gain_ramps, mixed)
         for bank in banks:
             self._pool.end(bank.take_ended(self.frame), self.frame)
+        return ramps
 
     def _repair(
         self, banks: list[Bank], gain_ramps: Ramps | None, mixed: NDArray[np.float32]

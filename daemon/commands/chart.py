@@ -14,6 +14,7 @@ from importlib import metadata
 from typing import NamedTuple
 
 from config.settings import Settings
+from config.targets import TARGETS
 from voices.receiver.channel_mode import MODES
 from voices.receiver.channel_voice import MESSAGES, SYSTEM
 from voices.receiver.control_change import CONTROLS
@@ -101,6 +102,7 @@ def _groups() -> Iterator[tuple[str, list[Row]]]:
             *(_system(number) for number in (0xFE, 0xFF)),
         ],
     )
+    yield "What [[bindings]] can bind to a control, the wheel or pressure", list(_targets())
 
 
 def _controls() -> Iterator[Row]:
@@ -112,7 +114,15 @@ def _controls() -> Iterator[Row]:
             continue
         name = f"{number}, {number + 32}" if number < 32 and lsb else str(number)
         yield Row(f"{name:<7}{entry.function}", _mark(entry.recognised), entry.remarks)
-    yield Row("others to 119", NO, "any of 1 to 119 can be bound: [[bindings]]")
+    yield Row("others to 119", NO, "any of 1 to 119 can be bound: see the end")
+
+
+def _targets() -> Iterator[Row]:
+    """Yield everything that a control can be bound to, with what it means at 0 and at 127."""
+    for name, row in TARGETS.items():
+        ends = f"{row.low:g} to {row.high:g} {row.unit}".strip()
+        which = f"{row.which} = 1 to {row.many}; " if row.which else ""
+        yield Row(f"{name:<14} {row.words}", YES, f"{which}{ends}")
 
 
 def _exclusive() -> Iterator[Row]:

@@ -21,7 +21,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.target == "partial" and not 1 <= (arguments.partial or 0) <= MAX_PARTIALS:
         raise UsageError(f"which partial, 1 to {MAX_PARTIALS}? As in 'partiald learn partial 3'")
     what = arguments.target + (f" {arguments.partial}" if arguments.partial else "")
-    answer = ask({"ask": "learn", "target": arguments.target, "partial": arguments.partial or 0})
+    answer = ask({"ask": "learn", "target": arguments.target, "number": arguments.partial or 0})
     sys.stdout.write(
         f"Move the knob for {what} from end to end, within {answer['patience_s']:.0f} s.\n"
     )

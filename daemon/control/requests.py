@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
-from config.bindings import Target
+from config.targets import TargetName
 
 MOST_MESSAGES = 256
 """More than any song has at one moment."""
@@ -41,8 +41,9 @@ class AskLearn(_Question):
     """Look for the next knob that is moved; it is to change this from now on."""
 
     ask: Literal["learn"]
-    target: Target
-    partial: int = Field(default=0, ge=0, le=128)
+    target: TargetName
+    number: int = Field(default=0, ge=0, le=128)
+    """Which of several; 0: there is but one."""
 
 
 class AskLearned(_Question):

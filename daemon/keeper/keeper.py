@@ -189,7 +189,7 @@ class Keeper:
                 return self._event_log.answer(request.boot, request.last)
             case AskLearn():
                 where = self._controllers.channel_state.controls()
-                self._learn.begin(request.target, request.partial, where, self._clock_us() / 1e6)
+                self._learn.begin(request.target, request.number, where, self._clock_us() / 1e6)
         learned = self._parts.learned
         kept = learned is not None and learned.lasts("bindings", self._loaded.origins)
         return self._learn.plain(self._controllers.name, kept=kept)
@@ -206,8 +206,7 @@ class Keeper:
             bindings = bound(self.settings.bindings, new)
             settings = self.settings.model_copy(update={"bindings": bindings})
             self._put_in_force(replace(self._loaded, settings=settings, remarks=[]), now_us)
-            which = f" {new.partial}" * bool(new.partial)
-            log.info("learned: control %d changes %s%s", new.control, new.target, which)
+            log.info("learned: control %s changes %s", new.control, new.words)
             if learned is not None:
                 learned.keep_bindings(bindings)
         if learned is not None:

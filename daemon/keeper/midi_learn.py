@@ -12,7 +12,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from config.bindings import BINDINGS, Binding, Target
+from config.bindings import Binding
+from config.targets import TARGETS
 
 PATIENCE_S = 30.0
 TRAVELLED = 16
@@ -35,7 +36,7 @@ class MidiLearn:
 
     def __init__(self) -> None:
         self.found: Found | None = None
-        self._wanted: tuple[Target, int] | None = None
+        self._wanted: tuple[str, int] | None = None
         self._from: dict[ControlAddress, int] = {}
         self._until_s = 0.0
 
@@ -45,11 +46,11 @@ class MidiLearn:
         return "waiting" if self._wanted is not None else "bound" if self.found else "given up"
 
     def begin(
-        self, target: Target, partial: int, controls: Mapping[ControlAddress, int], now_s: float
+        self, target: str, number: int, controls: Mapping[ControlAddress, int], now_s: float
     ) -> None:
         """Look for a knob from now on; may raise a ValueError on what can't be bound."""
-        _binding(1, target, partial)
-        self.found, self._wanted = None, (target, partial)
+        _binding(1, target, number)
+        self.found, self._wanted = None, (target, number)
         self._from = dict(controls)
         self._until_s = now_s + PATIENCE_S
 
@@ -91,18 +92,17 @@ class MidiLearn:
         return None
 
 
-def _binding(control: int, target: Target, partial: int) -> Binding:
-    return BINDINGS[target].model_validate(
-        {"control": control, "target": target, "partial": partial}
-    )
+def _binding(control: int, target: str, number: int) -> Binding:
+    which = TARGETS[target].which or "partial"  # given in vain, it is told to be left out
+    return Binding.model_validate({"control": control, "target": target, which: number})
 
 
 def bound(bindings: Sequence[Binding], new: Binding) -> list[Binding]:
     """Return bindings with a new one, in place of those of its knob and of its target."""
-    target = (new.target, new.partial)
+    target = (new.target, new.number)
     kept = [
         each
         for each in bindings
-        if each.control != new.control and (each.target, each.partial) != target
+        if each.control != new.control and (each.target, each.number) != target
     ]
     return [*kept, new]

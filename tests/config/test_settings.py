@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
 import config
-from config.bindings import BINDINGS
 from config.faults import ConfigError, parse_toml, validate
 from config.files import read_text
 from config.settings import Settings
 from config.sound import Sound
+from config.targets import TARGETS
 from config.zones import Zone
 
 DEFAULT_FILE = Path(config.__file__).parent / "partiald.toml"
@@ -96,11 +96,9 @@ def test_the_ranges_in_the_default_file_are_those_of_the_fields() -> None:
             if key == "fixed_velocity":
                 low = 1  # 0 is told apart: as played
             assert f"{low:g} to {high:g}" in remarks, f"{name}.{key}"
-    for target, kind in BINDINGS.items():
+    for target, row in TARGETS.items():
         _, _, remark = remarks.partition(f'"{target}" ')
-        least, most = kind.model_fields["high"].metadata
-        low, high = least.ge, most.le
-        assert f"{low:g} to {high:g}" in remark, target
+        assert f"{row.least:g} to {row.most:g}" in remark.split(' # "')[0], target
 
 
 def test_a_whole_number_does_where_a_decimal_one_is_meant() -> None:
@@ -156,8 +154,7 @@ def test_a_byte_order_mark_and_crlf_are_no_faults(tmp_path: Path) -> None:
         ("bindings = [{target = 'tilt'}]", "bindings[1].control: must be given"),
         (
             "bindings = [{control = 7, target = 'wah'}]",
-            "bindings[1].target = \"wah\": must be one of 'volume', 'tilt', 'attack', 'release', "
-            "'partial'",
+            'bindings[1].target = "wah": must be one of ' + ", ".join(map(repr, TARGETS)),
         ),
     ],
 )
@@ -197,19 +194,20 @@ def test_a_partials_number_goes_with_its_target_alone() -> None:
 @pytest.mark.parametrize(
     ("target", "low", "high"),
     [
-        ("'volume'", -80, 24),
-        ("'tilt'", -24, 6),
-        ("'attack'", -10, 10),
-        ("'release'", -10, 10),
-        ("'partial'\npartial = 3", -80, 24),
+        (
+            f"'{name}'" + f"\n{row.which} = {row.many}" * bool(row.which),
+            row.least,
+            row.most,
+        )
+        for name, row in TARGETS.items()
     ],
 )
 def test_the_ends_of_a_knobs_travel_have_the_range_of_their_target(
-    target: str, low: int, high: int
+    target: str, low: float, high: float
 ) -> None:
     knob = f"[[bindings]]\ncontrol = 20\ntarget = {target}\n"
     assert settings_of(f"{knob}low = {low}\nhigh = {high}").bindings[0].ends == (low, high)
-    rule = f'must be {low} to {high} with target = "{target.split(chr(39))[1]}"'
+    rule = f'must be {low:g} to {high:g} with target = "{target.split(chr(39))[1]}"'
     assert faults_of(f"{knob}low = {low - 1}\nhigh = {high + 0.5}") == [
         f"bindings[1].low = {low - 1}: {rule}",
         f"bindings[1].high = {high + 0.5}: {rule}",
@@ -222,6 +220,9 @@ def test_the_ends_of_a_knobs_travel_have_the_range_of_their_target(
         ("control = 3", "target: must be given"),
         ("target = 'tilt'\nlow = 'x'", "control: must be given"),
         ("control = 3\ntarget = ['tilt']", "target = [ ... ]: must be one of 'volume', 'tilt', "),
+        ("control = 0\ntarget = 'tilt'", "control = 0: must be 1 to 119, or one of 'pitch_bend'"),
+        ("control = true\ntarget = 'tilt'", "control = true: must be 1 to 119, or one of "),
+        ("control = 'wheel'\ntarget = 'tilt'", 'control = "wheel": must be 1 to 119, or one of '),
         ("control = 3\ntarget = 'partial'\npartial = 3\nhigth = 3", "higth: unknown key; did "),
         ("control = 3\ntarget = 'tilt'\ntilt = 3", "tilt: unknown key"),
     ],
@@ -459,7 +460,7 @@ def test_whatever_a_text_is_it_is_tables_or_a_fault_of_one_line(text: str) -> No
 
 def test_zones_take_what_their_example_says_and_nothing_beyond_its_ranges() -> None:
     text = read_text(DEFAULT_FILE)
-    example = text[text.index("# [[zones]]") : text.index("\n# Knobs.")]
+    example = text[text.index("# [[zones]]") : text.index("\n# Knobs, ")]
     assert settings_of(example.replace("# [[", "[[").replace("\n# ", "\n")).zones == [Zone()]
     for key, field in Zone.model_fields.items():
         low = next((each.ge for each in field.metadata if hasattr(each, "ge")), None)

@@ -1,16 +1,18 @@
 """A channel: what the controls of one MIDI channel of one controller are set to.
 
-Units: controller values 0 to 127, cents, dB, octaves of time. What a sound controller or a bound
-control sets is kept in the unit of its target.
+Units: controller values 0 to 127, cents. What a sound controller or a bound control sets is kept in
+the unit of its target.
 
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 10-17; GM2 v1.2a for the values at power-up.
 """
 
 from dataclasses import dataclass
 
-from config.bindings import Binding
+from config.bindings import Source
+from voices.channels.knob import Knob
+from voices.channels.shaping import Shaping
 from voices.channels.tunings import Tuning
-from voices.curves import bipolar_map, controller_gain
+from voices.curves import controller_gain
 
 NULL = 127
 """MSB and LSB of a parameter number at this value: none is chosen."""
@@ -103,10 +105,10 @@ class Channel:
         """Whether a message has set the modulation depth; if not, the settings do."""
         self.sound = ""
         """The name of the sound chosen by program change; empty: the settings'."""
-        self.bound_volume_db = 0.0
-        self.tilt_db = 0.0
-        self.attack_octaves = self.decay_octaves = self.release_octaves = 0.0
-        self.partial_db: dict[int, float] = {}
+        self.shape = Shaping()
+        """What bound knobs and the sound controllers have set."""
+        self.knobs: dict[Source, Knob] = {}
+        """The bound knobs, by controller number or name."""
         self.last_key: int | None = None
         """The key struck last, as it sounded, from which a portamento comes."""
         for layer in self.layers:
@@ -195,21 +197,3 @@ class Channel:
         16256 of 16383 would miss the upper one), and the last 127 steps are all full.
         """
         return min(127.0, self.values[number] + self.values[number + 32] / 128.0)
-
-    def follow(self, binding: Binding, value: int) -> None:
-        """Move what a bound control moves."""
-        usual = binding.low is None and binding.high is None
-        # A knob in its middle leaves the sound as it is (RP-021), if its ends are the usual ones.
-        middle = 0.0 if usual and binding.target == "tilt" else None
-        meaning = bipolar_map(value, *binding.ends, middle=middle)
-        match binding.target:
-            case "volume":
-                self.bound_volume_db = meaning
-            case "tilt":
-                self.tilt_db = meaning
-            case "attack":
-                self.attack_octaves = meaning
-            case "release":
-                self.release_octaves = meaning
-            case "partial":
-                self.partial_db[binding.partial] = meaning

@@ -9,12 +9,14 @@ Units: gains linear, cents, dB per octave, dB, hertz.
 from collections.abc import Sequence
 from math import log10
 
+from config.bindings import Binding
 from config.settings import PressureTarget, Settings
 from voices.channels.channel import Channel
 from voices.channels.master import Master
+from voices.channels.shaping import Shaping
 from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gain, pan_gains
 from voices.modulation.smoother import FIRST_LEVEL
-from voices.synthesis.partial_gains import EVEN, OVERTONES, SWELL
+from voices.synthesis.partial_gains import EVEN, ODD, OVERTONES, RANKS, SWELL
 
 LEVELS: tuple[int, ...] = (OVERTONES, EVEN, SWELL)
 """The bound partials that every channel has."""
@@ -41,29 +43,32 @@ def control_targets(
     control = channel.control_channel
     values = control.values
     gain = controller_gain(control.value(7)) * controller_gain(control.value(11)) * master.gain
-    gain *= db_to_gain(settings.level.volume_db + control.bound_volume_db)
+    shape = control.shape
+    gain *= db_to_gain(settings.level.volume_db + shape.volume + shape.effort)
     if mono:
         left, right = pan_gains(64)
     else:
-        left, right = pan_gains(control.value(10))
+        left, right = pan_gains(min(127.0, max(0.0, control.value(10) + 63 * shape.pan)))
         left, right = left * master.sides[0], right * master.sides[1]
         if values[8] != 64 or values[40]:
             balance = balance_gains(control.value(8))
             left, right = left * balance[0], right * balance[1]
     wheel = control.value(1) / 127 + (values[77] - 64) / 63
     depth = wheel * control.depth_cents(settings.vibrato.depth_cents) if wheel > 0 else 0.0
+    overtones = 0.0 if values[71] == 64 else bipolar_map(values[71], *_OVERTONES_DB, middle=0.0)
+    even = 0.0 if values[70] == 64 else bipolar_map(values[70], *_EVEN_DB, middle=0.0)
     targets = [
         gain * left,
         gain * right,
         pitch_cents(channel, master),
-        depth,
-        channel.tilt_db + (control.tilt_db if control is not channel else 0.0),
-        0.0 if values[71] == 64 else bipolar_map(values[71], *_OVERTONES_DB, middle=0.0),
-        0.0 if values[70] == 64 else bipolar_map(values[70], *_EVEN_DB, middle=0.0),
+        depth + shape.vibrato_depth,
+        channel.shape.tilt + (shape.tilt if control is not channel else 0.0),
+        overtones + shape.overtones,
+        even + shape.even,
         swell_db(control) if swells else 0.0,
     ]
-    for partial in level_columns[len(LEVELS) :]:
-        targets.append(control.partial_db.get(partial, 0.0))
+    for column in level_columns[len(LEVELS) :]:
+        targets.append(_bound_level(shape, column))
     pressed = max(channel.pressure, control.pressure)
     if pressed:
         gain, depth, tilt = pressed_by(pressed, settings.pressure.channel, settings)
@@ -74,7 +79,26 @@ def control_targets(
 
 def swell_db(channel: Channel) -> float:
     """Return how far down the swell (CC 11) is, in dB."""
-    return max(SWELL_DB, 20.0 * log10(max(controller_gain(channel.value(11)), 1e-9)))
+    swell = 20.0 * log10(max(controller_gain(channel.value(11)), 1e-9))
+    return max(SWELL_DB, swell + channel.shape.effort)
+
+
+def level_column(binding: Binding) -> int | None:
+    """Return the entry of the level columns that a binding needs beside `LEVELS`; None: none."""
+    match binding.target:
+        case "partial":
+            return binding.partial
+        case "odd":
+            return ODD
+        case "rank":
+            return RANKS - binding.rank
+    return None
+
+
+def _bound_level(shape: Shaping, column: int) -> float:
+    if column == ODD:
+        return shape.odd
+    return shape.partial.get(column, 0.0) if column > 0 else shape.rank.get(RANKS - column, 0.0)
 
 
 def pressed_by(
@@ -95,7 +119,8 @@ def pressed_by(
 
 def pitch_cents(channel: Channel, master: Master) -> float:
     """Return how far a channel's notes are from where their keys are tuned."""
-    return bend_cents(channel) + channel.control_channel.tuning_cents + master.cents
+    control = channel.control_channel
+    return bend_cents(channel) + control.tuning_cents + control.shape.tuning + master.cents
 
 
 def bend_cents(channel: Channel) -> float:
@@ -114,4 +139,7 @@ def bend_cents(channel: Channel) -> float:
 
 def rate_hz(channel: Channel, settings: Settings) -> float:
     """Return the rate of a channel's vibrato: CC 76 halves and doubles it."""
-    return float(settings.vibrato.rate_hz * 2.0 ** ((channel.control_channel.values[76] - 64) / 64))
+    control = channel.control_channel
+    bound_hz = control.shape.vibrato_rate
+    hertz = settings.vibrato.rate_hz if bound_hz is None else bound_hz
+    return float(hertz * 2.0 ** ((control.values[76] - 64) / 64))

@@ -76,14 +76,14 @@ class Notes:
             pool.give_way(before, note, at)
         pool.make_room(address, note, at)
         pool.jump_if_silent(channel, at)
-        soft, slots = controls.own_pedals.soft, []
+        soft, shape, slots = controls.own_pedals.soft, controls.shape, []
         wet = controls.room_send if timbres[0].sound.ranks else 0.0
         for timbre in timbres:
             segment = attack(
                 at,
-                timbre.attack * 2.0**controls.attack_octaves,
-                timbre.sustain,
-                timbre.decay_rate / 2.0**controls.decay_octaves,
+                timbre.attack * 2.0**shape.attack,
+                timbre.sustain if not shape.sustain else shape.sustained(timbre.sustain),
+                timbre.decay_rate / 2.0**shape.decay,
             )
             spectrum = onset_spectrum(timbre, velocity, note.serial, soft=soft)
             slots.append(

@@ -182,7 +182,8 @@ class VoicePool:
         """Start a note's release from the level it has."""
         if not voice.released:
             voice.key_down, voice.released, voice.latched = False, True, False
-            factor = 2.0 ** (voice.channel.control_channel.release_octaves + voice.release_octaves)
+            octaves = voice.channel.control_channel.shape.release + voice.release_octaves
+            factor = 2.0**octaves
             for slot in voice.slots:
                 rate = slot.timbre.release_rate / factor
                 slot.change(decay(at, slot.level_at(at), 0.0, rate))
@@ -212,9 +213,10 @@ class VoicePool:
         for slot in voice.slots:
             timbre, level = slot.timbre, slot.level_at(at)
             dying = bool(timbre.decays[: timbre.count].all())
-            if level > (0.0 if dying else timbre.sustain):
+            sustain = voice.channel.control_channel.shape.sustained(timbre.sustain)
+            if level > (0.0 if dying else sustain):
                 voice.released = False
-                rest = level if dying else timbre.sustain
+                rest = level if dying else sustain
                 slot.change(decay(at, level, rest, timbre.decay_rate))
 
     def freeze(self, voice: Voice, at: int) -> None:
@@ -229,7 +231,8 @@ class VoicePool:
         voice.frozen = False
         for slot in voice.slots:
             timbre, level = slot.timbre, slot.level_at(at)
-            slot.change(decay(at, level, timbre.sustain, timbre.decay_rate))
+            rest = voice.channel.control_channel.shape.sustained(timbre.sustain)
+            slot.change(decay(at, level, rest, timbre.decay_rate))
 
     def steal(self, voice: Voice, at: int, detail: str = "", taken_by: int = 0) -> None:
         """Take the voice from a note; its key may still be down."""

@@ -44,6 +44,8 @@ class Zones:
         self._notes, self._smoother, self._send, self._mono = notes, smoother, send, mono
         self._layers: dict[Channel, dict[int, Layer]] = {}
         """By channel and the place of the zone."""
+        self._levels: dict[int, float] = {}
+        """What knobs add to the zones' levels, in dB."""
         self._free: list[int] = []
 
     def use(self, zones: Sequence[Zone], at: int) -> None:
@@ -59,6 +61,14 @@ class Zones:
                 if place < len(zones):
                     layer.zone = zones[place]
         self._end_drones(at)
+
+    def set_level(self, place: int, level_db: float, at: int) -> None:
+        """Make a zone louder than the settings say by so many dB."""
+        self._levels[place] = level_db
+        for layers in self._layers.values():
+            if place in layers:
+                layers[place].level_db = level_db
+                self._send_layer(layers[place], at)
 
     def switch(self, place: int, at: int) -> bool | None:
         """Turn a zone off, or on again, from the next note on; return whether it is on.
@@ -107,6 +117,7 @@ class Zones:
         layer = layers.get(place)
         if layer is None:
             layer = layers[place] = Layer(channel, place, self._zones[place])
+            layer.level_db = self._levels.get(place, 0.0)
             channel.layers.append(layer)
             if not self._free:
                 self._make_rows()

@@ -24,7 +24,6 @@ from voices.curves import db_to_gain
 LINES = 16
 TAPS = 12
 LONGEST_PIECE = 256
-OFF_DB = -80.0
 SILENT = 1e-6
 """What is sent below this level (-120 dB) is not heard ..."""
 TAIL = 2.2
@@ -134,7 +133,7 @@ class Room:
         """Work out the matrix for the level (at 0 dB it has the power of what is sent) and time."""
         chosen = self._chosen
         t60_s = chosen.t60_s or self._place.t60_s
-        level = self.level = db_to_gain(chosen.level_db) if chosen.level_db > OFF_DB else 0.0
+        level = self.level = db_to_gain(chosen.level_db) if chosen.level_db > space.OFF_DB else 0.0
         if not level:
             self.clear()
         seconds = self._delays / self._rate

@@ -4,7 +4,7 @@ Source: MIDI 1.0 Detailed Specification 4.2.1, p. 11-17; RP-021 for 70 to 79; GM
 CA-031 for 88. A binding in the settings overrides all of this.
 """
 
-from config.bindings import ReleaseBinding, TiltBinding
+from config.targets import TARGETS
 from voices.channels.channel import Channel
 from voices.curves import bipolar_map
 from voices.receiver.entry import Entry, Handler
@@ -71,18 +71,19 @@ def _freeze(part: Part, channel: Channel, number: int, value: int, at: int) -> N
 def _times(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Stretch or shorten what notes about to enter a phase of their envelope take for it."""
     channel.values[number] = value
-    octaves = bipolar_map(value, *ReleaseBinding.USUAL)
+    octaves = bipolar_map(value, TARGETS["release"].low, TARGETS["release"].high)
     if number == 72:
-        channel.release_octaves = octaves
+        channel.shape.release = octaves
     elif number == 73:
-        channel.attack_octaves = octaves
+        channel.shape.attack = octaves
     else:
-        channel.decay_octaves = octaves
+        channel.shape.decay = octaves
 
 
 def _brightness(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     channel.values[number] = value
-    channel.tilt_db = bipolar_map(value, *TiltBinding.USUAL, middle=0.0)
+    tilt = TARGETS["tilt"]
+    channel.shape.tilt = bipolar_map(value, tilt.low, tilt.high, tilt.middle)
     part.set_targets(channel, at)
 
 
@@ -95,15 +96,7 @@ def _source(part: Part, channel: Channel, number: int, value: int, at: int) -> N
 def _shake(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Turn the tremulant on, deeper, or off."""
     channel.values[number] = value
-    part.tremulant_moves.append((at, value))
-
-
-def bound(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
-    """Move what the settings have bound a controller to."""
-    for binding in part.settings.bindings:
-        if binding.control == number:
-            channel.follow(binding, value)
-    part.set_targets(channel, at)
+    part.shared.tremulant_moves.append((at, value / 127, value >= ON))
 
 
 _LSB = "LSB of "

@@ -9,9 +9,16 @@ Units: frames, absolute; values as on the wire. Threads: the instrument's.
 from collections import deque
 from collections.abc import Sequence
 
+from config.bindings import Binding, Source
 from config.settings import Settings
 from voices.channels.channel import Channel
-from voices.channels.control_targets import LEVELS, control_targets, pitch_cents, rate_hz
+from voices.channels.control_targets import (
+    LEVELS,
+    control_targets,
+    level_column,
+    pitch_cents,
+    rate_hz,
+)
 from voices.channels.master import Master
 from voices.channels.mpe_zone import end_zones
 from voices.channels.routing import Routing
@@ -19,6 +26,7 @@ from voices.channels.tunings import Tuning, Tunings
 from voices.modulation.smoother import FIRST_LEVEL, LEFT, PITCH, RIGHT, VIBRATO_DEPTH, Smoother
 from voices.notes.notes import Notes
 from voices.notes.zones import Zones
+from voices.receiver.shared_controls import SharedControls
 
 CHANNELS = 16
 REPLIES = 16
@@ -36,8 +44,13 @@ class Part:
         self.settings: Settings
         self.replies: deque[tuple[int, bytes]] = deque(maxlen=REPLIES)
         """Controller and message, whole, for whoever can send them."""
-        self.tremulant_moves: deque[tuple[int, int]] = deque(maxlen=REPLIES)
-        """Frame and value of CC 92, from any channel, for the tremulant of the whole mix."""
+        self.shared = SharedControls(smoother, self.zones)
+        """The bound targets that no channel has for itself."""
+        self.sample_rate = sample_rate
+        self.bindings: dict[Source, list[Binding]] = {}
+        """What each bound control changes."""
+        self.telling = False
+        """Whether a controller only tells where its knobs are: none of them has been moved."""
         self.level_columns: list[int] = []
         """The partials with a level of their own, in the order of the columns of `Smoother`."""
         self._smoother = smoother
@@ -56,6 +69,7 @@ class Part:
                 channel.tuning = self.tunings.preset
         self._apply_routing(frame)
         self.zones.use(settings.zones, frame)
+        self.shared.apply(settings, frame)
         used = (
             *(settings.level, settings.vibrato, settings.pressure, settings.bindings),
             settings.zones,
@@ -63,7 +77,11 @@ class Part:
         if used == self._targets_from:
             return
         self._targets_from = used
-        columns = [*LEVELS, *sorted({each.partial for each in settings.bindings if each.partial})]
+        self.bindings = {}
+        for binding in settings.bindings:
+            self.bindings.setdefault(binding.control, []).append(binding)
+        found = {level_column(each) for each in settings.bindings}
+        columns = [*LEVELS, *sorted(each for each in found if each is not None)]
         if columns != self.level_columns:
             self.level_columns = columns
             self._smoother.set_level_columns(len(columns))
@@ -92,6 +110,7 @@ class Part:
     def power_up(self, at: int) -> None:
         """Bring everything to where it is at power-on."""
         self.master.power_up()
+        self.shared.power_up(self.settings, at)
         for controller in self._routings:
             self.power_up_controller(controller, at, "general MIDI on or off")
 

@@ -12,9 +12,10 @@ from collections.abc import Sequence
 from config.settings import Settings
 from voices.receiver import sysex
 from voices.receiver.active_sensing import ActiveSensing
+from voices.receiver.bound_control import bound_handlers
 from voices.receiver.channel_mode import MODES
 from voices.receiver.channel_voice import CONTROL, MESSAGES, NOTE_ON, Message
-from voices.receiver.control_change import CONTROLS, bound
+from voices.receiver.control_change import CONTROLS
 from voices.receiver.entry import Handler
 from voices.receiver.part import Part
 
@@ -27,6 +28,8 @@ class Receiver:
         self._sensing = ActiveSensing(sample_rate)
         self._controls: list[Handler | None] = []
         """What each controller does under the settings."""
+        self._kinds: dict[int, Handler] = {}
+        """What bound messages of other kinds do."""
         self._ignored: frozenset[str] = frozenset()
         self._looked_up: object = None
 
@@ -35,14 +38,13 @@ class Receiver:
         used = (settings.controller.ignore, settings.bindings)
         if used != self._looked_up:
             self._looked_up = used
-            self._ignored = frozenset(settings.controller.ignore)
-            controls = {binding.control for binding in settings.bindings}
-            self._controls = [self._handler(number, controls) for number in range(128)]
+            controls, self._kinds = bound_handlers(settings)
+            bound_kinds = {MESSAGES[kind].kind for kind in self._kinds}
+            self._ignored = frozenset(settings.controller.ignore) - bound_kinds
+            self._controls = [controls.get(n) or self._handler(n) for n in range(128)]
 
-    def _handler(self, number: int, controls: set[int]) -> Handler | None:
-        """Return what a controller does: what it is bound to, or its own meaning."""
-        if number in controls:
-            return bound
+    def _handler(self, number: int) -> Handler | None:
+        """Return what a controller does that is not bound."""
         entry = CONTROLS.get(number) or MODES.get(number)
         ignored = "mode_message" if number >= 120 else "control_change"
         if entry is None or ignored in self._ignored:
@@ -83,7 +85,7 @@ class Receiver:
                 address = (controller, number, first)
                 self._part.notes.refuse("channel not listened to", address, second, at)
             return
-        handler = entry.handler
+        handler = self._kinds.get(kind) or entry.handler
         if kind == CONTROL:
             if first >= 120 and channel.number != number:
                 return  # mode messages count on the basic channel alone

@@ -9,11 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.smoother import FIRST_LEVEL, TILT
-from voices.synthesis.timbre import EVEN_OVERTONE, OVERTONE
+from voices.synthesis.timbre import EVEN_OVERTONE, IN_RANK, OVERTONE
 
-OVERTONES, EVEN, SWELL = -1, -2, -3
-"""All partials above the key, the even harmonics, and each as the swell moves it, as entries of
-`level_columns`."""
+OVERTONES, EVEN, SWELL, ODD = -1, -2, -3, -4
+"""All partials above the key, the even harmonics, each as the swell moves it, and what of those
+above the key is not even, as entries of `level_columns`."""
+RANKS = -100
+"""The partials of the n-th rank: ``RANKS - n``."""
 
 _DB = np.log(10.0) / 20.0
 
@@ -23,7 +25,7 @@ class PartialGains:
 
     def __init__(self) -> None:
         self.level_columns: Sequence[int] = ()
-        """What each level column of `Smoother` is for: a partial (from 1), OVERTONES or EVEN."""
+        """What each level column of `Smoother` is for: a partial (from 1), or one of the above."""
 
     def gains(
         self,
@@ -37,8 +39,8 @@ class PartialGains:
 
         ``values``, shape (..., K, columns), are those of each voice's row of `Smoother`;
         ``octaves``, shape (K, P), is how far each partial lies above the key, ``numbers`` its
-        place in the sound, from 1, ``swell`` the dB that a dB of swell adds to it, ``overtones``
-        whether it is one: 0, `OVERTONE` or `EVEN_OVERTONE`.
+        place in its rank, from 1, and `IN_RANK` times that of the rank, ``swell`` the dB that a
+        dB of swell adds to it, ``overtones`` whether it is one: 0, `OVERTONE` or `EVEN_OVERTONE`.
         """
         if not values[..., TILT:].any():
             return None
@@ -59,4 +61,8 @@ def _selected(
         return np.asarray(overtones >= OVERTONE)
     if number == EVEN:
         return np.asarray(overtones == EVEN_OVERTONE)
-    return np.asarray(numbers == number)
+    if number == ODD:
+        return np.asarray(overtones == OVERTONE)
+    if number < RANKS:
+        return np.asarray(numbers // IN_RANK == RANKS - number)
+    return np.asarray(numbers % IN_RANK == number)

@@ -87,6 +87,7 @@ class Group:
         self.count = len(rows)
         self.numbers = np.array([row.number for row in rows])
         """The place of each partial in the series of its rank, (P,)."""
+        self.ranks = [row.rank for row in rows]
         self.twins = np.array([row.twin for row in rows])
         self._level_db = np.array([row.level_db for row in rows])
         self._tuning = np.array([2.0 ** (row.cents / 1200) for row in rows])

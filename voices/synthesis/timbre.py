@@ -18,6 +18,8 @@ from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 
 MIDDLE_C = 60
 PADDING = 4
+IN_RANK = 1024.0
+"""Above any number in a series: what the place of a rank in its sound is multiplied by."""
 OVERTONE, EVEN_OVERTONE = 1, 2
 """A partial above the key, and one at an even multiple of it."""
 MAX_DECAY = 40.0 / LONGEST_BLOCK
@@ -46,7 +48,7 @@ class Spec:
     ratios: Values
     levels: Values
     numbers: Values
-    """The place of each partial in its series, from 1."""
+    """The place of each partial in its series, from 1, plus `IN_RANK` times that of its rank."""
     harmonics: Values
     """The ratio that each partial is meant to have, before it is stretched or detuned; 0: none."""
     phases: NDArray[np.float64]

@@ -11,11 +11,12 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from config.rank import Noise
 from config.sound import Envelope, Sound, Velocity
 from voices.synthesis.ranks import Group, groups, noise_columns, phases
-from voices.synthesis.timbre import Spec, Timbre, padded_count
+from voices.synthesis.timbre import IN_RANK, Spec, Timbre, padded_count
 
 MOST_KEPT = 192
 """So many voicings are kept for other instruments."""
@@ -85,7 +86,7 @@ class Voicing:
         spec = Spec(
             ratios=columns.ratios,
             levels=columns.levels * self._balance(key),
-            numbers=group.numbers,
+            numbers=group.numbers + IN_RANK * self._places_of(group),
             harmonics=columns.harmonics,
             phases=phases(columns.ratios, group.twins, key, seed),
             decays_s=columns.decays_s,
@@ -95,6 +96,11 @@ class Voicing:
             pan=self._pan(group.pan_at(key), key),
         )
         return Timbre(sound, self._rate, spec, self.partials)
+
+    def _places_of(self, group: Group) -> NDArray[np.float64]:
+        """Return the place in the sound of each partial's rank, from 1."""
+        places = {id(rank): place for place, rank in enumerate(self.sound.ranks, 1)}
+        return np.array([float(places[id(rank)]) for rank in group.ranks])
 
     def _of_noise(self, noise: Noise, key: int) -> Timbre:
         sound, columns = self.sound, noise_columns(noise, key)

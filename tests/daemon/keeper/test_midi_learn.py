@@ -5,14 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from config.bindings import (
-    Binding,
-    PartialBinding,
-    ReleaseBinding,
-    Target,
-    TiltBinding,
-    VolumeBinding,
-)
+from config.bindings import Binding
 from config.layers import load
 from config.settings import Settings
 from daemon.keeper.midi_learn import PATIENCE_S, TRAVELLED, MidiLearn, bound
@@ -22,7 +15,7 @@ from daemon.storage.learned import LearnedFile
 OTHERS = {(0, 0, 74): 60, (0, 0, 20): 10}
 
 
-def begun(target: Target = "tilt", partial: int = 0) -> MidiLearn:
+def begun(target: str = "tilt", partial: int = 0) -> MidiLearn:
     learning = MidiLearn()
     learning.begin(target, partial, OTHERS, 0.0)
     return learning
@@ -33,7 +26,7 @@ def test_the_knob_that_travels_farthest_is_the_one_that_is_meant() -> None:
     assert learning.look(OTHERS | {(0, 0, 74): 63}, 1.0) is None
     found = learning.look(OTHERS | {(0, 0, 74): 63, (0, 0, 20): 90}, 2.0)
     assert found is not None
-    assert (found.address, found.binding) == ((0, 0, 20), TiltBinding(control=20, target="tilt"))
+    assert (found.address, found.binding) == ((0, 0, 20), Binding(control=20, target="tilt"))
     assert learning.state == "bound"
     assert learning.look(OTHERS, 3.0) is None
 
@@ -94,13 +87,13 @@ def test_a_partial_must_be_named_exactly_when_it_is_needed() -> None:
 
 def test_a_knob_has_one_meaning_and_a_target_one_knob() -> None:
     old: list[Binding] = [
-        TiltBinding(control=74, target="tilt"),
-        ReleaseBinding(control=72, target="release"),
+        Binding(control=74, target="tilt"),
+        Binding(control=72, target="release"),
     ]
-    new = TiltBinding(control=72, target="tilt")
+    new = Binding(control=72, target="tilt")
     assert bound(old, new) == [new]
-    third = PartialBinding(control=20, target="partial", partial=3)
-    assert bound([*old, third], PartialBinding(control=21, target="partial", partial=4))[:3] == [
+    third = Binding(control=20, target="partial", partial=3)
+    assert bound([*old, third], Binding(control=21, target="partial", partial=4))[:3] == [
         *old,
         third,
     ]
@@ -118,7 +111,7 @@ def test_what_is_kept_holds_until_the_owner_says_something_else(tmp_path: Path) 
     owner.write_text("[[bindings]]\ncontrol = 74\ntarget = 'tilt'\n")
     learned.write_text('sound = { name = "sine" }\n')
     waiting = []
-    new = [PartialBinding(control=20, target="partial", partial=3, low=-30.0)]
+    new = [Binding(control=20, target="partial", partial=3, low=-30.0)]
     LearnedFile(lambda name, write: waiting.append(write), path=learned).keep_bindings(new, owner)
     for write in waiting:
         write()
@@ -133,7 +126,7 @@ def test_what_is_kept_holds_until_the_owner_says_something_else(tmp_path: Path) 
 def test_what_is_kept_beside_a_file_without_bindings_holds_too(tmp_path: Path) -> None:
     usual = tuple(tmp_path / name for name in ("owner", "learned", "boot"))
     waiting = []
-    new = bound(Settings().bindings, VolumeBinding(control=20, target="volume"))
+    new = bound(Settings().bindings, Binding(control=20, target="volume"))
     LearnedFile(lambda name, write: waiting.append(write), path=usual[1]).keep_bindings(
         new, usual[0]
     )

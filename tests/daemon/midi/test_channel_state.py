@@ -25,11 +25,12 @@ def received(messages: list[bytes]) -> dict[str, object]:
     for message in messages:
         INSTRUMENT.take(message)
     channel = INSTRUMENT.channel(CHANNEL)
-    told = ("bend", "bend_range_cents", "parameter", "release_octaves")
+    told = ("bend", "bend_range_cents", "parameter")
     programs = [message[1] for message in messages if message[0] & 0xF0 == 0xC0]
     return {
         **{name: getattr(channel, name) for name in told},
         "goals": list(channel.targets),  # the channel's own changes with what is sent next
+        "release": channel.shape.release,
         "hold": channel.pedals.hold,
         "program": programs[-1:],
     }

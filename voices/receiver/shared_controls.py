@@ -1,0 +1,86 @@
+"""Shared controls: bound targets that all channels have together: the room, the tremulant, zones.
+
+Units: dB, gains linear, depth 0 to 1, frames. Threads: the instrument's.
+"""
+
+from collections import deque
+
+from config.bindings import Binding
+from config.settings import Settings
+from config.space import OFF_DB
+from voices.channels.knob import moved
+from voices.channels.shaping import Shaping
+from voices.curves import db_to_gain
+from voices.modulation.smoother import LEFT, Smoother
+from voices.notes.zones import Zones
+
+MOVES = 16
+
+
+class SharedControls:
+    """What knobs have set of the whole instrument.
+
+    Parameters
+    ----------
+    smoother
+        Gives the level of the room a row.
+    zones
+        Whose levels may be bound.
+    """
+
+    def __init__(self, smoother: Smoother, zones: Zones) -> None:
+        self.shape = Shaping()
+        self.tremulant_moves: deque[tuple[int, float, bool]] = deque(maxlen=MOVES)
+        """Frame, depth and whether it turns fast, for the tremulant of the whole mix."""
+        self.room_row = smoother.add_rows([[1.0, *[0.0] * (smoother.values.shape[1] - 1)]])
+        """The row whose first column is what is sent to the room, beside the settings' level."""
+        self._smoother, self._zones = smoother, zones
+        self._room_gain = 1.0
+
+    @property
+    def room_is_turned(self) -> bool:
+        """Whether a knob has ever moved the room's level."""
+        return self.shape.room is not None
+
+    def apply(self, settings: Settings, at: int) -> None:
+        """Keep the room where a knob has put it, whatever the settings' level is now."""
+        self._set_room(settings, at)
+
+    def power_up(self, settings: Settings, at: int) -> None:
+        """Put back what knobs have moved."""
+        for place in range(len(self.shape.zone)):
+            self._zones.set_level(place, 0.0, at)
+        if self.shape.tremulant is not None:
+            self.move_tremulant(settings.tremulant.depth, at)
+        moved_room, self.shape = self.room_is_turned, Shaping()
+        if moved_room:
+            self.shape.room = settings.room.level_db
+            self._set_room(settings, at)
+
+    def move_tremulant(self, depth: float, at: int) -> None:
+        """Turn the tremulant on, deeper, or off."""
+        self.tremulant_moves.append((at, depth, depth >= 0.5))
+
+    def turn(
+        self, binding: Binding, before: float | None, position: float, rest: float, at: int
+    ) -> None:
+        """Move a target from where it is; ``rest``: where the settings have it."""
+        value = moved(binding, before, position, self.shape.value(binding, rest))
+        self.shape.put(binding, value)
+        match binding.target:
+            case "tremulant":
+                self.move_tremulant(value, at)
+            case "zone":
+                self._zones.set_level(binding.zone - 1, value, at)
+            case "room":
+                self._set_room(self._settings, at)
+
+    def _set_room(self, settings: Settings, at: int) -> None:
+        self._settings = settings
+        wanted, level_db = self.shape.room, settings.room.level_db
+        gain = 1.0
+        if wanted is not None and level_db > OFF_DB:
+            gain = db_to_gain(wanted - level_db) if wanted > OFF_DB else 0.0
+        if gain != self._room_gain:
+            self._room_gain = gain
+            self._smoother.set_target(self.room_row, LEFT, gain, at)
