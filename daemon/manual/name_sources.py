@@ -1,0 +1,32 @@
+"""Where a shell finds the names that there are, without starting any program for them.
+
+The formats of the two files of the kernel are those of Linux's sound/core/seq/seq_clientmgr.c and
+sound/core/init.c.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from config.library import shipped
+
+NO_CONTROLLERS = ("System", "Midi Through", "partiald*")
+"""What plays no keys, or is partiald's own; a star stands for anything."""
+
+
+@dataclass(frozen=True)
+class NameSources:
+    """The files to read, and the names that are known beforehand."""
+
+    owner: Path = Path("/etc/partiald/sounds")
+    """The owner's sounds."""
+    clients: Path = Path("/proc/asound/seq/clients")
+    """Lines such as ``Client  20 : "Cargo Bike Keys 25" [Kernel]``."""
+    cards: Path = Path("/proc/asound/cards")
+    """Lines such as `` 1 [Keys25         ]: USB-Audio - Cargo Bike Keys 25``."""
+    sounds: tuple[str, ...] = ()
+    """The sounds that come with partiald."""
+
+
+def on_the_system() -> NameSources:
+    """Return those of an installed system."""
+    return NameSources(sounds=tuple(shipped()))
