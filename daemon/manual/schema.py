@@ -13,6 +13,7 @@ from typing import Any
 from config.section import Section
 from config.settings import Settings
 from config.sound import Sound
+from config.targets import TARGETS
 
 Node = dict[str, Any]
 """A part of a schema."""
@@ -21,7 +22,9 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 def settings_schema() -> Node:
     """Return the schema of ``partiald.toml``."""
-    return _schema(Settings, "The settings of partiald")
+    schema = _schema(Settings, "The settings of partiald")
+    schema["$defs"]["Binding"]["allOf"] = _by_target()
+    return schema
 
 
 def sound_schema() -> Node:
@@ -54,12 +57,37 @@ def _plain(part: Node, words: str | None) -> Node:
     plain = {key: value for key, value in part.items() if key != "title"}
     if words:
         plain["description"] = words
-    if "default" in plain and plain["default"] is None:
-        del plain["default"]
+    if "default" in plain:
+        plain["default"] = _without_nothing(plain["default"])
+        if plain["default"] is None:
+            del plain["default"]
     if "anyOf" in plain:
         kinds = [kind for kind in plain.pop("anyOf") if kind.get("type") != "null"]
         plain |= kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
     return plain
+
+
+def _without_nothing(value: Any) -> Any:
+    """Return a value without the keys that TOML leaves out."""
+    match value:
+        case dict():
+            return {key: each for key, each in value.items() if each is not None}
+        case list():
+            return [_without_nothing(each) for each in value]
+    return value
+
+
+def _by_target() -> list[Node]:
+    """Return, for each target of a binding, its range and the key that says which one."""
+    rules = []
+    for name, row in TARGETS.items():
+        ends = {"minimum": row.least, "maximum": row.most}
+        then: Node = {"properties": {"low": ends, "high": ends}}
+        if row.which:
+            then["properties"][row.which] = {"minimum": 1, "maximum": row.many}
+            then["required"] = [row.which]
+        rules.append({"if": {"properties": {"target": {"const": name}}}, "then": then})
+    return rules
 
 
 def _below(model: type[Section]) -> Iterator[type[Section]]:
