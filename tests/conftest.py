@@ -15,6 +15,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 from collections.abc import Generator, Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 from tests.support.capabilities import allowed
@@ -24,6 +25,10 @@ from tests.support.stage import staged
 
 # What a shell starts in the background ignores Ctrl-C, and so would every child.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# A machine may be shared: how long an example took is no fault.
+hypothesis.settings.register_profile("shared machine", deadline=None)
+hypothesis.settings.load_profile("shared machine")
 
 STARTS_A_PROCESS = {"subprocess.Popen", "os.fork", "os.forkpty", "os.posix_spawn", "os.system"}
 pure_test: str | None = None

@@ -338,7 +338,7 @@ PARTS = st.sampled_from(
 )
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.lists(PARTS, max_size=12).map("".join), min_size=3, max_size=3))
 def test_whatever_the_files_hold_something_plays(files: Files, texts: list[str]) -> None:
     files.write(*texts)

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
@@ -430,7 +430,6 @@ TABLES = st.dictionaries(
 )
 
 
-@settings(deadline=None)
 @given(TABLES)
 def test_whatever_a_file_holds_only_faults_of_one_line_come_out(plain: dict[str, Any]) -> None:
     for model in (Settings, Sound):
@@ -445,7 +444,6 @@ def test_whatever_a_file_holds_only_faults_of_one_line_come_out(plain: dict[str,
             assert line.isprintable()
 
 
-@settings(deadline=None)
 @given(st.text(alphabet=st.sampled_from("ab=[]{}.'\"#\\\n\r\t ,019-_:T\u2212“\u00a0\x00é")))
 def test_whatever_a_text_is_it_is_tables_or_a_fault_of_one_line(text: str) -> None:
     faults = ["mine.toml: none"]

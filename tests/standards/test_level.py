@@ -115,6 +115,7 @@ def test_pan_follows_the_default_pan_formula() -> None:
                 assert db(level / full) == pytest.approx(side_db, abs=0.01)
 
 
+@pytest.mark.slow
 def test_pan_keeps_the_power_at_all_128_places_and_mirrors() -> None:
     measured = np.array(stepped(10, list(range(128))))
     power = (measured**2).sum(axis=1)
@@ -190,6 +191,7 @@ def single(name: str, key: int, velocity: int, seconds: float) -> Recording:
 
 
 # The headroom law: eight such notes fit under a ceiling of -1 dBFS (20·log10(8) = 18.06 dB).
+@pytest.mark.slow
 @pytest.mark.parametrize("name", shipped())
 def test_one_note_at_full_velocity_stays_at_minus_19_dbfs(name: str) -> None:
     peaks = {key: db(peak(single(name, key, 127, 1.5))) for key in range(24, 109, 6)}
@@ -263,6 +265,7 @@ def loudness(name: str, settings: Settings) -> float:
     return float(momentary(np.concatenate([np.zeros((RATE // 2, 2), np.float32), audio])).max())
 
 
+@pytest.mark.slow
 def test_all_sounds_are_equally_loud_and_neither_faint_nor_loud() -> None:
     measured = {
         name: loudness(name, settings_for(name, room={"level_db": -80.0})) for name in shipped()

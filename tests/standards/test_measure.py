@@ -161,6 +161,7 @@ CASES: list[tuple[list[tuple[float, float]], float]] = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("parts", "expected"), CASES)
 def test_the_meter_reads_the_broadcasters_test_signals(
     parts: list[tuple[float, float]], expected: float

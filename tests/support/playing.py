@@ -100,7 +100,7 @@ def play(
     settings: Settings | None = None,
     sounds: Mapping[str, Sound] | None = None,
     sample_rate: int = RATE,
-    block_frames: int = 256,
+    block_frames: int = 1024,
     mono: bool = False,
 ) -> Recording:
     """Play events on a fresh instrument; without settings, its sound is ``sine``."""

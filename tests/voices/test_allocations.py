@@ -123,6 +123,7 @@ def test_a_block_allocates_no_more_at_a_time_than_is_promised(case: str) -> None
     assert most_bytes(200, each) <= bound
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", CASES)
 def test_nothing_that_a_block_allocates_stays(case: str) -> None:
     make, _ = CASES[case]
@@ -151,6 +152,7 @@ def sizes(root: object) -> dict[int, tuple[str, int]]:
     return found
 
 
+@pytest.mark.slow
 def test_no_container_grows_with_the_blocks() -> None:
     instrument = busy_instrument(8, 32, FRAMES)
     each = striking(instrument)

@@ -45,16 +45,25 @@ def cut_into(block_frames: int, events: list[Event], frames: int, **settings: ob
     )
 
 
-@pytest.mark.parametrize("case", CASES)
-def test_the_sound_does_not_depend_on_how_it_is_cut_into_blocks(case: str) -> None:
-    frames = 3 * RATE // WHOLE * WHOLE
-    events = random_play(list(CASES).index(case), 3.0, *CASES[case])
+def compare_cuts(case: str, seconds: float, *smaller: int) -> None:
+    frames = round(seconds * RATE) // WHOLE * WHOLE
+    events = random_play(list(CASES).index(case), seconds, *CASES[case])
     whole = cut_into(WHOLE, events, frames)
     assert peak(whole) < 10 ** (-1 / 20)
-    for block_frames in SMALLER:
+    for block_frames in smaller:
         cut = cut_into(block_frames, events, frames)
         difference = db(peak(cut - whole) / peak(whole))
         assert difference < SAME_DB, f"{block_frames} frames: {difference:.1f} dB"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", CASES)
+def test_the_sound_does_not_depend_on_how_it_is_cut_into_blocks(case: str) -> None:
+    compare_cuts(case, 3.0, *SMALLER)
+
+
+def test_a_second_of_everything_is_the_same_in_blocks_of_64() -> None:
+    compare_cuts("with everything", 1.0, 64)
 
 
 def test_an_onset_is_on_its_frame_whatever_the_block() -> None:

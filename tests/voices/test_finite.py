@@ -137,6 +137,7 @@ STEEP = sound([0.0, -6.0], decay_s=0.3, decay_per_octave=0.1)
 """Without a bound its partials decay by 1,000 nepers a frame on the highest key."""
 
 
+@pytest.mark.slow
 @given(
     made=sounds(),
     key=st.integers(0, 127),
@@ -154,7 +155,6 @@ STEEP = sound([0.0, -6.0], decay_s=0.3, decay_per_octave=0.1)
 @example(STEEP, 127, 48_000, 64, 0.9, [], 64)
 @settings(
     max_examples=60,
-    deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 def test_any_sound_is_finite_on_any_key_at_any_rate_from_any_frame(

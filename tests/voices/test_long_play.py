@@ -8,6 +8,7 @@ from tests.support.random_music import Marathon, accounts_in_use, resident
 LOUD = Settings.model_validate({"polyphony": 8, "level": {"volume_db": 12.0}})
 
 
+@pytest.mark.slow
 def test_in_an_hour_of_random_music_every_note_is_counted_and_memory_stays_flat() -> None:
     marathon = Marathon(2026, LOUD, sample_rate=22_050, block_frames=1024)
     marathon.play(1800)

@@ -54,6 +54,7 @@ def test_every_note_struck_is_accounted_for(performance: Performance) -> None:
     assert performance.accounts["sounding"] == 0
 
 
+@pytest.mark.slow
 def test_the_tune_goes_beyond_the_polyphony_and_says_what_would_have_helped(
     performance: Performance,
 ) -> None:
@@ -86,6 +87,7 @@ def test_a_pulled_cable_releases_its_chord_and_a_replug_plays_on(performance: Pe
     ]
 
 
+@pytest.mark.slow
 def test_a_rehearsal_sounds_the_same_every_time(performance: Performance) -> None:
     again = perform(rehearsal_settings(Settings()), shipped())
     assert np.array_equal(again.audio, performance.audio)

@@ -33,7 +33,7 @@ class TurnByTurn:
     def turn(self) -> int:
         """Go round once; return how many requests were answered."""
         before = self.answered
-        for key, events in self._selector.select(0.01):
+        for key, events in self._selector.select(0):
             key.data(events)
         return self.answered - before
 

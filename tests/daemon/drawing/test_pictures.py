@@ -1,6 +1,7 @@
 """Pictures: what is drawn lies where it happened, on paper and in the terminal."""
 
 import io
+from functools import cache
 
 import numpy as np
 import pytest
@@ -35,6 +36,11 @@ def bar(key: int, start: float, end: float, account: str = "released") -> Bar:
 def scene(*notes: Bar, audio: NDArray[np.float32] | None = None) -> Scene:
     sound = tone(440, 0.1, 10.0) if audio is None else audio
     return Scene("A test", list(notes), [Mark(5.0, "pulled out")], [(5.0, 6.0)], sound, RATE, -1.0)
+
+
+@cache
+def drawn_note() -> bytes:
+    return draw(scene(bar(60, 1.0, 2.0)))
 
 
 def pixels(content: bytes) -> NDArray[np.uint8]:
@@ -73,13 +79,13 @@ def test_accounts_are_told_apart_without_colour_too() -> None:
 
 
 def test_one_colour_means_one_thing() -> None:
-    pulled = pixels(draw(scene(bar(60, 1.0, 2.0))))
+    pulled = pixels(drawn_note())
     for account in ("stolen", "cut", "retriggered"):
         assert not len(places(pulled, ACCOUNTS[account]))
 
 
 def test_the_same_scene_gives_the_same_file() -> None:
-    assert draw(scene(bar(60, 1, 2))) == draw(scene(bar(60, 1, 2)))
+    assert draw(scene(bar(60, 1.0, 2.0))) == drawn_note()
 
 
 def test_a_picture_of_nothing_can_be_drawn() -> None:

@@ -46,6 +46,7 @@ def play(events: list[Event], polyphony: int) -> Instrument:
     return instrument
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_the_polyphony_named_keeps_the_note_and_one_less_does_not(seed: int) -> None:
     events = random_play(seed)

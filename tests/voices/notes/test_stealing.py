@@ -45,6 +45,7 @@ def instrument_of(polyphony: int) -> Instrument:
     return Instrument(settings, sample_rate=RATE, block_frames=BLOCK, sounds={"x": LONG})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("polyphony", [1, 2, 5, 16])
 def test_notes_are_stolen_in_the_order_of_the_model(polyphony: int) -> None:
     chance = random.Random(polyphony)

@@ -42,6 +42,7 @@ def heard_in_blocks(seed: int, block: int) -> Recording:
     return recording
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [3, 11, 13, 36])
 def test_a_storm_of_messages_sounds_alike_however_it_is_cut(seed: int) -> None:
     fine, coarse = heard_in_blocks(seed, 64), heard_in_blocks(seed, 512)
@@ -53,7 +54,8 @@ SETTINGS = Settings(polyphony=4, bindings=[])
 INSTRUMENT = Instrument(SETTINGS, sample_rate=RATE, block_frames=BLOCK)
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+@pytest.mark.slow
+@settings(max_examples=30, suppress_health_check=list(HealthCheck))
 @given(st.lists(st.integers(0, 2**32), min_size=1, max_size=30))
 def test_no_short_sequence_breaks_a_law(seeds: list[int]) -> None:
     """Hypothesis shortens what breaks one: each number is one message and its frame."""

@@ -229,6 +229,7 @@ def test_one_zone_of_the_whole_keyboard_sounds_as_none_does() -> None:
     assert db(peak(one - none)) < -120 + db(peak(none))
 
 
+@pytest.mark.slow
 def test_zones_sound_the_same_however_they_are_cut_into_blocks() -> None:
     kinds = ("note", "note", "note", "bend", "vibrato", "volume", "pedal", "program", "knob")
     events = [
