@@ -2,7 +2,7 @@
 
 Units: MIDI bytes; channels as on the wire, 0 to 15.
 Threads: `ChannelState.record` is called on the MIDI library's threads, one controller's messages
-on one thread; the rest on the main loop. Only whole dictionary operations are shared.
+on one thread; the rest on the main loop. Only whole dictionary and list operations are shared.
 
 `ChannelState.messages`, fed to a receiver in its power-up state, leaves it as the recorded messages
 would have left it, but for the notes. Which keys are down is known, too.
@@ -22,6 +22,8 @@ _DATA_STEPS = (96, 97)
 # and the values of registered parameters stay.
 _RESET = (1, 33, 11, 43, 64, 65, 66, 67, 68, 69, *_NRPN, *_RPN)
 _NULL_PARAMETER = (127, 127)
+_PROGRAMS = 128
+"""A channel's program changes that are remembered."""
 
 
 class _Channel:
@@ -30,7 +32,7 @@ class _Channel:
     def __init__(self) -> None:
         self.controls: dict[int, int] = {}
         self.parameters: dict[tuple[int, int], dict[int, int]] = {}
-        self.program: tuple[int | None, int | None, int] | None = None
+        self.programs: list[tuple[int | None, int | None, int]] = []
         self.pressure: int | None = None
         self.bend: tuple[int, int] | None = None
         self.keys: set[int] = set()
@@ -53,13 +55,19 @@ class _Channel:
             self.controls.pop(number, None)
             self.controls[number] = value
 
+    def program_change(self, program: int) -> None:
+        """Record a program change, as the latest of those that are remembered."""
+        chosen = (self.controls.get(0), self.controls.get(32), program)
+        earlier = [each for each in self.programs if each != chosen]
+        self.programs = [*earlier[1 - _PROGRAMS :], chosen]
+
     def messages(self, channel: int) -> list[bytes]:
         """Return the messages that bring a fresh channel to this state."""
         status = CONTROL_CHANGE | channel
         sent: list[tuple[int, ...]] = []
         controls = dict(self.controls)
-        if self.program is not None:
-            high, low, program = self.program
+        # A program that has no sound changes nothing: then an earlier one still holds.
+        for high, low, program in self.programs:
             sent += [
                 (status, n, v)
                 for n, v in zip(_BANK_SELECT, (high, low), strict=True)
@@ -117,8 +125,7 @@ class ChannelState:
         if channel is None:
             channel = self._channels[controller, number] = _Channel()
         if kind == PROGRAM_CHANGE:
-            bank = (channel.controls.get(0), channel.controls.get(32))
-            channel.program = (*bank, message[1])
+            channel.program_change(message[1])
         elif kind == CHANNEL_PRESSURE:
             channel.pressure = message[1]
         elif len(message) < 3:
@@ -152,8 +159,12 @@ class ChannelState:
 
     def programs(self) -> set[tuple[int, int]]:
         """Return every bank and program that was selected, the bank as 128 CC 0 + CC 32."""
-        chosen = [channel.program for channel in list(self._channels.values()) if channel.program]
-        return {((high or 0) << 7 | (low or 0), program) for high, low, program in chosen}
+        chosen = [channel.programs[-1:] for channel in list(self._channels.values())]
+        return {
+            ((high or 0) << 7 | (low or 0), program)
+            for latest in chosen
+            for high, low, program in latest
+        }
 
     def drop_control(self, controller: int, message: Sequence[int]) -> None:
         """Put the control that a message sets back into the power-up state."""

@@ -62,6 +62,24 @@ def test_bank_comes_before_the_program_it_belongs_to() -> None:
     assert bytes((0xB0, 0, 9)) in told[program:]
 
 
+def test_a_program_that_has_no_sound_leaves_the_one_before_it() -> None:
+    sent = [bytes((0xC0 | CHANNEL, program)) for program in (5, 127)]
+    state = noted(*sent)
+    assert [message for _, message in state.messages()] == sent
+    assert state.programs() == {(0, 127)}
+    loud = bytes((0xB0 | CHANNEL, 11, 0))
+    assert received([*(message for _, message in state.messages()), loud]) == received(
+        [*sent, loud]
+    )
+
+
+def test_no_more_programs_are_remembered_than_a_channel_has() -> None:
+    state = noted(*((0xC0, program) for _ in range(2) for program in range(128)), (0xC0, 3))
+    (_, oldest), *_, (_, latest) = state.messages()
+    assert (oldest, latest) == (b"\xc0\x00", b"\xc0\x03")
+    assert len(state.messages()) == 128
+
+
 def test_a_coarse_value_forgets_its_fine_one() -> None:
     # MIDI 1.0, p. 12: the receiver sets the LSB to 0 on a new MSB.
     state = noted((0xB0, 7, 100), (0xB0, 39, 55), (0xB0, 7, 90))
