@@ -164,6 +164,7 @@ def test_the_velocity_law_has_the_published_values(range_db: float) -> None:
         assert measured == pytest.approx(expected, abs=0.015)
 
 
+@pytest.mark.slow
 def test_a_harder_stroke_is_always_louder() -> None:
     levels = [struck(velocity, 40.0) for velocity in range(1, 128, 3)]
     assert (np.diff(levels) > 0).all()

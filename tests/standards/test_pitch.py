@@ -32,6 +32,7 @@ def heard(events: list[Event], near: float, seconds: float = 1.0, rate: int = RA
     return pitch(audio[ATTACK:, 0], rate, near)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rate", [44_100, 48_000])
 def test_every_one_of_the_128_keys_has_its_pitch(rate: int) -> None:
     deviations = []

@@ -114,6 +114,7 @@ CASES: dict[str, tuple[Callable[[], Callable[[int], None]], int]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", CASES)
 def test_a_block_allocates_no_more_at_a_time_than_is_promised(case: str) -> None:
     make, bound = CASES[case]

@@ -70,6 +70,7 @@ def read(content: bytes) -> Song | str:
         return str(fault)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", range(0, 1000, 100))
 def test_a_damaged_file_is_reported_in_one_line_or_played(start: int) -> None:
     played = 0

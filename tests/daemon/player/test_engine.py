@@ -243,6 +243,7 @@ def test_the_real_instrument_sounds_on_the_frame_that_is_due() -> None:
     assert BLOCK_US + GUARD_US - 50 < delay_us < BLOCK_US + GUARD_US + 200
 
 
+@pytest.mark.slow
 def test_every_note_on_stands_in_one_account_at_every_block() -> None:
     stage, chance = Stage(real=True), random.Random(11)
     sent = 0

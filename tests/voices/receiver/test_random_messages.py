@@ -15,6 +15,7 @@ from tests.support.receiver_player import Player
 from voices.instrument import Instrument
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_random_messages_break_no_law(variant: str) -> None:
     """`make fuzz` plays a million."""
@@ -71,6 +72,7 @@ def test_no_short_sequence_breaks_a_law(seeds: list[int]) -> None:
     silence(INSTRUMENT, SETTINGS, out)
 
 
+@pytest.mark.slow
 def test_a_quiet_receiver_has_no_independent_voice_and_nothing_moves() -> None:
     """What moved apart gives its row back; else every block would cost more."""
     instrument = fuzz(VARIANTS["as usual"], 1000, seed=3)

@@ -259,6 +259,7 @@ def recording(events: list[Event], block: int) -> Recording:
     return perform(instrument, block, events, 3 * RATE)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_random_music_in_zones_leaves_nothing_and_every_note_is_counted(seed: int) -> None:
     settings = settings_for("sine", polyphony=6, zones=OVERLAPPING)

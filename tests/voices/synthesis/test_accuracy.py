@@ -167,6 +167,7 @@ def test_a_partial_that_a_bend_takes_across_nyquist_fades() -> None:
     assert again[np.arange(len(again)) * RATE / len(back) > 20_000].max() > 0.5 * again.max()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "made",
     [
