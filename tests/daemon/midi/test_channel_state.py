@@ -1,3 +1,5 @@
+from collections.abc import Sequence
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -8,7 +10,7 @@ from voices.instrument import Instrument
 CHANNEL = 3
 
 
-def noted(*messages: tuple[int, ...], controller: int = 0) -> ChannelState:
+def noted(*messages: Sequence[int], controller: int = 0) -> ChannelState:
     state = ChannelState()
     for message in messages:
         state.record(message, controller)
