@@ -187,12 +187,20 @@ def build() -> Parser:
         "chart", "Print the MIDI implementation chart: what is understood, and what is not.", ""
     )
 
-    learn = command("learn", "Bind the next knob that is moved.", "partial 3")
-    learn.add_argument(
-        "target", choices=_TARGETS, metavar="TARGET", help=f"one of {', '.join(_TARGETS)}"
+    learn = command(
+        "learn", "Bind the next knob that is moved; list or forget what knobs do.", "partial 3"
     )
     learn.add_argument(
-        "partial", nargs="?", type=whole_number, metavar="N", help="which partial, from 1"
+        *("target",), nargs="?", choices=_TARGETS, metavar="TARGET", help=", ".join(_TARGETS)
+    )
+    which = ", ".join(row.which for row in TARGETS.values() if row.which)
+    learn.add_argument(
+        "number", nargs="?", type=whole_number, metavar="N", help=f"which {which}, from 1"
+    )
+    instead = learn.add_mutually_exclusive_group()
+    instead.add_argument("--list", action="store_true", help="show which knob changes what")
+    instead.add_argument(
+        "--forget", action="store_true", help="let TARGET's knob go; without it, all learned"
     )
 
     check = command(

@@ -52,6 +52,20 @@ class AskLearned(_Question):
     ask: Literal["learned"]
 
 
+class AskBindings(_Question):
+    """Which knob changes what."""
+
+    ask: Literal["bindings"]
+
+
+class AskForget(_Question):
+    """Let a knob go; or all that was learned."""
+
+    ask: Literal["forget"]
+    target: TargetName | None = None
+    number: int = Field(default=0, ge=0, le=128)
+
+
 class AskPanic(_Question):
     """End every note, whoever holds it."""
 
@@ -67,6 +81,8 @@ class AskPlay(_Question):
     """When each was due, in microseconds of the monotonic clock, and its bytes."""
 
 
-Request = AskStatus | AskWhy | AskLearn | AskLearned | AskPanic | AskPlay
+AskKnobs = AskLearn | AskLearned | AskBindings | AskForget
+"""What is asked about knobs."""
+Request = AskStatus | AskWhy | AskKnobs | AskPanic | AskPlay
 """What can be asked."""
 REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="ask")])

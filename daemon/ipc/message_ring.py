@@ -18,6 +18,8 @@ GONE = b"\xff\x00"
 """Stands in the ring for a controller that is gone; no MIDI message has these two bytes."""
 PANIC = b"\xff\x01"
 """Stands in the ring for the end of every note of every controller."""
+TOLD = 0x8000
+"""Added to the number of a controller that only tells where its knobs stand."""
 SLOTS = 2048
 # A few records stay free, so that no slot is refilled while its old record is still being read.
 _USABLE = SLOTS - 16

@@ -9,13 +9,14 @@ Threads: the main loop's alone.
 """
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from config.bindings import Binding
 from config.settings import Settings
 from config.wording import counted
-from daemon.control.requests import AskLearn, AskStatus, AskWhy, Request
+from daemon.control.requests import AskKnobs, AskStatus, AskWhy, Request
 from daemon.diagnosis.event_log import EventLog
 from daemon.diagnosis.rate_limit import LoadShedReport, MissedReport
 from daemon.diagnosis.readable import readable_losses, readable_status
@@ -23,7 +24,7 @@ from daemon.ipc.counters import Snapshot
 from daemon.ipc.messages import LogLine, Reply
 from daemon.keeper.change_log import TICK_S, ChangeLog
 from daemon.keeper.indicators import Indicators
-from daemon.keeper.midi_learn import MidiLearn, bound
+from daemon.keeper.learning import Learning
 from daemon.keeper.mixer_watch import MixerWatch
 from daemon.keeper.note_totals import NoteUnheard
 from daemon.keeper.power_off import HOLD_US, PowerOff
@@ -77,11 +78,18 @@ class Keeper:
         self._clock_us = parts.clock_us
         self._loaded = LoadedSettings(Settings())
         self._changes = ChangeLog()
-        self._learn = MidiLearn()
+        self._learning = Learning(
+            parts.controllers, parts.learned, self, lambda: parts.clock_us() / 1e6
+        )
         self._power_off = PowerOff()
         self._missed, self._load_shed = MissedReport(), LoadShedReport()
         self._started_us = self._pinged_us = parts.clock_us()
         self._progress = False
+
+    @property
+    def loaded(self) -> LoadedSettings:
+        """The settings in force, and where each comes from."""
+        return self._loaded
 
     @property
     def settings(self) -> Settings:
@@ -128,7 +136,7 @@ class Keeper:
             *(self._power_off.begun, now_us),
         )
         self._diagnose(running, now_us)
-        self._look_for_a_knob(now_us)
+        self._learning.look()
         self._parts.session.look()
         self._parts.writes.tick(self._supervisor.note_ons, sounding, now_us)
         self._notify(now_us)
@@ -187,30 +195,17 @@ class Keeper:
                 return self.status()
             case AskWhy():
                 return self._event_log.answer(request.boot, request.last)
-            case AskLearn():
-                where = self._controllers.channel_state.controls()
-                self._learn.begin(request.target, request.number, where, self._clock_us() / 1e6)
-        learned = self._parts.learned
-        kept = learned is not None and learned.lasts("bindings", self._loaded.origins)
-        return self._learn.plain(self._controllers.name, kept=kept)
+        assert isinstance(request, AskKnobs)
+        return self._learning.answer(request)
 
     def _report(self) -> str:
         losses = self._event_log.answer(0, _MOST_REPORTED)
         return f"{readable_status(self.status())}\n{readable_losses(losses)}"
 
-    def _look_for_a_knob(self, now_us: int) -> None:
-        channel_state, learned = self._controllers.channel_state, self._parts.learned
-        found = self._learn.look(channel_state.controls(), now_us / 1e6)
-        if found is not None:
-            new = found.binding
-            bindings = bound(self.settings.bindings, new)
-            settings = self.settings.model_copy(update={"bindings": bindings})
-            self._put_in_force(replace(self._loaded, settings=settings, remarks=[]), now_us)
-            log.info("learned: control %s changes %s", new.control, new.words)
-            if learned is not None:
-                learned.keep_bindings(bindings)
-        if learned is not None:
-            learned.keep_sound(channel_state.programs(), self.settings, self._loaded.origins)
+    def use_bindings(self, bindings: Sequence[Binding]) -> None:
+        """Put other bindings in force."""
+        settings = self.settings.model_copy(update={"bindings": list(bindings)})
+        self._put_in_force(replace(self._loaded, settings=settings, remarks=[]), self._clock_us())
 
     def _look_for_controllers(self, now_us: int) -> None:
         for change in self._controllers.poll(now_us):

@@ -18,7 +18,7 @@ from config.settings import Settings
 from config.sound import Sound
 from daemon.ipc import messages
 from daemon.ipc.counters import SharedCounters, Snapshot
-from daemon.ipc.message_ring import MessageRing
+from daemon.ipc.message_ring import TOLD, MessageRing
 from daemon.ipc.messages import Cue, Exclusive, Level, LogLine, NewSettings, PlayerState, Reply
 from daemon.keeper.new_cards import NewCards
 from daemon.keeper.note_totals import NoteTotals, NoteUnheard
@@ -125,6 +125,7 @@ class PlayerSupervisor:
         """By controller: what a later player is brought."""
         self._players, self._ring, self._counters = players, ring, counters
         self._cards_stamp, self._new_cards = cards_stamp, new_cards
+        self._channel_state = channel_state
         self._volume = SafeVolume(channel_state)
         self._settings = Settings()
         self._plain = NewSettings(self._settings.model_dump())
@@ -258,7 +259,8 @@ class PlayerSupervisor:
 
     def _put(self, controls: Iterable[tuple[int, bytes]], now_us: int) -> None:
         for controller, message in controls:
-            self._ring.put(message, now_us, controller)
+            told = self._channel_state.is_told(controller, message)
+            self._ring.put(message, now_us, controller | (TOLD if told else 0))
 
     def _blocks_go_on(self, now_us: int, events: list[Event]) -> bool:
         blocks = self._counters.snapshot().blocks

@@ -10,6 +10,10 @@ would have left it, but for the notes. Which keys are down is known, too.
 
 from collections.abc import Sequence
 
+ControlAddress = tuple[int, int, int | str]
+"""Controller, channel from 0, and control number; or the wheel, or the pressure, by name."""
+Travel = tuple[int, int]
+"""The lowest and the highest value."""
 NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE = 0x80, 0x90, 0xB0, 0xC0
 CHANNEL_PRESSURE, PITCH_BEND = 0xD0, 0xE0
 PEDALS = (64, 66, 67, 68, 69)
@@ -24,6 +28,12 @@ _RESET = (1, 33, 11, 43, 64, 65, 66, 67, 68, 69, *_NRPN, *_RPN)
 _NULL_PARAMETER = (127, 127)
 _PROGRAMS = 128
 """A channel's program changes that are remembered."""
+_SOURCES: dict[int, str] = {
+    0xA0: "key_pressure",
+    CONTROL_CHANGE: "control",
+    CHANNEL_PRESSURE: "channel_pressure",
+    PITCH_BEND: "pitch_bend",
+}
 
 
 class _Channel:
@@ -115,12 +125,18 @@ class ChannelState:
 
     def __init__(self) -> None:
         self._channels: dict[tuple[int, int], _Channel] = {}
+        self._travels: dict[ControlAddress, Travel] | None = None
+        self._told: set[ControlAddress] = set()
 
-    def record(self, message: Sequence[int], controller: int) -> None:
-        """Record what a channel message changes; other messages are ignored."""
+    def record(self, message: Sequence[int], controller: int, *, told: bool = False) -> None:
+        """Record what a channel message changes; other messages are ignored.
+
+        ``told``: the controller only tells where it stands, and nobody has moved it.
+        """
         kind, number = message[0] & 0xF0, message[0] & 0x0F
         if not 0x80 <= kind < 0xF0 or len(message) < 2:
             return
+        self._watch_travel(message, controller, told=told)
         channel = self._channels.get((controller, number))
         if channel is None:
             channel = self._channels[controller, number] = _Channel()
@@ -139,6 +155,37 @@ class ChannelState:
         elif kind == PITCH_BEND:
             channel.bend = (message[1], message[2])
 
+    def _watch_travel(self, message: Sequence[int], controller: int, *, told: bool) -> None:
+        source = _SOURCES.get(message[0] & 0xF0)
+        if source is None:
+            return
+        address = controller, message[0] & 0x0F, message[1] if source == "control" else source
+        if told:
+            self._told.add(address)
+        else:
+            self._told.discard(address)
+        travels = self._travels
+        if travels is not None:
+            value = message[-1]
+            low, high = travels.get(address, (value, value))
+            travels[address] = min(low, value), max(high, value)
+
+    def watch(self, *, wanted: bool = True) -> None:
+        """Note from now on how far each control travels; or no more."""
+        self._travels = None
+        if wanted:
+            self._travels = {address: (now, now) for address, now in self.controls().items()}
+
+    def travels(self) -> dict[ControlAddress, Travel]:
+        """Return how far each control has travelled since `watch`."""
+        return dict(self._travels or {})
+
+    def is_told(self, controller: int, message: Sequence[int]) -> bool:
+        """Return whether a controller only told where a control stands, and nobody moved it."""
+        source = _SOURCES.get(message[0] & 0xF0)
+        number = message[1] if source == "control" else source
+        return number is not None and (controller, message[0] & 0x0F, number) in self._told
+
     def keys_down(self) -> set[int]:
         """Return the keys that are down, of all controllers."""
         return set().union(*(set(channel.keys) for channel in list(self._channels.values())))
@@ -149,7 +196,7 @@ class ChannelState:
             len(ch.keys) for (owner, _), ch in list(self._channels.items()) if owner == controller
         )
 
-    def controls(self) -> dict[tuple[int, int, int], int]:
+    def controls(self) -> dict[ControlAddress, int]:
         """Return the value of every control that was moved, by controller, channel and number."""
         return {
             (*address, number): value
@@ -199,6 +246,7 @@ class ChannelState:
         """Put a controller's channels back into the power-up state."""
         for address in [address for address in list(self._channels) if address[0] == controller]:
             del self._channels[address]
+        self._told = {address for address in self._told if address[0] != controller}
 
     def messages(self) -> list[tuple[int, bytes]]:
         """Return controllers and messages, in the order that a fresh receiver needs."""

@@ -16,16 +16,21 @@ import threading
 from collections import deque
 from collections.abc import Callable, Sequence
 
+from daemon.ipc.message_ring import TOLD
 from daemon.midi.channel_state import ChannelState
 
 SYSEX, CLOCK, ACTIVE_SENSING, SYSTEM_RESET = 0xF0, 0xF8, 0xFE, 0xFF
 DUPLICATE_US = 20_000
 """The same message within this time from another port of the same device is a duplicate. Common
 practice, no source: some controllers send every key on two ports."""
+TELLING_US = 300_000
+"""What a controller sends within this time from its plugging in says where its knobs stand; nobody
+has turned one yet. Our choice: they send it within some hundredths of a second."""
 SYSEX_QUEUE = 256
 SYSEX_BYTES = 4096
 _RECENT_MESSAGES = 64
 _NOTE_OFF, _NOTE_ON, _NUMBERED = 0x80, 0x90, (0xA0, 0xB0)
+_POSITIONS = (0xA0, 0xB0, 0xD0, 0xE0)
 
 Put = Callable[[bytes, int, int], bool]
 """Takes message, time and controller; False: there was no room."""
@@ -87,6 +92,7 @@ class ControllerInput:
         self._lock = threading.Lock()
         self._ports = 0
         self._sensing = False
+        self._tells_until_us = 0
         self._recent: dict[bytes, tuple[int, int]] = {}
         self._overdue: dict[tuple[int, int], bytes] = {}
 
@@ -103,6 +109,10 @@ class ControllerInput:
 
         return on_message
 
+    def plugged(self, now_us: int) -> None:
+        """Take what it sends at first for where its knobs stand."""
+        self._tells_until_us = now_us + TELLING_US
+
     def put_overdue(self, now_us: int) -> None:
         """Put what is overdue into the ring, as far as there is room."""
         with self._lock:
@@ -116,8 +126,9 @@ class ControllerInput:
         if 0x80 <= status < SYSEX:
             if self._ports > 1 and self._is_duplicate(message, time_us, port):
                 return
-            self._forward(message, time_us)
-            self._channel_state.record(message, self._controller)
+            told = time_us < self._tells_until_us and status & 0xF0 in _POSITIONS
+            self._forward(message, time_us, self._controller | (TOLD if told else 0))
+            self._channel_state.record(message, self._controller, told=told)
             self.messages += 1
         elif status == SYSEX:
             if len(message) <= SYSEX_BYTES and not (
@@ -135,9 +146,9 @@ class ControllerInput:
             self._channel_state.reset(self._controller)
             self._put(message[:1], time_us, self._controller)
 
-    def _forward(self, message: bytes, time_us: int) -> None:
+    def _forward(self, message: bytes, time_us: int, controller: int) -> None:
         is_note_on = message[0] & 0xF0 == _NOTE_ON and message[-1] > 0
-        if self._put(message, time_us, self._controller):
+        if self._put(message, time_us, controller):
             self._overdue.pop(_subject(message), None)
         elif not is_note_on:
             self._overdue.pop(_subject(message), None)

@@ -225,6 +225,7 @@ class Controllers:
             if port.stale:
                 log.info("'%s': dropped what it had sent before (%d messages)", client, port.stale)
             if is_new:
+                self._input(controller).plugged(now_us)
                 changes.append(DeviceChange("found", client, controller))
         return changes
 

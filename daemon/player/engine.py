@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from config.settings import Settings
 from config.sound import Sound
 from daemon.ipc.counters import ERROR_BYTES, Ledger, Meters, SharedCounters, Timing
-from daemon.ipc.message_ring import GONE, PANIC, MessageRing
+from daemon.ipc.message_ring import GONE, PANIC, TOLD, MessageRing
 from daemon.player.cue_tones import CueTones
 from daemon.player.fade import Fade
 from daemon.player.frame_clock import FrameClock
@@ -63,6 +63,9 @@ class PlayedInstrument(Meters, LimitedInstrument, Protocol):
 
     def take(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
         """Take one message for a frame of the next block."""
+
+    def tell(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
+        """Take one message with which a controller tells where it stands."""
 
     def release_controller(self, controller: int, frame: int = 0) -> None:
         """Release everything that an unplugged controller held."""
@@ -260,7 +263,8 @@ class Engine:
             # What waited for the player to start is not late.
             if frame < 0 and time_us >= self._began_us:
                 self.timing.late_events += 1
-            self.instrument.take(message, latest, controller)
+            hand = self.instrument.tell if controller & TOLD else self.instrument.take
+            hand(message, latest, controller & ~TOLD)
 
     def _govern(self, governor: Governor) -> None:
         timing = self.timing

@@ -8,8 +8,11 @@ else the learned file holds stays in it.
 
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
+
+from pydantic import ValidationError
 
 from config.bindings import Binding
 from config.faults import ConfigError, parse_toml
@@ -21,6 +24,7 @@ from daemon.storage.deferred_writes import Request, Write
 
 NAME = "the sound chosen last"
 KEY = "sound.name"
+BINDINGS = "the bindings learned"
 
 Program = tuple[int, int]
 """Bank and program, counted from 0."""
@@ -74,6 +78,26 @@ class LearnedFile:
         """Return whether what is learned for a key will be in force after the next power-on."""
         return os.access(self._path.parent, os.W_OK) and origins.get(key) != str(BOOT)
 
+    def overridden_by(self, key: str, origins: Mapping[str, str]) -> str:
+        """Return the file that overrides what is learned for a key; empty: none does."""
+        return str(BOOT) if origins.get(key) == str(BOOT) else ""
+
+    def forget_bindings(self, owner: Path = OWNER) -> list[Binding]:
+        """Have no bindings kept; return those of the owner's file, or the defaults."""
+
+        def write() -> None:
+            kept = self._read(self._path)
+            kept.pop("bindings", None)
+            kept.get("instead_of", {}).pop("bindings", None)
+            self._put(kept)
+
+        self._request(BINDINGS, write)
+        owners = self._read(owner).get("bindings")
+        plain = {} if owners is None else {"bindings": owners}
+        with suppress(ValidationError):
+            return Settings.model_validate(plain).bindings
+        return Settings().bindings
+
     def keep_bindings(self, bindings: Sequence[Binding], owner: Path = OWNER) -> None:
         """Have bindings kept, until those in the owner's file change."""
         plain = [each.model_dump(exclude_none=True, exclude_defaults=True) for each in bindings]
@@ -86,7 +110,7 @@ class LearnedFile:
             kept["instead_of"] = others | ({} if instead_of is None else {"bindings": instead_of})
             self._put(kept)
 
-        self._request("the bindings learned", write)
+        self._request(BINDINGS, write)
 
     def _write(self) -> None:
         self._put({**self._read(self._path), "sound": {"name": self._chosen}})

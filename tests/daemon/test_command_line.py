@@ -144,7 +144,9 @@ def test_what_is_nearly_right_is_answered_with_what_would_be(
     [
         (["learn", "partial"], "which partial, 1 to 128?"),
         (["learn", "partial", "129"], "which partial, 1 to 128?"),
-        (["learn", "tilt", "3"], "only 'partiald learn partial' takes a number"),
+        (["learn", "rank", "33"], "which rank, 1 to 32?"),
+        (["learn", "tilt", "3"], "'partiald learn tilt' takes no number"),
+        (["learn"], "learn what?"),
     ],
 )
 def test_learn_names_one_partial_and_only_that(words: list[str], told: str) -> None:

@@ -28,6 +28,7 @@ class ScriptedInstrument:
         self.peaks = (level, level)
         self.heard: list[tuple[int, int, bytes]] = []
         self.gone: list[tuple[int, int]] = []
+        self.told: list[tuple[int, int, bytes]] = []
         self.applied: list[Settings] = []
         self.failing = False
 
@@ -36,6 +37,9 @@ class ScriptedInstrument:
         if message[0] & 0xF0 == 0x90:
             self.ledger.note_on(controller, 1, message[1], message[2], self.frame + frame)
             self.sounding += 1
+
+    def tell(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
+        self.told.append((self.frame + frame, controller, bytes(message)))
 
     def release_controller(self, controller: int, frame: int = 0) -> None:
         self.gone.append((self.frame + frame, controller))

@@ -70,7 +70,7 @@ def _turn(
     part: Part, channel: Channel, source: Source, knob: Knob, position: float, at: int
 ) -> None:
     """Move what a knob is bound to; where it only tells its position, that is remembered."""
-    if part.telling:
+    if part.telling or (knob.position is None and source in part.newly_bound):
         knob.position = position
         return
     if not knob.moves(position, at):

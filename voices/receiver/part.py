@@ -49,6 +49,8 @@ class Part:
         self.sample_rate = sample_rate
         self.bindings: dict[Source, list[Binding]] = {}
         """What each bound control changes."""
+        self.newly_bound: set[Source] = set()
+        """Those bound since the start: what they send first says where they are, no more."""
         self.telling = False
         """Whether a controller only tells where its knobs are: none of them has been moved."""
         self.level_columns: list[int] = []
@@ -76,10 +78,12 @@ class Part:
         )
         if used == self._targets_from:
             return
-        self._targets_from = used
-        self.bindings = {}
+        first, self._targets_from = self._targets_from is None, used
+        before, self.bindings = self.bindings, {}
         for binding in settings.bindings:
             self.bindings.setdefault(binding.control, []).append(binding)
+        if not first:
+            self.newly_bound |= self.bindings.keys() - before.keys()
         found = {level_column(each) for each in settings.bindings}
         columns = [*LEVELS, *sorted(each for each in found if each is not None)]
         if columns != self.level_columns:

@@ -1,6 +1,7 @@
 import pytest
 
-from daemon.ipc.message_ring import GONE
+from daemon.ipc.message_ring import GONE, TOLD
+from daemon.midi.controller_input import TELLING_US
 from daemon.midi.controllers import Controllers
 from daemon.midi.simulated import SimulatedPorts
 
@@ -148,10 +149,18 @@ def test_a_controller_that_returns_has_its_old_number_and_is_heard(bench: Bench)
 
 def test_two_ports_of_a_device_are_one_controller(bench: Bench) -> None:
     assert bench.plug(KEYS, KNOBS) == [("found", "Cargo Bike Keys 25", 0)]
-    bench.ports.send(KNOBS, b"\xb0\x4a\x01", 1)
+    bench.ports.send(KNOBS, b"\xb0\x4a\x01", 2 * TELLING_US)
     assert bench.put.records[-1][2] == 0
     assert bench.pull(KNOBS) == []
     assert bench.pull(KEYS) == [("lost", "Cargo Bike Keys 25", 0)]
+
+
+def test_what_a_controller_sends_at_plugging_in_only_tells_where_it_stands(bench: Bench) -> None:
+    bench.plug(KEYS)
+    bench.ports.send(KEYS, b"\xb0\x4a\x01", TELLING_US // 2)
+    assert bench.put.records[-1][2] == TOLD
+    bench.ports.send(KEYS, b"\x90\x4a\x01", TELLING_US // 2)
+    assert bench.put.records[-1][2] == 0
 
 
 def test_two_devices_of_one_name_are_two_controllers(bench: Bench) -> None:

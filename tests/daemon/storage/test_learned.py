@@ -4,10 +4,11 @@ from pathlib import Path
 
 import pytest
 
+from config.bindings import Binding
 from config.layers import BOOT, OWNER
 from config.settings import Settings
 from daemon.midi.channel_state import ChannelState
-from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.deferred_writes import DeferredWrites, Write
 from daemon.storage.last_good import LastGood
 from daemon.storage.learned import KEY, NAME, LearnedFile
 from daemon.storage.settings_files import SettingsFiles
@@ -106,6 +107,22 @@ def test_what_is_written_is_no_edit_and_what_else_was_learned_stays(tmp_path: Pa
     assert box.files.stamp() != before
 
 
+def test_forgotten_bindings_leave_the_owners_and_the_chosen_sound(tmp_path: Path) -> None:
+    owner, place, waiting = tmp_path / "owner", tmp_path / "learned.toml", list[Write]()
+    owner.write_text("[[bindings]]\ncontrol = 20\ntarget = 'tilt'\n")
+    learned = LearnedFile(lambda _, write: waiting.append(write), path=place)
+    place.write_text('sound = { name = "sine" }\n')
+    learned.keep_bindings([Binding(control=21, target="volume")], owner)
+    back = learned.forget_bindings(owner)
+    assert back == [Binding(control=20, target="tilt")]
+    for write in waiting:
+        write()
+    assert "bindings" not in place.read_text()
+    assert "sine" in place.read_text()
+    owner.unlink()
+    assert learned.forget_bindings(owner) == Settings().bindings
+
+
 def test_deleting_what_was_learned_is_an_edit(tmp_path: Path) -> None:
     box = Box(tmp_path)
     before = box.files.stamp()
@@ -123,5 +140,7 @@ def test_what_is_learned_lasts_only_where_it_can_be_kept_and_no_other_file_overr
     assert here.lasts("bindings", {})
     assert here.lasts("bindings", {"bindings": str(OWNER)})
     assert not here.lasts("bindings", {"bindings": str(BOOT)})
+    assert here.overridden_by("bindings", {"bindings": str(BOOT)}) == str(BOOT)
+    assert here.overridden_by("bindings", {"bindings": str(OWNER)}) == ""
     nowhere = LearnedFile(lambda *_: None, path=tmp_path / "gone" / "learned.toml")
     assert not nowhere.lasts("bindings", {})

@@ -8,81 +8,142 @@ import pytest
 from config.bindings import Binding
 from config.layers import load
 from config.settings import Settings
-from daemon.keeper.midi_learn import PATIENCE_S, TRAVELLED, MidiLearn, bound
 from daemon.midi.channel_state import ChannelState
+from daemon.midi.midi_learn import PATIENCE_S, TRAVELLED, Found, MidiLearn, bound
 from daemon.storage.learned import LearnedFile
 
-OTHERS = {(0, 0, 74): 60, (0, 0, 20): 10}
 
+class Bench:
+    """A controller's messages, and what is learned from them."""
 
-def begun(target: str = "tilt", partial: int = 0) -> MidiLearn:
-    learning = MidiLearn()
-    learning.begin(target, partial, OTHERS, 0.0)
-    return learning
+    def __init__(self, target: str = "tilt", number: int = 0) -> None:
+        self.state = ChannelState()
+        self.learning = MidiLearn()
+        self.send(0xB0, 74, 60)
+        self.send(0xB0, 20, 10)
+        self.learning.begin(target, number, 0.0)
+        self.state.watch()
+
+    def send(self, *message: int, controller: int = 0) -> None:
+        self.state.record(message, controller)
+
+    def look(self, now_s: float = 1.0) -> Found | None:
+        return self.learning.look(self.state.travels(), now_s)
 
 
 def test_the_knob_that_travels_farthest_is_the_one_that_is_meant() -> None:
-    learning = begun()
-    assert learning.look(OTHERS | {(0, 0, 74): 63}, 1.0) is None
-    found = learning.look(OTHERS | {(0, 0, 74): 63, (0, 0, 20): 90}, 2.0)
+    bench = Bench()
+    bench.send(0xB0, 74, 63)
+    assert bench.look() is None
+    bench.send(0xB0, 20, 90)
+    found = bench.look()
     assert found is not None
     assert (found.address, found.binding) == ((0, 0, 20), Binding(control=20, target="tilt"))
-    assert learning.state == "bound"
-    assert learning.look(OTHERS, 3.0) is None
+    assert bench.learning.state == "bound"
+    assert bench.look() is None
 
 
 def test_a_trembling_knob_is_not_taken() -> None:
-    learning = begun()
-    for value in (10 + TRAVELLED - 1, 10, 10 - 5):
-        assert learning.look(OTHERS | {(0, 0, 20): value}, 1.0) is None
+    bench = Bench()
+    for value in (10 + TRAVELLED - 6, 10, 10 - 5):
+        bench.send(0xB0, 20, value)
+        assert bench.look() is None
+
+
+def test_a_knob_that_is_back_where_it_was_has_been_moved_all_the_same() -> None:
+    bench = Bench()
+    for value in (127, 10):
+        bench.send(0xB0, 20, value)
+    assert bench.look() is not None
 
 
 def test_positions_sent_at_plugging_in_are_no_movement_but_what_follows_is() -> None:
-    learning = begun()
-    dump = {(1, 0, number): 100 for number in range(16, 24)}
-    assert learning.look(OTHERS | dump, 1.0) is None
-    found = learning.look(OTHERS | dump | {(1, 0, 18): 40}, 2.0)
+    bench = Bench()
+    for number in range(16, 24):
+        bench.send(0xB0, number, 100, controller=1)
+    assert bench.look() is None
+    bench.send(0xB0, 18, 40, controller=1)
+    found = bench.look()
     assert found is not None
     assert found.address == (1, 0, 18)
 
 
 def test_pedals_banks_and_parameter_numbers_are_no_knobs() -> None:
-    learning = begun()
+    bench = Bench()
     for number in (0, 32, 6, 38, 64, 66, 98, 101, 121):
-        learning.look(OTHERS | {(0, 0, number): 0}, 1.0)
-        assert learning.look(OTHERS | {(0, 0, number): 127}, 2.0) is None
+        bench.send(0xB0, number, 0)
+        bench.send(0xB0, number, 127)
+        assert bench.look() is None
+
+
+def test_the_fine_half_of_a_knob_is_none_of_its_own() -> None:
+    """It runs from end to end while its knob moves by a step (MIDI 1.0, p. 12)."""
+    bench = Bench()
+    for fine in (0, 127):
+        bench.send(0xB0, 20, 10)
+        bench.send(0xB0, 52, fine)
+        assert bench.look() is None
+    bench.send(0xB0, 40, 0)
+    bench.send(0xB0, 40, 100)
+    found = bench.look()
+    assert found is not None
+    assert found.binding.control == 40
+
+
+@pytest.mark.parametrize(
+    ("source", "rest", "little", "far"),
+    [
+        ("pitch_bend", (0xE0, 0, 64), (0xE0, 0, 90), (0xE0, 0, 0)),
+        ("channel_pressure", (0xD0, 0), (0xD0, 40), (0xD0, 100)),
+        ("key_pressure", (0xA0, 60, 0), (0xA0, 60, 40), (0xA0, 60, 100)),
+    ],
+)
+def test_wheel_and_pressure_are_learned_when_they_go_farther_than_in_play(
+    source: str, rest: tuple[int, ...], little: tuple[int, ...], far: tuple[int, ...]
+) -> None:
+    bench = Bench()
+    for message in (rest, little, rest):
+        bench.send(*message)
+        assert bench.look() is None
+    bench.send(*far)
+    bench.send(*rest)
+    found = bench.look()
+    assert found is not None
+    assert found.binding.control == source
 
 
 def test_it_gives_up_after_a_while() -> None:
-    learning, states = begun(), []
+    bench, states = Bench(), []
     for seconds in (PATIENCE_S - 1, PATIENCE_S):
-        assert learning.look(OTHERS, seconds) is None
-        states.append(learning.state)
+        assert bench.look(seconds) is None
+        states.append(bench.learning.state)
     assert states == ["waiting", "given up"]
 
 
 def test_the_reply_names_control_and_controller_once_they_are_known() -> None:
-    learning = begun()
+    bench = Bench()
     names = {1: "Cargo Bike Keys 25"}
-    reply = learning.plain(names.__getitem__, kept=True)
+    reply = bench.learning.plain(names.__getitem__)
     assert (reply["state"], reply["control"], reply["controller"]) == ("waiting", None, "")
-    learning.look({(1, 0, 20): 10}, 1.0)
-    learning.look({(1, 0, 20): 90}, 2.0)
-    assert learning.plain(names.__getitem__, kept=False) == {
+    for value in (10, 90):
+        bench.send(0xB0, 20, value, controller=1)
+    bench.look()
+    assert bench.learning.plain(names.__getitem__) == {
         "state": "bound",
         "patience_s": PATIENCE_S,
         "control": 20,
         "controller": "Cargo Bike Keys 25",
-        "kept": False,
     }
 
 
 def test_a_partial_must_be_named_exactly_when_it_is_needed() -> None:
     with pytest.raises(ValueError, match="partial"):
-        begun("partial")
+        Bench("partial")
     with pytest.raises(ValueError, match="partial"):
-        begun("tilt", 3)
-    assert begun("partial", 3).state == "waiting"
+        Bench("tilt", 3)
+    with pytest.raises(ValueError, match="rank"):
+        Bench("rank", 33)
+    assert Bench("partial", 3).learning.state == "waiting"
 
 
 def test_a_knob_has_one_meaning_and_a_target_one_knob() -> None:
