@@ -8,7 +8,7 @@ BIN := ./.venv/bin
 CODE := config daemon voices tests
 
 .NOTPARALLEL:
-.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test deb stick package-test install-test boot-test cards all-checks wheel pictures manuals clean
+.PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test test-pythons deb stick package-test install-test card-test boot-test cards all-checks wheel pictures manuals clean
 
 help:
 	@echo "make rehearse  hear and see the whole path, without hardware: start here"
@@ -23,9 +23,11 @@ help:
 	@echo "make bench-disturb as root: the keeper's work beside a held chord, on a virtual board"
 	@echo "make bench-overload as root: three times what fits, then less again, on a virtual board"
 	@echo "make fresh-test as root: the first commands of the README on minimal systems, RELEASE=trixie"
+	@echo "make test-pythons the quick tests by Python 3.11, 3.12 and 3.13; TARGET=test for all of them"
 	@echo "make deb       as root: dist/partiald_*.deb for Debian 13, built in a clean chroot"
 	@echo "make package-test as root: that package installed, used, removed, purged on a minimal system"
 	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
+	@echo "make card-test as root: an image made into one that boots into the instrument; RELEASE, ARCH"
 	@echo "make boot-test  as root: installed on a virtual board, booted, played, its plugs pulled"
 	@echo "                ARCH=arm64, RELEASE=trixie, SCENES=upkeep (an upgrade from 0.2.0)"
 	@echo "make cards      as root: mixers, sound cards and controllers that come and go, on a virtual board"
@@ -89,6 +91,9 @@ bench-overload: .venv/develop.stamp
 fresh-test:
 	tests/install/fresh $(RELEASE)
 
+test-pythons:
+	.ci/pythons $(or $(TARGET),quick)
+
 deb:
 	.ci/deb
 
@@ -97,6 +102,9 @@ package-test: deb
 
 install-test:
 	tests/install/run $(or $(RELEASE),bookworm)
+
+card-test: deb
+	tests/install/card $(or $(RELEASE),trixie) $(ARCH)
 
 boot-test: .venv/play.stamp
 	tests/boot/boot-test $(or $(ARCH),amd64) $(or $(RELEASE),bookworm) $(SCENES)

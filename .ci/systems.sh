@@ -1,14 +1,15 @@
 # Sourced by what builds small Debian systems: as root, on Debian.
 # shellcheck shell=bash
 
-checkout=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+# shellcheck source=.ci/checkout.sh
+. "$(dirname "${BASH_SOURCE[0]}")/checkout.sh"
 sh "$checkout/.ci/setup" systems
 
 # small_debian RELEASE TAR OPTION...: a system made with these options of mmdebstrap, at most a day old.
 small_debian() {
     local release=$1 tar=$2 sources
     # Whoever installs with older lists asks for packages that are gone.
-    [ -z "$(find "$tar" -mtime -1 2>/dev/null)" ] || return 0
+    [ -z "$(find "$tar" -mtime -1 2>/dev/null)" ] || [ "$(cat "$tar.options" 2>/dev/null)" != "$*" ] || return 0
     printf '\n== a small %s\n' "$release"
     sources=$("$checkout/systemd/sources" "$release") || return
     # What this machine's apt needs to know to reach a mirror, that one needs too.
@@ -16,15 +17,7 @@ small_debian() {
     mmdebstrap --quiet --mode=root --aptopt="$tar.conf" --aptopt='Acquire::Languages "none"' \
         "${@:3}" "$release" "${tar%.tar}.new.tar" - <<<"$sources" || return
     mv "${tar%.tar}.new.tar" "$tar"
-}
-
-# bring_checkout FOLDER: the checkout as it stands, with its changes, without what is ignored.
-bring_checkout() {
-    mkdir -p "$1"
-    git -c safe.directory='*' -C "$checkout" ls-files -z --cached --others --exclude-standard |
-        (cd "$checkout" && while IFS= read -r -d '' file; do
-            [ ! -e "$file" ] || printf '%s\0' "$file"
-        done | tar --null --files-from=- -cf -) | tar -C "$1" --no-same-owner -xf -
+    echo "$*" >"$tar.options"
 }
 
 # inside ROOT COMMAND...: in that system, as root, with /proc, /run and /dev of its own, where no

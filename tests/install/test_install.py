@@ -15,8 +15,8 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 SYSTEMD = ROOT / "systemd"
-CI = ("deb", "run", "systems.sh", "wheel")
-TESTS = ("fresh", "package", "run")
+CI = ("checkout.sh", "deb", "pythons", "run", "systems.sh", "wheel")
+TESTS = ("card", "fresh", "package", "run")
 SCRIPTS = [
     path for path in sorted(SYSTEMD.iterdir()) if path.read_bytes().startswith(b"#!/bin/sh\n")
 ]
@@ -91,7 +91,7 @@ def test_no_address_of_a_mirror_stands_in_the_tree() -> None:
     assert found == [Path(__file__)]
 
 
-@pytest.mark.parametrize("name", ["install", "bundle"])
+@pytest.mark.parametrize("name", ["install", "bundle", "card"])
 def test_help_goes_to_stdout_and_a_wrong_option_ends_with_2(name: str) -> None:
     helped = call(SYSTEMD / name, "--help")
     assert (helped.returncode, helped.stderr) == (0, "")
@@ -257,5 +257,5 @@ def test_the_report_can_not_fill_the_boot_partition(tmp_path: Path) -> None:
 
 
 def test_what_is_called_directly_may_be_executed() -> None:
-    for name in ("install", "bundle"):
+    for name in ("install", "bundle", "card"):
         assert (SYSTEMD / name).stat().st_mode & stat.S_IXUSR
