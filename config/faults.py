@@ -46,7 +46,7 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise ConfigError([f"{where}: {explained(str(error), text)}"]) from None
     except RecursionError:
-        raise ConfigError([f"{where}: lists or tables are nested too deep"]) from None
+        raise ConfigError([f"{where}: lists or tables are nested too deeply"]) from None
     except ValueError:  # Python reads no decimal number of over 4300 digits
         raise ConfigError([f"{where}: a number in it has too many digits"]) from None
 

@@ -202,7 +202,7 @@ class Noise(Section):
     @model_validator(mode="after")
     def _lies_in_one_unit(self) -> "Noise":
         if (self.hz is None) == (self.ratio is None):
-            raise ValueError("either hz or ratio must be there, and not both")
+            raise ValueError("either hz or ratio must be given, and not both")
         low, high = self.hz or self.ratio or [0.0, 0.0]
         if not low < high:
             raise ValueError(f"must reach from a lower to a higher end, not from {low} to {high}")

@@ -209,7 +209,7 @@ class Power(Section):
     @classmethod
     def _a_chord_is_no_single_key(cls, keys: list[int]) -> list[int]:
         if len(set(keys)) == 1:
-            raise ValueError("must be two different keys at least, or empty")
+            raise ValueError("must be at least two different keys, or empty")
         return keys
 
 

@@ -58,7 +58,7 @@ class Partials(Section):
             raise ValueError("count: must be given, or a list of ratio or level_db")
         if len(set(lengths.values())) > 1:
             told = ", ".join(f"{key} {length}" for key, length in lengths.items())
-            raise ValueError(f"{next(iter(lengths))}: lists of different length: {told}")
+            raise ValueError(f"{next(iter(lengths))}: lists of different lengths: {told}")
         return self
 
 
@@ -118,9 +118,7 @@ class Sound(Section):
     def _given_one_way(self) -> "Sound":
         given = [bool(self.ranks), self.partials is not None, self.footage is not None]
         if sum(given) != 1:
-            raise ValueError(
-                "one of [[ranks]], [partials] or [footage] must be there, and only one"
-            )
+            raise ValueError("exactly one of [[ranks]], [partials] and [footage] must be given")
         if len(self.balance_db) not in (0, 8):
             raise ValueError(
                 f"balance_db: has {len(self.balance_db)} levels, must have 8: C1 to C8"

@@ -64,11 +64,11 @@ def _rule(said: str, line: str, place: int) -> str:
     if "\\" in before + at and (said.startswith("Unescaped '\\'") or said == "Invalid hex value"):
         return r"\ is not a plain letter; type \\"
     if said.startswith("Cannot declare"):
-        return "this table is there already; put its keys together"
+        return "this table is already there; put its keys together"
     if said == "Cannot overwrite a value":
-        return "this key is there already"
+        return "this key is already there"
     if said.startswith("Expected '=' after a key"):
-        return "= must stand between a key and its value"
+        return "there must be = between a key and its value"
     if said == "Invalid value":
         if not at or at == "#":
             return "a value is missing after ="
@@ -76,17 +76,17 @@ def _rule(said: str, line: str, place: int) -> str:
         if word and word[0].lower() in ("true", "false"):
             return f"type {word[0].lower()} in lower case"
         if at.isalpha():
-            return "text must stand in quotes"
+            return "text needs quotes around it"
         if at == "." and after[:1].isdigit():
-            return "a digit must stand on either side of the point"
+            return "there must be a digit on either side of the point"
     if said.startswith("Expected newline or end of document after a statement"):
         if at == "," and before[-1:].isdigit() and after[:1].isdigit():
             return "a decimal comma; type a point"
         if at == "." and before[-1:].isdigit():
-            return "a digit must stand on either side of the point"
+            return "there must be a digit on either side of the point"
         if at.isdigit() and re.search(r"(?<![\w.])0$", before):
             return "a number may not begin with 0"
-        return "nothing but a remark after # may follow"
+        return "only a remark after # may follow"
     return lower_first(said)
 
 

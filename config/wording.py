@@ -44,9 +44,9 @@ def rule(fault: ErrorDetails, field: FieldInfo | None) -> str:
         case "string_too_short" | "too_short":
             return "may not be empty"
         case "string_too_long":
-            return f"may have {context['max_length']} characters at most"
+            return f"may have at most {context['max_length']} characters"
         case "too_long":
-            return f"may have {context['max_length']} items at most"
+            return f"may have at most {context['max_length']} items"
         case "value_error":
             return str(fault["msg"]).removeprefix("Value error, ")
     return lower_first(one_line(fault["msg"]))

@@ -27,7 +27,7 @@ Then, on the board, with the controller and the sound card plugged in:
   partiald listen          what the controller sends
   partiald testtone        a tone that starts inaudible and grows
   partiald run             the instrument itself; Ctrl-C ends it
-  partiald status          what the running instrument does
+  partiald status          what the running instrument is doing
   partiald why             what did not sound as played, and what would help
   partiald play SONG.mid   a MIDI file through the running instrument
   partiald panic           every note ends at once
@@ -39,7 +39,7 @@ What can be changed:
   partiald chart           what it understands of MIDI
 
 --settings FILE before the command uses that file instead of all others.
-'partiald COMMAND --help' says more. Start low, headphones off the ears.
+'partiald COMMAND --help' says more. Start low, with headphones off your ears.
 """
 _TARGETS = tuple(TARGETS)
 
@@ -107,7 +107,7 @@ def build() -> Parser:
         )
         return made
 
-    run = command("run", "Play, until stopped.", "--verbose")
+    run = command("run", "Play until stopped.", "--verbose")
     run.add_argument("--verbose", action="store_true", help="log more than changes of state")
 
     rehearse = command(
@@ -147,7 +147,7 @@ def build() -> Parser:
         "--controller 'Cargo Bike Keys 25'",
     )
     listen.add_argument(
-        "--controller", metavar="CONTROLLER", help="only this one; part of the name"
+        "--controller", metavar="CONTROLLER", help="only this one; part of its name is enough"
     )
 
     testtone = command(
@@ -155,12 +155,16 @@ def build() -> Parser:
         "Play a tone that starts inaudible, grows and then stops.",
         "--device headphones",
     )
-    testtone.add_argument("--device", metavar="CARD", help="this sound card; part of the name")
+    testtone.add_argument(
+        "--device", metavar="CARD", help="this sound card; part of its name is enough"
+    )
 
     status = command("status", "Ask the running instrument what it is doing.", "--follow")
     how = status.add_mutually_exclusive_group()
     how.add_argument("--json", action="store_true", help="for a program to read")
-    how.add_argument("--follow", action="store_true", help="again every second; Ctrl-C ends it")
+    how.add_argument(
+        "--follow", action="store_true", help="refresh it every second; Ctrl-C ends it"
+    )
 
     why = command(
         "why",
@@ -171,27 +175,37 @@ def build() -> Parser:
         "--boot", type=whole_number, metavar="N", default=0, help="-1: before the last power-off"
     )
     why.add_argument(
-        "--last", type=whole_number, metavar="N", default=20, help="how many lines; 20"
+        "--last",
+        type=whole_number,
+        metavar="N",
+        default=20,
+        help="how many lines to show; 20 unless given",
     )
 
     play = command(
         "play",
-        "Play a Standard MIDI File through the running instrument, beside its controllers.",
+        "Play a Standard MIDI File through the running instrument, alongside its controllers.",
         "song.mid",
     )
     play.add_argument("song", type=Path, metavar="SONG.mid", help="the file to play")
 
-    command("panic", "End every note of the running instrument at once, and a song that plays.", "")
+    command(
+        "panic", "End every note of the running instrument at once, and any song it is playing.", ""
+    )
 
     command(
         "chart", "Print the MIDI implementation chart: what is understood, and what is not.", ""
     )
 
     learn = command(
-        "learn", "Bind the next knob that is moved; list or forget what knobs do.", "partial 3"
+        "learn", "Bind the next knob you move; list or forget what knobs do.", "partial 3"
     )
     learn.add_argument(
-        *("target",), nargs="?", choices=_TARGETS, metavar="TARGET", help=", ".join(_TARGETS)
+        *("target",),
+        nargs="?",
+        choices=_TARGETS,
+        metavar="TARGET",
+        help=f"one of {', '.join(_TARGETS)}",
     )
     which = ", ".join(row.which for row in TARGETS.values() if row.which)
     learn.add_argument(
@@ -200,7 +214,9 @@ def build() -> Parser:
     instead = learn.add_mutually_exclusive_group()
     instead.add_argument("--list", action="store_true", help="show which knob changes what")
     instead.add_argument(
-        "--forget", action="store_true", help="let TARGET's knob go; without it, all learned"
+        "--forget",
+        action="store_true",
+        help="free the knob of TARGET; without TARGET, all that were learned",
     )
 
     check = command(
@@ -232,7 +248,13 @@ def build() -> Parser:
     draw.add_argument("-o", dest="output", type=Path, metavar="PNG", help="SOUND.png unless given")
     draw.add_argument("--force", action="store_true", help="replace an existing picture")
     hear = of_sounds("hear", "Play a phrase that suits a sound.", "tower-bell")
-    hear.add_argument("-o", dest="output", type=Path, metavar="WAV", help="to a file, not aloud")
+    hear.add_argument(
+        "-o",
+        dest="output",
+        type=Path,
+        metavar="WAV",
+        help="write it to this file instead of playing it",
+    )
     hear.add_argument("--force", action="store_true", help="replace an existing file")
     return parser
 

@@ -50,7 +50,7 @@ def controllers_table(
     if (wanted or wanted_serial) and not any(choice.chosen for choice in choices):
         asked = f"'{printable(wanted)}'" if wanted else f"number '{printable(wanted_serial)}'"
         key = "serial" if wanted_serial else "name"
-        table += f"  no controller matches {asked}; [controller] {key} narrows too much\n"
+        table += f"  no controller matches {asked}; change or empty [controller] {key}\n"
     return table
 
 

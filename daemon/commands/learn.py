@@ -98,4 +98,4 @@ def how_long(answer: dict[str, Any]) -> str:
     if answer["kept"]:
         return ", and after the next power-on"
     why = answer["overridden_by"]
-    return ", until the daemon ends" + (f": {why} overrides what is learned" if why else "")
+    return ", until partiald is stopped" + (f": {why} overrides what is learned" if why else "")

@@ -117,7 +117,7 @@ class Listening:
             self._seen_any = bool(chosen)
             if not chosen:
                 matching = f" matches '{self._wanted}'" if self._wanted else " seen"
-                lines.append(f"no controller{matching}; waiting for one (Ctrl-C ends)")
+                lines.append(f"no controller{matching}; waiting for one (Ctrl-C to stop)")
         return lines
 
     def _taker(self, name: str) -> Callable[[Sequence[int], int], None]:

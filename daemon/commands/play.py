@@ -127,7 +127,8 @@ def _moments(song: Song) -> Iterator[tuple[float, list[bytes]]]:
 
 def _remarks(song: Song) -> list[str]:
     exclusive = sum(message[0] >= 0xF0 for _, message in song.events)
-    left_out = f"{counted(exclusive, 'system exclusive message')} left out: the instrument is yours"
+    messages = counted(exclusive, "system exclusive message")
+    left_out = f"{messages} left out: a song changes no settings"
     return [f"repaired: {repair}" for repair in song.repairs] + [left_out] * bool(exclusive)
 
 

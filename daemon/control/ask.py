@@ -52,7 +52,7 @@ class Conversation:
         self._lines = self._wire.makefile("rb")
         if _server_user(self._wire) not in trusted_users(self._path.parent, own):
             self.close()
-            raise RunError(f"{self._path}: belongs to another user, and is not asked")
+            raise RunError(f"{self._path}: belongs to another user, so it is not asked")
 
     def __enter__(self) -> "Conversation":
         """Return itself."""
@@ -79,7 +79,7 @@ class Conversation:
             self._wire.sendall(json.dumps(request).encode() + b"\n")
             reply = _printable(json.loads(self._lines.readline()))
         except (OSError, ValueError, RecursionError) as error:
-            silent = f"{self._path}: partiald does not answer within {self._timeout_s} s"
+            silent = f"{self._path}: partiald did not answer within {self._timeout_s} s"
             raise RunError(silent) from error
         if not isinstance(reply, dict) or "error" in reply:
             raise RunError(f"{self._path}: {reply}")
@@ -107,7 +107,7 @@ def _connected(paths: Sequence[Path], timeout_s: float) -> tuple[socket.socket, 
         except PermissionError as error:
             wire.close()
             raise RunError(
-                f"{path}: not allowed; as root, or as a member of the socket's group, it is"
+                f"{path}: not allowed; try as root, or as a member of the socket's group"
             ) from error
         except OSError:
             wire.close()

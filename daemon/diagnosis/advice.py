@@ -33,10 +33,10 @@ def polyphony(
     if not load.allows(needed):
         share = 100 * load.at(needed)
         voices = f"{least}{needed} voices would have kept {whose}"
-        return f"{voices}: too much here, {share:.0f} % of the deadline"
+        return f"{voices}: too much here, {share:.0f} % of the time there is"
     more = 100 * voice * (needed - in_force)
     amount = f"{more:.0f} %" if more >= 1 else "less than 1 %"
-    return f"{advice}: {amount} of the deadline more"
+    return f"{advice}: {amount} more of each block's time"
 
 
 def channels(channel: int, settings: Settings) -> str:
@@ -57,7 +57,7 @@ def zones(key: int, channel: int, settings: Settings) -> str:
     place, zone = min(there, key=lambda each: max(each[1].keys[0] - key, key - each[1].keys[1]))
     low, high = min(zone.keys[0], key), max(zone.keys[1], key)
     if [low, high] == zone.keys:
-        return f"zone {place} is switched off; its command switches it on again"
+        return f"zone {place} is switched off; the command for it switches it on again"
     return f"keys = [{low}, {high}] in zone {place} would play it"
 
 

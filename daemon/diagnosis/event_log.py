@@ -95,7 +95,7 @@ class EventLog:
         try:
             self._file.begin(now_us, 0)
         except OSError as error:
-            log.warning("what happens is not kept through power-off: %s", error.strerror or error)
+            log.warning("what happens is not kept through a power-off: %s", error.strerror or error)
             self._file = None
             return
         if again:

@@ -121,12 +121,12 @@ class LoadShedReport:
         if self._pending and most and (due or most <= self._logged_most // 2):
             log.warning(
                 "a block took %d %% of its time: at most %d partials sound now, the quietest are"
-                " left out (%s); fewer voices or longer blocks keep them",
+                " left out (%s); fewer voices or longer blocks would keep them",
                 *(snapshot.spare_percent, most, counted(self._pending, "step")),
             )
             self._logged_us, self._logged_most, self._pending = now_us, most, 0
         elif self._most and not most:
-            log.info("time enough again: all partials sound")
+            log.info("enough time again: all partials sound")
             self._logged_us = None
         self._steps, self._most = steps, most
 

@@ -112,8 +112,8 @@ def readable_losses(losses: dict[str, Any]) -> str:
     lines = [f"{which}{earlier:,} earlier ones; --last shows more"] if earlier else []
     lines += [_loss(losses["boot"], entry) for entry in losses["entries"]]
     if not lines and not losses["count"]:
-        return f"{which or 'that boot: '}nothing is known of it\n"
-    lines += [] if lines else [f"{which}all that is known sounded as played"]
+        return f"{which or 'that boot: '}nothing is recorded\n"
+    lines += [] if lines else [f"{which}everything recorded sounded as played"]
     if losses["count"]:
         lines.append(f"{which}{losses['count']}")
     return "".join(f"{line}\n" for line in lines)

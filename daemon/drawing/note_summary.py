@@ -16,7 +16,7 @@ from daemon.offline.scene import Bar
 WIDTH = 79
 MEANINGS = {
     "sounding": "still sounding",
-    "released": "sounded as long as key or pedal held it",
+    "released": "sounded as long as its key or a pedal held it",
     "died away": "faded away while it was held",
     "stolen": "gave its voice to a newer note",
     "retriggered": "its key was struck again",

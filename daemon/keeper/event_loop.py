@@ -76,7 +76,7 @@ def device_watch(folders: Sequence[Path]) -> DirectoryWatch | None:
     try:
         return DirectoryWatch([SOUND_NODES.parent, SOUND_NODES, *folders])
     except OSError as fault:
-        log.debug("devices and files are only looked for: %s", fault)
+        log.debug("no notice of new devices and files, so they are looked for: %s", fault)
         return None
 
 

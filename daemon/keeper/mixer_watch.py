@@ -67,8 +67,8 @@ class MixerWatch:
             text = f"on '{card.name}' {_words(name, now[name])}"
             self._repeats.log(logging.WARNING, text, now_us)
         for name in before.keys() - now.keys():
-            self._repeats.log(logging.INFO, f"on '{card.name}' '{name}' is open again", now_us)
+            self._repeats.log(logging.INFO, f"on '{card.name}' '{name}' can be heard again", now_us)
 
 
 def _words(name: str, state: str) -> str:
-    return f"'{name}' {state}: nothing is heard until it is opened"
+    return f"'{name}' {state}: nothing is heard until that is undone"

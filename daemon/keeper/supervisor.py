@@ -115,7 +115,7 @@ class PlayerSupervisor:
         self.totals = NoteTotals(ring)
         self.output: messages.Ready | None = None
         """What the player plays on; None: nothing."""
-        self.reason = "no sound card has been looked for yet"
+        self.reason = "still looking for the first sound card"
         """Why nothing plays."""
         self.progress = True
         """Whether the work went on at the last step; for the watchdog."""

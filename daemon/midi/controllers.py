@@ -164,7 +164,7 @@ class Controllers:
         """
         number = self._number(SONG, "", "")
         if not self._put(GONE, now_us, number):
-            raise OSError("too much waits to be played; try again")
+            raise OSError("too much is waiting to be played; try again")
         song = self._songs[number] = Song(name, number, self._put)
         if number in self._inputs:
             self._messages_before += self._inputs[number].messages
@@ -223,7 +223,11 @@ class Controllers:
             self._refused.pop(name, None)
             self._open[name] = _DevicePort(client, instance, controller, port)
             if port.stale:
-                log.info("'%s': dropped what it had sent before (%d messages)", client, port.stale)
+                log.info(
+                    "'%s': dropped %d messages that it had sent before it was opened",
+                    client,
+                    port.stale,
+                )
             if is_new:
                 self._input(controller).plugged(now_us)
                 changes.append(DeviceChange("found", client, controller))

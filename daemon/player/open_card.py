@@ -88,7 +88,9 @@ def open_first(
             opened = _at_its_rates(card, sample_rate, attempt, faults)
         if opened is not None:
             if converting:
-                faults.append(f"'{card.name}' plays behind ALSA's conversion, a little less pure")
+                faults.append(
+                    f"'{card.name}' plays through ALSA's conversion, which is a little less pure"
+                )
             for fault in faults:
                 report("log", fault, "warning")
             return opened

@@ -23,7 +23,7 @@ RAMP_S = 3.0
 STOP_S = 0.05
 """Long enough that stopping does not click."""
 CAUTION = (
-    "Aloud in 3 seconds, from silence upwards: headphones off the ears, amplifier\n"
+    "Aloud in 3 seconds, from silence upwards: headphones off your ears, amplifier\n"
     "turned down, then slowly up. Ctrl-C stops it.\n"
 )
 _BLOCK_FRAMES = 512

@@ -94,7 +94,7 @@ def main(frames: int) -> None:
         controller.send(0x80 | voice // len(KEYS), KEYS[voice % len(KEYS)], 0)
     took = wait("all partials", lambda: status()["most_partials"] == 0, RETURN_S)
     wait("the tails' end", lambda: status()["voices"]["now"] == kept)
-    wait("its line in the log", said("time enough again: all partials sound"))
+    wait("its line in the log", said("enough time again: all partials sound"))
     last = status()
     print(
         f"vibrato off, a third of the notes: all partials back after {took:.1f} s; "

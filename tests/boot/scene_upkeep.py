@@ -130,7 +130,7 @@ def plays(name: str, controller: Controller, passages: Passages) -> None:
 def closes_and_opens_the_mixer(journal: Journal) -> None:
     """As somebody does with Debian's own mixer program."""
     first = now()
-    for position, words in (("off", f"'{WAY}' is muted"), ("on", f"'{WAY}' is open again")):
+    for position, words in (("off", f"'{WAY}' is muted"), ("on", f"'{WAY}' can be heard again")):
         begun = now()
         told("amixer", "-q", "-c0", "cset", f"name={WAY} Playback Switch", position)
         line = journal.wait(words, begun)

@@ -165,7 +165,7 @@ def test_a_value_of_the_wrong_kind_or_size_is_reported_with_the_rule(text: str, 
 def test_too_long_a_list_is_reported() -> None:
     names = ", ".join(["'sine'"] * 129)
     (fault,) = faults_of(f"sound.programs = [{names}]")
-    assert fault == "sound.programs = [ ... ]: may have 128 items at most"
+    assert fault == "sound.programs = [ ... ]: may have at most 128 items"
 
 
 @pytest.mark.parametrize("rate", [-1, 1, 22_049, 192_001])
@@ -298,12 +298,12 @@ def test_a_typographic_character_is_called_by_its_name(line: str, rule: str) -> 
     [
         ("\n\npolyphony =\n", "line 3: a value is missing after =: polyphony ="),
         ("polyphony = # “none”", "line 1: a value is missing after =: "),
-        ("polyphony = 8\npolyphony = 9\n", "line 2: this key is there already: polyphony = 9"),
+        ("polyphony = 8\npolyphony = 9\n", "line 2: this key is already there: polyphony = 9"),
         ("[level\n", "line 1: expected ']'"),
         ("a = '''\n\n", "line 1: "),
         ("polyphony = 0" + "9" * 5000, "line 1: a number may not begin with 0: "),
         ("polyphony = " + "9" * 5000, "a number in it has too many digits"),
-        ("a = " + "[" * 5000, "lists or tables are nested too deep"),
+        ("a = " + "[" * 5000, "lists or tables are nested too deeply"),
     ],
 )
 def test_a_fault_of_syntax_is_reported_with_its_line(text: str, start: str) -> None:
@@ -317,27 +317,27 @@ def test_a_fault_of_syntax_is_reported_with_its_line(text: str, start: str) -> N
     [
         ("volume_db = -6,5", "a decimal comma; type a point"),
         ("volume_db = -6,5 # loud", "a decimal comma; type a point"),
-        ("volume_db = -6 dB", "nothing but a remark after # may follow"),
-        ("volume_db = -6;", "nothing but a remark after # may follow"),
-        ("volume_db = -6 5", "nothing but a remark after # may follow"),
-        ("volume_db = .5 # loud", "a digit must stand on either side of the point"),
+        ("volume_db = -6 dB", "only a remark after # may follow"),
+        ("volume_db = -6;", "only a remark after # may follow"),
+        ("volume_db = -6 5", "only a remark after # may follow"),
+        ("volume_db = .5 # loud", "there must be a digit on either side of the point"),
         ("volume_db = .loud", "invalid value"),
-        ("volume_db = .5", "a digit must stand on either side of the point"),
-        ("volume_db = 5.", "a digit must stand on either side of the point"),
+        ("volume_db = .5", "there must be a digit on either side of the point"),
+        ("volume_db = 5.", "there must be a digit on either side of the point"),
         ("volume_db = 06", "a number may not begin with 0"),
-        ("volume_db: -6", "= must stand between a key and its value"),
-        ("volume_db -6", "= must stand between a key and its value"),
+        ("volume_db: -6", "there must be = between a key and its value"),
+        ("volume_db -6", "there must be = between a key and its value"),
         ("volume_db =", "a value is missing after ="),
         ("write = True", "type true in lower case"),
         ("write = [1, FALSE]", "type false in lower case"),
-        ("name = sine", "text must stand in quotes"),
+        ("name = sine", "text needs quotes around it"),
         ('name = "sine', "a quote is missing at the end of the text"),
         ("name = 'sine", "a quote is missing at the end of the text"),
         ('name = "sine”', '” is a curly quote; type "'),
         ("name = 'sine\u2019", "\u2019 is a curly quote; type '"),
         ('name = "C:\\windows"', "\\ is not a plain letter; type \\\\"),
         ('name = "C:\\users"', "\\ is not a plain letter; type \\\\"),
-        ("[level]", "this table is there already; put its keys together"),
+        ("[level]", "this table is already there; put its keys together"),
         ("; mine", "invalid statement"),
     ],
 )
@@ -471,5 +471,5 @@ def test_zones_take_what_their_example_says_and_nothing_beyond_its_ranges() -> N
     ]
     assert faults_of("[[zones]]\nkeys = [0, 128]") == ["zones[1].keys[2] = 128: must be 0 to 127"]
     assert faults_of("zones = [" + "{}," * 17 + "]") == [
-        "zones = [ ... ]: may have 16 items at most"
+        "zones = [ ... ]: may have at most 16 items"
     ]

@@ -172,11 +172,11 @@ def test_any_column_alone_says_how_many_partials(column: str) -> None:
     [
         (
             HEAD,
-            ["one of [[ranks]], [partials] or [footage] must be there, and only one"],
+            ["exactly one of [[ranks]], [partials] and [footage] must be given"],
         ),
         (
             BARREL + '[footage]\n"8\'" = 0\n',
-            ["one of [[ranks]], [partials] or [footage] must be there, and only one"],
+            ["exactly one of [[ranks]], [partials] and [footage] must be given"],
         ),
         (HEAD + "[footage]\n", ["footage = {}: may not be empty"]),
         (
@@ -185,7 +185,7 @@ def test_any_column_alone_says_how_many_partials(column: str) -> None:
         ),
         (
             BARREL + "ratio = [1.0]\ncount = 3",
-            ["partials.ratio: lists of different length: ratio 1, level_db 2, count 3"],
+            ["partials.ratio: lists of different lengths: ratio 1, level_db 2, count 3"],
         ),
         (HEAD + "[partials]\ncount = 129", ["partials.count = 129: must be 0 to 128"]),
         (
@@ -224,7 +224,7 @@ def test_any_column_alone_says_how_many_partials(column: str) -> None:
         (BARREL.replace("Barrel", ""), ['title = "": may not be empty']),
         (
             BARREL.replace("Barrel", "B" * 41),
-            [f'title = "{"B" * 37}...": may have 40 characters at most'],
+            [f'title = "{"B" * 37}...": may have at most 40 characters'],
         ),
     ],
 )
@@ -237,7 +237,7 @@ def test_a_sound_has_so_many_partials_and_no_more(column: str) -> None:
     most = ", ".join(["1.0"] * MAX_PARTIALS)
     assert len(sound_of(f"{HEAD}[partials]\n{column} = [{most}]").ratios) == MAX_PARTIALS
     assert faults_of(f"{HEAD}[partials]\n{column} = [{most}, 1.0]") == [
-        f"partials.{column} = [ ... ]: may have {MAX_PARTIALS} items at most"
+        f"partials.{column} = [ ... ]: may have at most {MAX_PARTIALS} items"
     ]
 
 

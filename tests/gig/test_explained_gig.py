@@ -146,6 +146,6 @@ def test_a_gig_without_trouble_is_silence(gig: Gig, caplog: pytest.LogCaptureFix
     gig.keeper.stop()
     assert [r.getMessage() for r in caplog.records if r.levelno >= logging.WARNING] == []
     assert gig.why() == [
-        "boot 1: all that is known sounded as played",
+        "boot 1: everything recorded sounded as played",
         "boot 1: 24 notes received: 24 released",
     ]

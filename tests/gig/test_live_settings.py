@@ -202,7 +202,7 @@ def test_a_knob_is_learned_while_it_plays(daemon: Daemon) -> None:
             value = (value + 40) % 128
             thread.join(0.1)
         assert done[0].splitlines()[1] == (
-            f"Control 21 of '{NAME}' changes volume now, until the daemon ends."
+            f"Control 21 of '{NAME}' changes volume now, until partiald is stopped."
         )
         daemon.says("learned: control 21 changes volume")
         # Fully down is -40 dB, and inaudible to nobody: the note still counts as played.

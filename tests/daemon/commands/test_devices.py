@@ -46,14 +46,14 @@ def test_two_controllers_alike_are_told_apart_by_their_serial_numbers() -> None:
     assert lines[1] == f"  -      {NAME} (ALSA client 20, number A-1)  not number 'B-2'"
     assert lines[2].strip().startswith(f"plays  {NAME} (ALSA client 24, number B-2)")
     nobody = controllers_table([KEYS], "", "ALSA", "C-3", sockets.__getitem__)
-    assert "no controller matches number 'C-3'; [controller] serial narrows too much" in nobody
+    assert "no controller matches number 'C-3'; change or empty [controller] serial" in nobody
 
 
 def test_a_name_that_fits_no_controller_is_reported_below_the_table() -> None:
     table = controllers_table([THROUGH, KEYS], "bell", "ALSA")
     assert "plays" not in table
     assert table.splitlines()[-1] == (
-        "  no controller matches 'bell'; [controller] name narrows too much"
+        "  no controller matches 'bell'; change or empty [controller] name"
     )
 
 

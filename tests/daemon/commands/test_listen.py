@@ -130,7 +130,7 @@ def test_a_controller_that_goes_and_comes_is_reported_and_heard_again(bench: Ben
     bench.ports.unplug(KEYS)
     assert bench.lines() == [
         f"lost: {NAME}",
-        "no controller seen; waiting for one (Ctrl-C ends)",
+        "no controller seen; waiting for one (Ctrl-C to stop)",
     ]
     assert bench.lines() == []
     # ALSA gives another client number.
@@ -143,7 +143,7 @@ def test_a_controller_that_goes_and_comes_is_reported_and_heard_again(bench: Ben
 def test_only_wanted_controllers_are_opened() -> None:
     bench = Bench("bell")
     bench.ports.plug(KEYS)
-    assert bench.lines() == ["no controller matches 'bell'; waiting for one (Ctrl-C ends)"]
+    assert bench.lines() == ["no controller matches 'bell'; waiting for one (Ctrl-C to stop)"]
     bench.ports.plug(PEDALS)
     assert bench.lines() == ["listening to: Bell Pedals"]
     assert not bench.ports.send(KEYS, b"\x90\x3c\x64", START_US)
@@ -267,7 +267,7 @@ def test_the_name_on_the_command_line_overrides_the_one_in_the_settings(
     settings.write_text('[controller]\nname = "bell"\n')
     with VirtualController():
         listening = listen("--settings", settings)
-        assert listening.line() == "no controller matches 'bell'; waiting for one (Ctrl-C ends)"
+        assert listening.line() == "no controller matches 'bell'; waiting for one (Ctrl-C to stop)"
         listening = listen("--settings", settings, "--controller", "cargo")
         assert listening.line() == f"listening to: {NAME}"
 
@@ -279,7 +279,7 @@ def test_a_faulty_settings_file_is_named_and_every_controller_is_heard(
     settings = tmp_path / "partiald.toml"
     settings.write_text("polyphony = 0\n")
     listening = listen("--settings", settings)
-    assert listening.line() == "no controller seen; waiting for one (Ctrl-C ends)"
+    assert listening.line() == "no controller seen; waiting for one (Ctrl-C to stop)"
     listening.process.terminate()
     assert listening.process.wait(5) == 0
     assert listening.process.stderr

@@ -21,7 +21,7 @@ pytestmark = pytest.mark.gig
 SETTINGS = "polyphony = 2\n[controller]\nchannels = [1]\n[audio]\nblock_frames = 128\n"
 STOLEN = re.compile(
     r"boot 1, \d:\d\d:\d\d\.\d: C4 \(60\) on channel 1 gave its voice to G4 after \d+\.\d s; "
-    r"polyphony = 3 would have kept it: (\d+ %|less than 1 %) of the deadline more"
+    r"polyphony = 3 would have kept it: (\d+ %|less than 1 %) more of each block's time"
 )
 
 
@@ -69,7 +69,7 @@ def test_a_lost_note_is_explained_by_the_daemon_and_without_it(
         place = tmp_path / "happened"
         # Nobody plays now: it is written by itself.
         wait_until(lambda: any("gave its" in each.text for each in event_file.read(place)), 15.0)
-        assert why(daemon, "--boot", "-1") == ["that boot: nothing is known of it"]
+        assert why(daemon, "--boot", "-1") == ["that boot: nothing is recorded"]
     elsewhere = tmp_path / "nobody"
     elsewhere.mkdir()
     alone = partiald(

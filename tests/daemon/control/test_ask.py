@@ -40,7 +40,7 @@ def test_a_socket_that_somebody_planted_is_not_asked(tmp_path: Path) -> None:
     folder = planted(tmp_path / f"partiald-{OWN}")
     served = Strange(folder)
     try:
-        with pytest.raises(RunError, match="belongs to another user, and is not asked"):
+        with pytest.raises(RunError, match="belongs to another user, so it is not asked"):
             ask({"ask": "status"}, [served.path], own=OWN)
         assert served.answered == 0
     finally:

@@ -115,10 +115,10 @@ def test_a_stolen_note_is_reported_with_the_polyphony_that_keeps_it_and_what_tha
     # Two more voices of 13 µs each, of 1,333: 2 %.
     assert first == (
         "boot 1, 0:00:02.0: C4 (60) on channel 1 gave its voice to E4 after 2.0 s; "
-        "polyphony = 6 would have kept it: 2 % of the deadline more"
+        "polyphony = 6 would have kept it: 2 % more of each block's time"
     )
     assert second.startswith("boot 1, 0:00:02.5: C#4 (61) on channel 1 gave its voice to F4")
-    assert "polyphony = 5 would have kept it: 1 % of" in second
+    assert "polyphony = 5 would have kept it: 1 % more" in second
     assert count == "boot 1: 6 notes received: 4 released, 2 stolen"
 
 
@@ -126,7 +126,7 @@ def test_the_polyphony_it_names_is_tried_out_and_keeps_every_note(path: Path) ->
     evening = Evening(path, polyphony=6)
     stolen(evening)
     assert evening.why() == [
-        "boot 1: all that is known sounded as played",
+        "boot 1: everything recorded sounded as played",
         "boot 1: 6 notes received: 6 released",
     ]
 
@@ -138,10 +138,10 @@ def test_what_the_machine_has_no_time_for_is_not_offered(path: Path) -> None:
     # Seven voices of 150 µs, of 1,333, are 79 %, and bins are wide; from 70 % on it sheds.
     seven, six, *_ = evening.why()
     assert re.search(
-        r"7 voices would have kept it: too much here, (79|80) % of the deadline", seven
+        r"7 voices would have kept it: too much here, (79|80) % of the time there is", seven
     )
     assert "polyphony =" not in seven
-    assert re.search(r"polyphony = 6 would have kept it: 2[23] % of the deadline more", six)
+    assert re.search(r"polyphony = 6 would have kept it: 2[23] % more of each block's time", six)
 
 
 def test_a_key_still_down_is_reported_as_far_as_it_is_known(path: Path) -> None:
@@ -220,7 +220,8 @@ def test_the_log_has_one_line_for_many_stolen_notes(
     evening.event_log.stop(evening.now_us)
     lines = [line for line in caplog.messages if "gave way" in line]
     assert lines[0].endswith(
-        "polyphony = 6 would have kept them: 2 % of the deadline more; 'partiald why' lists them"
+        "polyphony = 6 would have kept them: 2 % more of each block's time; "
+        "'partiald why' lists them"
     )
     assert len(lines) == 2
     assert sum(int(line.split()[0]) for line in lines) == 6

@@ -135,4 +135,4 @@ def test_the_command_says_how_long_and_what_is_in_the_way() -> None:
     path = "/boot/firmware/partiald.toml"
     kept, lost = {"kept": True}, {"kept": False, "overridden_by": path}
     assert learn.how_long(kept) == ", and after the next power-on"
-    assert learn.how_long(lost) == f", until the daemon ends: {path} overrides what is learned"
+    assert learn.how_long(lost) == f", until partiald is stopped: {path} overrides what is learned"

@@ -14,7 +14,7 @@ from tests.support.keeper_bench import KeeperBench
 from tests.support.mixer_elements import switch, volume
 
 CARD = Card("Street Audio", "usb", 48_000, 2, 0, number=0, identity="street")
-SHUT = "'PCM' is muted: nothing is heard until it is opened"
+SHUT = "'PCM' is muted: nothing is heard until that is undone"
 
 
 class Desk:
@@ -56,7 +56,7 @@ def test_status_and_log_tell_once_that_the_mixer_was_closed_and_once_that_it_is_
     assert f"\n             {SHUT}\n" in readable_status(bench.keeper.status())
     bench.controls = [switch("PCM", 1), volume("PCM", 100)]
     bench.tick(40)
-    assert caplog.messages[before + 1 :] == ["on 'Street Audio' 'PCM' is open again"]
+    assert caplog.messages[before + 1 :] == ["on 'Street Audio' 'PCM' can be heard again"]
     assert bench.keeper.status()["output"]["closed"] == []
     bench.say("lost", "'Street Audio' went away", "warning")
     assert bench.keeper.status()["output"] is None
@@ -68,7 +68,7 @@ def test_a_volume_at_zero_is_reported_like_a_mute_and_a_change_between_them_is_n
     desk = Desk()
     assert desk.stands(switch("PCM", 1), volume("PCM", 9)) == []
     closed = desk.stands(switch("PCM", 1), volume("PCM", 0))
-    assert closed == ["'PCM' stands at zero: nothing is heard until it is opened"]
+    assert closed == ["'PCM' stands at zero: nothing is heard until that is undone"]
     assert desk.stands(switch("PCM", 0), volume("PCM", 0)) == [SHUT]
     assert len(caplog.messages) == 1
 
@@ -81,7 +81,7 @@ def test_what_was_closed_when_the_card_began_is_shown_and_only_its_opening_is_re
     assert desk.stands(switch("PCM", 0, writable=False)) == [SHUT]
     assert caplog.messages == []
     assert desk.stands(switch("PCM", 1)) == []
-    assert caplog.messages == ["on 'Street Audio' 'PCM' is open again"]
+    assert caplog.messages == ["on 'Street Audio' 'PCM' can be heard again"]
 
 
 def test_one_of_two_ways_out_may_be_closed_without_a_word() -> None:

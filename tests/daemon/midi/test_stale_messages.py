@@ -118,7 +118,9 @@ def test_it_releases_nothing_that_is_held_on_another_port_of_the_same_controller
     controllers.poll(2)
     assert put == [bytes(ON)]
     assert controllers.channel_state.held_keys(0) == 1
-    assert caplog.messages == ["'Cargo Bike Keys 25': dropped what it had sent before (3 messages)"]
+    assert caplog.messages == [
+        "'Cargo Bike Keys 25': dropped 3 messages that it had sent before it was opened"
+    ]
 
 
 def test_a_clock_that_ticks_is_not_counted_and_opens_no_later(

@@ -78,7 +78,7 @@ def test_hardware_of_a_format_that_portaudio_lacks_plays_behind_a_conversion() -
     bench = Bench(usb="Sample format not supported")
     assert bench.opened(HELD, USB, JACK) == ("usb", 48_000)
     assert [kind for kind, _ in bench.told] == ["log"] * 3
-    assert "behind ALSA's conversion" in bench.told[-1][1]
+    assert "through ALSA's conversion" in bench.told[-1][1]
 
 
 def test_a_card_that_has_just_come_is_waited_for_no_longer_than_it_takes() -> None:
