@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from config.bindings import Binding
+from config.gestures import Gestures
 from config.section import Section
 from config.space import Room, Tremulant
 from config.temperament import Temperament
@@ -193,6 +194,8 @@ class CueSettings(Section):
     """A settings file has a fault; what was in force stays."""
     board: bool = True
     """The board is in trouble: heat, supply, battery."""
+    gesture: bool = True
+    """A key was taken as a command."""
     tone_db: float = Field(default=-40.0, ge=-60.0, le=-24.0)
     """The tones' peak below full scale."""
     lamp: str = ""
@@ -237,6 +240,7 @@ class Settings(Section):
     cues: CueSettings = CueSettings()
     power: Power = Power()
     report: ReportSettings = ReportSettings()
+    gestures: Gestures = Gestures()
     zones: list[Zone] = Field(default=[], max_length=MOST_ZONES)
     bindings: list[Binding] = Field(
         default=[

@@ -92,6 +92,8 @@ class Instrument:
         self.replies = self._part.replies
         """Messages for the controllers that asked, whole: (controller, bytes), the oldest first.
         Whoever can send them takes them out."""
+        self.gestures = self._receiver.gestures.done
+        """Commands that keys have given, the oldest first. Whoever tells of them takes them out."""
         self._limiter = Limiter(db_to_gain(settings.level.ceiling_db), sample_rate, block_frames)
         self._mixed = np.zeros((3, block_frames), np.float32)
         """Left, right, and what is sent to the room."""

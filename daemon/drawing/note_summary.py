@@ -23,7 +23,7 @@ MEANINGS = {
     "cut": "its controller was unplugged, or all sound switched off",
     "channel not listened to": "[controller] channels leaves it out",
     "outside every zone": "no [[zones]] has its key",
-    "taken as a command": "it stopped a drone",
+    "taken as a command": "a gesture, or the end of a drone",
     "inaudible at volume 0": "volume or expression was 0",
     "above half the sample rate": "too high for this sample rate",
     "queue overflow": "came faster than it could be taken",

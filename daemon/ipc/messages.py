@@ -17,6 +17,7 @@ CUE_PATTERNS: dict[str, tuple[tuple[int, float], ...]] = {
     "lost": ((74, 0.09), (67, 0.14)),
     "refused": ((60, 0.12), (59, 0.12), (60, 0.12), (59, 0.2)),
     "unwell": ((55, 0.25), (55, 0.25), (55, 0.25)),
+    "gesture": ((76, 0.07),),
     "farewell": ((79, 0.2), (74, 0.2), (71, 0.2), (67, 0.6)),
 }
 """MIDI key and seconds of each tone of a cue; sines, one after the other."""
@@ -121,6 +122,22 @@ class Reply:
 
 
 @dataclass(frozen=True)
+class Gesture:
+    """From the player: a key was taken as a command."""
+
+    controller: int
+    words: str
+    """The command, and what has come of it."""
+    octave: int
+    """Of that controller, from now on."""
+    zones_off: list[int]
+    """The zones that are switched off, counted from 1."""
+    channel: int
+    program: int
+    """A sound that was chosen, as on the wire; -1: none was."""
+
+
+@dataclass(frozen=True)
 class Ended:
     """From the player or about it: it is gone, and another may be started."""
 
@@ -131,12 +148,12 @@ class Ended:
 
 
 ForPlayer = NewSettings | Exclusive | Cue
-FromPlayer = LogLine | Ready | Reply | Ended
+FromPlayer = LogLine | Ready | Reply | Gesture | Ended
 Message = Start | Stop | ForPlayer | FromPlayer
 
 _KINDS: dict[str, type[Message]] = {
     kind.__name__: kind
-    for kind in (Start, Stop, NewSettings, Exclusive, Cue, LogLine, Ready, Reply, Ended)
+    for kind in (Start, Stop, NewSettings, Exclusive, Cue, LogLine, Ready, Reply, Gesture, Ended)
 }
 _BYTES = {name: [f.name for f in fields(kind) if f.type is bytes] for name, kind in _KINDS.items()}
 

@@ -4,6 +4,7 @@ Units: dB below full scale; microseconds of the monotonic clock (``_us``).
 Threads: the main loop's alone.
 
 A cue never sounds over music: it waits until nothing sounds, and is dropped when that takes long.
+The one that answers a gesture sounds at once.
 """
 
 from collections.abc import Callable
@@ -18,6 +19,7 @@ _SETTINGS = {
     "lost": "controller",
     "refused": "settings",
     "unwell": "board",
+    "gesture": "gesture",
 }
 _QUIET_US = 500_000
 _STALE_US = 30_000_000
@@ -46,6 +48,11 @@ class Cues:
         wanted = _SETTINGS.get(name)
         if wanted is None or getattr(self.settings, wanted):
             self._waiting.setdefault(name, now_us)
+
+    def answer(self, name: str) -> None:
+        """Play a cue at once, notes or not, for somebody who waits for it."""
+        if getattr(self.settings, _SETTINGS[name]):
+            self._play(name, self.settings.tone_db + min(self.volume_db, 0.0))
 
     def tick(self, silent: bool, now_us: int) -> None:
         """Play the oldest cue once it has been silent for a moment.
@@ -96,6 +103,10 @@ class Indicators:
         """Have a cue played in the next silence; see `daemon.ipc.messages.CUE_PATTERNS`."""
         if name != "found" or self._ready:  # the first controller's cue is "ready"
             self._cues.ask(name, now_us)
+
+    def answer(self, name: str) -> None:
+        """Have a cue played at once."""
+        self._cues.answer(name)
 
     def tick(
         self, playing: bool, sounding: int, controllers: int, leaving: bool, now_us: int

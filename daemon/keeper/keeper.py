@@ -21,7 +21,7 @@ from daemon.diagnosis.event_log import EventLog
 from daemon.diagnosis.rate_limit import LoadShedReport, MissedReport
 from daemon.diagnosis.readable import readable_losses, readable_status
 from daemon.ipc.counters import Snapshot
-from daemon.ipc.messages import LogLine, Reply
+from daemon.ipc.messages import Gesture, LogLine, Reply
 from daemon.keeper.change_log import TICK_S, ChangeLog
 from daemon.keeper.indicators import Indicators
 from daemon.keeper.learning import Learning
@@ -79,7 +79,8 @@ class Keeper:
         self._loaded = LoadedSettings(Settings())
         self._changes = ChangeLog()
         self._learning = Learning(
-            parts.controllers, parts.learned, self, lambda: parts.clock_us() / 1e6
+            *(parts.controllers, parts.learned, self, parts.writes.flush),
+            lambda: parts.clock_us() / 1e6,
         )
         self._power_off = PowerOff()
         self._missed, self._load_shed = MissedReport(), LoadShedReport()
@@ -231,6 +232,9 @@ class Keeper:
                         self._event_log.unheard(time_us, controller, message)
                     case Reply(controller, message):
                         self._controllers.reply(controller, message)
+                    case Gesture():
+                        self._learning.gesture(event)
+                        self._indicators.answer("gesture")
                     case LogLine():
                         self._changes.line(event, now_us)
             events = self._supervisor.step(now_us) if ended else []

@@ -1,4 +1,4 @@
-"""What knobs do, asked for and learned: the keeper's answers about bindings.
+"""What knobs do, asked for and learned, and what keys have done as commands.
 
 Threads: the main loop's alone.
 """
@@ -10,6 +10,8 @@ from typing import Any, Protocol
 from config.bindings import Binding
 from config.targets import TARGETS
 from daemon.control.requests import AskBindings, AskForget, AskKnobs, AskLearn
+from daemon.ipc.messages import Gesture
+from daemon.midi.channel_state import PROGRAM_CHANGE
 from daemon.midi.controllers import Controllers
 from daemon.midi.midi_learn import MidiLearn, bound, unbound
 from daemon.storage.learned import LearnedFile
@@ -30,7 +32,7 @@ class InForce(Protocol):
 
 
 class Learning:
-    """Learns, lists and forgets what knobs do.
+    """Learns, lists and forgets what knobs do; tells of gestures and remembers what they chose.
 
     Parameters
     ----------
@@ -40,6 +42,8 @@ class Learning:
         Keeps what is learned; None: nothing does.
     in_force
         The settings.
+    keep
+        Writes what waits to be kept.
     clock_s
         The monotonic clock.
     """
@@ -49,10 +53,11 @@ class Learning:
         controllers: Controllers,
         learned: LearnedFile | None,
         in_force: InForce,
+        keep: Callable[[], None],
         clock_s: Callable[[], float],
     ) -> None:
         self._controllers, self._learned, self._in_force = controllers, learned, in_force
-        self._clock_s = clock_s
+        self._write, self._clock_s = keep, clock_s
         self._learn = MidiLearn()
 
     def answer(self, question: AskKnobs) -> dict[str, Any]:
@@ -83,6 +88,15 @@ class Learning:
             self._keep(bound(self._in_force.loaded.settings.bindings, new))
         if self._learn.state != "waiting":
             state.watch(wanted=False)
+
+    def gesture(self, done: Gesture) -> None:
+        """Tell of a command that a key has given; a later player is to have the sound it chose."""
+        log.info("gesture: %s", done.words)
+        if done.program >= 0:
+            message = bytes((PROGRAM_CHANGE | done.channel, done.program))
+            self._controllers.channel_state.record(message, done.controller)
+        elif done.words == "keep":
+            self._write()
 
     def _keep(self, bindings: Sequence[Binding]) -> None:
         self._in_force.use_bindings(bindings)

@@ -82,7 +82,7 @@ class PlayerEnded:
     """Notes that ended with it."""
 
 
-Event = PlayerReady | PlayerEnded | NoteUnheard | LogLine | Reply
+Event = PlayerReady | PlayerEnded | NoteUnheard | LogLine | Reply | messages.Gesture
 
 
 class PlayerSupervisor:
@@ -210,7 +210,7 @@ class PlayerSupervisor:
                     events.append(self._begin(message, now_us))
                 case messages.Ended():
                     events += self._end(message, now_us)
-                case LogLine() | Reply():
+                case LogLine() | Reply() | messages.Gesture():
                     events.append(message)
         self.progress = True
         if self.state is PlayerState.PLAYING:

@@ -22,12 +22,14 @@ from config.settings import Settings
 from config.sound import Sound
 from daemon.ipc.counters import ERROR_BYTES, Ledger, Meters, SharedCounters, Timing
 from daemon.ipc.message_ring import GONE, PANIC, TOLD, MessageRing
+from daemon.ipc.messages import Gesture, Reply
 from daemon.player.cue_tones import CueTones
 from daemon.player.fade import Fade
 from daemon.player.frame_clock import FrameClock
 from daemon.player.governor import Governor, LimitedInstrument
 from voices.instrument import Instrument
 from voices.notes.note_count import Note
+from voices.receiver.gestures import Done
 
 GUARD_US = 500.0
 """Allowance for a late callback: with it under 2 % of messages miss their frame (measured on a busy
@@ -37,8 +39,6 @@ MESSAGES_PER_BLOCK = 256
 FADE_IN_S = 0.5
 _FADE_OUT_S = 0.02
 _FULL_SCALE = 1.0001
-_WARM_UP_BLOCKS = 24
-_COMMON_RATE = 48_000
 
 
 class BookingLedger(Ledger, Protocol):
@@ -60,6 +60,10 @@ class PlayedInstrument(Meters, LimitedInstrument, Protocol):
     @property
     def replies(self) -> deque[tuple[int, bytes]]:
         """Replies to controllers: controller and message."""
+
+    @property
+    def gestures(self) -> deque[Done]:
+        """Keys that were taken as commands."""
 
     def take(self, message: Sequence[int], frame: int = 0, controller: int = 0) -> None:
         """Take one message for a frame of the next block."""
@@ -210,10 +214,14 @@ class Engine:
         """Have a cue's samples, ``(frames,)``, added to the output; the latest cue wins."""
         self._cue_tones.play(samples)
 
-    def fetch_replies(self) -> list[tuple[int, bytes]]:
-        """Return the instrument's replies since the last call: controller and message."""
-        waiting = self.instrument.replies
-        return [waiting.popleft() for _ in range(len(waiting))]
+    def fetch_told(self) -> list[Reply | Gesture]:
+        """Return what the instrument has to tell since the last call."""
+        replies, gestures = self.instrument.replies, self.instrument.gestures
+        told: list[Reply | Gesture] = [Reply(*replies.popleft()) for _ in range(len(replies))]
+        for done in [gestures.popleft() for _ in range(len(gestures))]:
+            off = list(done.zones_off)
+            told.append(Gesture(done.controller, done.words, done.octave, off, *done.program))
+        return told
 
     def fade_out(self) -> None:
         """Fade the sound out; then `is_silent` is true."""
@@ -272,28 +280,3 @@ class Engine:
         timing.most_partials = governor.limit or 0
         timing.spare_steps = governor.steps
         timing.spare_percent = round(100 * governor.worst_share)
-
-
-def warm_up(settings: Settings, sounds: dict[str, Sound] | None) -> int:
-    """Play a few notes that nobody hears, while nothing else plays; return how many.
-
-    The first matrix product alone takes milliseconds: the BLAS library allocates its memory then.
-    """
-    sample_rate = settings.audio.sample_rate or _COMMON_RATE
-    ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
-    frames = settings.audio.block_frames
-    engine = Engine(
-        settings,
-        ring=ring,
-        counters=SharedCounters(memoryview(bytearray(SharedCounters.SIZE))),
-        sample_rate=sample_rate,
-        block_frames=frames,
-        sounds=sounds,
-    )
-    out = np.zeros((frames, 2), np.float32)
-    for number in range(_WARM_UP_BLOCKS):
-        now_us = number * 1_000_000 * frames // sample_rate
-        status, key = (0x90, 0x80)[number % 2], 48 + number // 2 % 12
-        ring.put((status, key, 64), now_us, 0)
-        engine.render_block(out, now_us)
-    return engine.instrument.ledger.received

@@ -29,16 +29,16 @@ from daemon.ipc.messages import (
     LogLine,
     NewSettings,
     Ready,
-    Reply,
     Start,
 )
 from daemon.ipc.note_events import NoteEvents
 from daemon.linux.stderr import silence_libraries
 from daemon.player import realtime
 from daemon.player.cue_tones import cue_samples
-from daemon.player.engine import Engine, warm_up
+from daemon.player.engine import Engine
 from daemon.player.open_card import await_access, candidates, open_first
 from daemon.player.realtime import Grant
+from daemon.player.warm_up import warm_up
 from daemon.soundcard.alsa_control import ControlDevice
 from daemon.soundcard.card import Card
 from daemon.soundcard.mixer import correct
@@ -237,8 +237,8 @@ class Player:
                 return ExitStatus.FAULT
             if readable and not self._take_orders(engine, output.sample_rate):
                 break
-            for controller, message in engine.fetch_replies():
-                self._link.send(Reply(controller, message))
+            for message in engine.fetch_told():
+                self._link.send(message)
         engine.fade_out()
         until = time.monotonic() + _FADE_S
         while not engine.is_silent and time.monotonic() < until:

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 import config
 from config.faults import ConfigError, parse_toml, validate
 from config.files import read_text
+from config.gestures import TWELVE
 from config.settings import Settings
 from config.sound import Sound
 from config.targets import TARGETS
@@ -473,3 +474,33 @@ def test_zones_take_what_their_example_says_and_nothing_beyond_its_ranges() -> N
     assert faults_of("zones = [" + "{}," * 17 + "]") == [
         "zones = [ ... ]: may have at most 16 items"
     ]
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("held = 'key 128'", "held = \"key 128\": must be empty, or like 'key 48' (0 to 127), "),
+        ("held = 'control 0'", 'held = "control 0": must be empty, or like '),
+        ("held = 'pedal'", 'held = "pedal": must be empty, or like '),
+        ("keys = { 60 = 'octave' }", "keys.60 = \"octave\": must be one of 'octave up', "),
+        ("keys = { 60 = 'zone 17' }", 'keys.60 = "zone 17": must be one of '),
+        ("keys = { C4 = 'panic' }", "keys: 'C4' must be a key from 0 to 127"),
+        ("set = 'ten keys'", "set = \"ten keys\": must be one of 'none', 'twelve keys', "),
+    ],
+)
+def test_a_fault_in_the_gestures_is_told_with_the_rule(text: str, fault: str) -> None:
+    assert faults_of(f"[gestures]\n{text}")[0].startswith(f"gestures.{fault}")
+
+
+def test_ready_made_commands_fit_their_keyboard_and_leave_its_lowest_key_free() -> None:
+    for words, count in (("twelve keys", 12), ("twenty-five keys", 25)):
+        commands = settings_of(f"[gestures]\nset = '{words}'\nlowest = 36").gestures.commands
+        assert min(commands) == 37
+        assert max(commands) == 36 + count - 1
+        own = ", ".join(f"{key} = {command!r}" for key, command in commands.items())
+        assert settings_of(f"gestures.keys = {{ {own} }}").gestures.commands == commands
+
+
+def test_the_default_file_names_the_commands_of_twelve_keys_in_their_order() -> None:
+    remarks = " ".join(read_text(DEFAULT_FILE).replace("\n#", "").split())
+    assert f"held: {', '.join(TWELVE.values())};" in remarks

@@ -15,6 +15,7 @@ from daemon.ipc.messages import Ended, ForPlayer, FromPlayer, NewSettings, Ready
 from daemon.soundcard.card import Card
 from daemon.storage.settings_files import LoadedSettings
 from voices.notes.note_count import Ledger
+from voices.receiver.gestures import Done
 
 
 class ScriptedInstrument:
@@ -25,6 +26,7 @@ class ScriptedInstrument:
         self.level = level
         self.frame = self.sounding = self.partials = 0
         self.replies: deque[tuple[int, bytes]] = deque()
+        self.gestures: deque[Done] = deque()
         self.peaks = (level, level)
         self.heard: list[tuple[int, int, bytes]] = []
         self.gone: list[tuple[int, int]] = []

@@ -52,6 +52,6 @@ def fuzz(total: int, seed: int) -> Engine:
             assert np.abs(out).max() <= ceiling, where
             ledger = playing.instrument.ledger
             assert ledger.received == sum(ledger.accounts().values()), where
-            playing.fetch_replies()
+            playing.fetch_told()
             channels.messages()
     return playing

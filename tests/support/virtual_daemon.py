@@ -18,7 +18,6 @@ from daemon.ipc.messages import (
     FromPlayer,
     NewSettings,
     Ready,
-    Reply,
     Start,
 )
 from daemon.keeper.change_log import TICK_S
@@ -81,6 +80,7 @@ class VirtualDaemon:
         self.ports, self.files, self.notices = SimulatedPorts(), Files(), Notices()
         self.card = True
         self.asked: list[str] = []
+        self.cues: list[str] = []
         self.playing: Engine | None = None
         self.sent: list[dict[str, Any]] = []
         self.writes = parts.pop("writes", None) or DeferredWrites()
@@ -124,6 +124,7 @@ class VirtualDaemon:
             case Exclusive(controller, body):
                 self.playing.submit_sysex(controller, body)
             case Cue(name, level_db):
+                self.cues.append(name)
                 self.playing.play_cue(cue_samples(name, RATE, level_db))
 
     def stop(self) -> None:
@@ -148,8 +149,7 @@ class VirtualDaemon:
                 due_us += round(TICK_S * 1e6)
             if self.playing is not None:
                 self.playing.render_block(out, self.now_us)
-                for controller, message in self.playing.fetch_replies():
-                    self._events.append(Reply(controller, message))
+                self._events += self.playing.fetch_told()
             self.now_us += round(block_us)
 
     def play(self, *keys: int) -> None:

@@ -87,8 +87,6 @@ class Channel:
         """The channel that hears for it: itself, but for a layer."""
         self.layers: list[Channel] = []
         """What the settings' zones have made of it so far."""
-        self.shift = 0
-        """By how many keys its keys sound higher."""
         self.tuning: Tuning
         self.covers = False
         """Whether a voice of it may have taken over other keys that are still down."""
@@ -105,6 +103,10 @@ class Channel:
         """Whether a message has set the modulation depth; if not, the settings do."""
         self.sound = ""
         """The name of the sound chosen by program change; empty: the settings'."""
+        self.octave = self.transposed = 0
+        """How many octaves, and keys, gestures have it sound higher ..."""
+        self.shift = 0
+        """... and by how many keys its keys sound higher in all."""
         self.shape = Shaping()
         """What bound knobs and the sound controllers have set."""
         self.knobs: dict[Source, Knob] = {}

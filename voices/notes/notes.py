@@ -123,6 +123,22 @@ class Notes:
         self._pool.release(voice, at)
         return True
 
+    def latch(self, controller: int, at: int) -> int:
+        """Make drones of the keys of a controller that are down; if none is, end its drones.
+
+        Return how many there are more, or, below zero, how many were ended.
+        """
+        voices = [v for v in self._pool.allocator.values() if v.address[0] == controller]
+        down = [voice for voice in voices if voice.key_down and not voice.drone]
+        for voice in down:
+            voice.drone = True
+        if down:
+            return len(down)
+        drones = [voice for voice in voices if voice.drone and not voice.released]
+        for voice in drones:
+            self._pool.release(voice, at)
+        return -len(drones)
+
     def drones(self) -> list[Voice]:
         """Return the voices that sound on while their keys are up."""
         return [voice for voice in self._pool.allocator.values() if voice.drone]
@@ -242,7 +258,7 @@ class Notes:
     def sound_off(self, channel: Channel, at: int, by: str = "all sound off") -> None:
         """End every note of a channel at once, without a click."""
         for layer in channel.layers:
-            self.sound_off(layer, at)
+            self.sound_off(layer, at, by)
         self._pool.stolen.keys_up(channel.controller, channel.number, at, pedal=False)
         for voice in self._pool.voices_of(channel):
             self._pool.cut(voice, at, by)

@@ -23,7 +23,7 @@ Send = Callable[[Channel, list[float], float, int], None]
 
 
 class Zones:
-    """The zones of the settings, and the layers they have made.
+    """The zones of the settings, and the layers they have made; without any, it is not asked.
 
     Parameters
     ----------
@@ -36,8 +36,6 @@ class Zones:
     """
 
     def __init__(self, notes: Notes, smoother: Smoother, send: Send, *, mono: bool) -> None:
-        self.any = False
-        """Whether there are any; if not, nothing here is asked."""
         self.off: set[int] = set()
         """Those that are switched off, counted from 0."""
         self._zones: Sequence[Zone] = ()
@@ -52,9 +50,9 @@ class Zones:
         """Put the settings' zones in force; sounding notes go on, but for drones without one."""
         if zones == self._zones:
             return
-        self._zones, self.any = zones, bool(zones)
+        self._zones = zones
         self.off = {place for place in self.off if place < len(zones)}
-        if self.any and not self._free:
+        if zones and not self._free:
             self._make_rows()
         for layers in self._layers.values():
             for place, layer in layers.items():
@@ -78,7 +76,8 @@ class Zones:
         if place >= len(self._zones):
             return None
         self.off ^= {place}
-        self._end_drones(at)
+        if place in self.off:
+            self._end_drones(at)
         return place not in self.off
 
     def note_on(self, channel: Channel, key: int, velocity: float, at: int) -> None:
@@ -136,11 +135,13 @@ class Zones:
         self._free.extend(range(first, first + ROWS))
 
     def _end_drones(self, at: int) -> None:
-        """End the drones whose zone has gone, or holds no more, or has other keys now."""
+        """End the drones whose zone has gone, or is off, or has other keys now."""
         for voice in self._notes.drones():
             layer, key = voice.channel, voice.address[2]
-            place = layer.place if isinstance(layer, Layer) else len(self._zones)
+            if not isinstance(layer, Layer):
+                continue
+            place = layer.place
             zone = self._zones[place] if place < len(self._zones) else None
             number = layer.control_channel.number
-            if zone is None or place in self.off or not (zone.hold and zone.covers(key, number)):
+            if zone is None or place in self.off or not zone.covers(key, number):
                 self._notes.end_drone(layer, key, at)

@@ -9,7 +9,7 @@ from voices.channels.channel import Channel
 from voices.receiver.entry import Handler
 from voices.receiver.part import Part
 
-NOTE_ON, CONTROL = 9, 11
+NOTE_ON, CONTROL, PROGRAM = 9, 11, 12
 
 
 class Message(NamedTuple):
@@ -39,17 +39,14 @@ def _note_on(part: Part, channel: Channel, key: int, velocity: int, at: int) -> 
     if velocity:
         if channel.stale:
             part.refresh(channel, at)
-        if part.zones.any:
-            part.zones.note_on(channel, key, precise, at)
-        else:
-            part.notes.note_on(channel, key, precise, at)
+        part.strike(channel, key, precise, at)
     else:
-        part.notes.key_up(channel, key, at)
+        part.lift(channel, key, at)
 
 
 def _note_off(part: Part, channel: Channel, key: int, velocity: int, at: int) -> None:
     _velocity(channel, velocity)
-    part.notes.key_up(channel, key, at, velocity)
+    part.lift(channel, key, at, velocity)
 
 
 def _pressure(part: Part, channel: Channel, pressure: int, _: int, at: int) -> None:
@@ -62,7 +59,8 @@ def _key_pressure(part: Part, channel: Channel, key: int, pressure: int, at: int
         part.notes.key_pressure(channel, key, pressure, at)
 
 
-def _program(part: Part, channel: Channel, program: int, _: int, at: int) -> None:
+def choose_program(part: Part, channel: Channel, program: int, _: int, at: int) -> None:
+    """Choose the sound of a program, from the next note on."""
     if channel.manager is None:
         choice = part.settings.sound
         bank = str(channel.values[0] << 7 | channel.values[32])
@@ -82,7 +80,7 @@ MESSAGES: dict[int, Message] = {
     9: Message(_note_on, "", 3, "Note on", "velocity 1 to 127, 14 bits with CC 88"),
     10: Message(_key_pressure, "key_pressure", 3, "Key pressure", "what the settings say"),
     11: Message(None, "", 3, "Control change", "see there"),
-    12: Message(_program, "program_change", 2, "Program change", "the settings' list"),
+    12: Message(choose_program, "program_change", 2, "Program change", "the settings' list"),
     13: Message(_pressure, "channel_pressure", 2, "Channel pressure", "what the settings say"),
     14: Message(_bend, "pitch_bend", 3, "Pitch bend", "range by RPN 0"),
 }

@@ -96,7 +96,7 @@ def _source(part: Part, channel: Channel, number: int, value: int, at: int) -> N
 def _shake(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Turn the tremulant on, deeper, or off."""
     channel.values[number] = value
-    part.shared.tremulant_moves.append((at, value / 127, value >= ON))
+    part.shared.move_tremulant(value / 127, at)
 
 
 _LSB = "LSB of "

@@ -7,7 +7,7 @@ Units: frames, absolute; values as on the wire. Threads: the instrument's.
 """
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from config.bindings import Binding, Source
 from config.settings import Settings
@@ -39,6 +39,9 @@ class Part:
     def __init__(self, notes: Notes, smoother: Smoother, *, sample_rate: int, mono: bool) -> None:
         self.notes = notes
         self.zones = Zones(notes, smoother, self._send, mono=mono)
+        self.strike: Callable[..., None] = notes.note_on
+        """What a key does that goes down, and below, that comes up."""
+        self.lift: Callable[..., None] = notes.key_up
         self.master = Master()
         self.tunings = Tunings(sample_rate)
         self.settings: Settings

@@ -10,13 +10,23 @@ Source: MIDI 1.0 Detailed Specification 4.2.1, tables I to VI.
 from collections.abc import Sequence
 
 from config.settings import Settings
+from voices.channels.channel import Channel
 from voices.receiver import sysex
 from voices.receiver.active_sensing import ActiveSensing
 from voices.receiver.bound_control import bound_handlers
 from voices.receiver.channel_mode import MODES
-from voices.receiver.channel_voice import CONTROL, MESSAGES, NOTE_ON, Message
-from voices.receiver.control_change import CONTROLS
+from voices.receiver.channel_voice import (
+    CONTROL,
+    MESSAGES,
+    NOTE_ON,
+    PROGRAM,
+    Message,
+    choose_program,
+)
+from voices.receiver.commands import Commands
+from voices.receiver.control_change import CONTROLS, ON
 from voices.receiver.entry import Handler
+from voices.receiver.gestures import Gestures
 from voices.receiver.part import Part
 
 
@@ -26,6 +36,7 @@ class Receiver:
     def __init__(self, part: Part, sample_rate: int) -> None:
         self._part = part
         self._sensing = ActiveSensing(sample_rate)
+        self.gestures = Gestures(part.notes, Commands(part).do, part.notes.note_on)
         self._controls: list[Handler | None] = []
         """What each controller does under the settings."""
         self._kinds: dict[int, Handler] = {}
@@ -35,13 +46,34 @@ class Receiver:
 
     def apply(self, settings: Settings) -> None:
         """Put settings in force: what is bound, and what is ignored."""
-        used = (settings.controller.ignore, settings.bindings)
+        plain = self._part.zones.note_on if settings.zones else self._part.notes.note_on
+        self._part.strike, self._part.lift = plain, self._part.notes.key_up
+        self.gestures.strike = plain
+        if self.gestures.use(settings):
+            self._part.strike, self._part.lift = self.gestures.note_on, self.gestures.key_up
+        used = (settings.controller.ignore, settings.bindings, settings.gestures.held)
         if used != self._looked_up:
             self._looked_up = used
             controls, self._kinds = bound_handlers(settings)
             bound_kinds = {MESSAGES[kind].kind for kind in self._kinds}
             self._ignored = frozenset(settings.controller.ignore) - bound_kinds
             self._controls = [controls.get(n) or self._handler(n) for n in range(128)]
+            if self.gestures.control >= 0:
+                self._controls[self.gestures.control] = self._hold
+            if self.gestures.program >= 0:
+                self._kinds[PROGRAM] = self._program
+
+    def _hold(self, part: Part, channel: Channel, number: int, value: int, at: int) -> None:
+        """Take the pedal or the button that makes keys commands."""
+        if value < ON or not part.telling:
+            self.gestures.hold(channel.controller, down=value >= ON)
+
+    def _program(self, part: Part, channel: Channel, program: int, _: int, at: int) -> None:
+        """Take the program button that makes the next key a command."""
+        if program == self.gestures.program:
+            self.gestures.arm(channel.controller)
+        else:
+            choose_program(part, channel, program, 0, at)
 
     def _handler(self, number: int) -> Handler | None:
         """Return what a controller does that is not bound."""
@@ -97,6 +129,7 @@ class Receiver:
         """Release every note of a controller, and bring it to where it is at power-on."""
         self.release_silent(at + 1)
         self._sensing.forget(controller)
+        self.gestures.forget(controller)
         self._part.power_up_controller(controller, at, by)
 
     def release_silent(self, until: int) -> None:

@@ -36,6 +36,9 @@ class SharedControls:
         """The row whose first column is what is sent to the room, beside the settings' level."""
         self._smoother, self._zones = smoother, zones
         self._room_gain = 1.0
+        self._depth_set: float | None = None
+        self.depth = 0.0
+        """How deep the tremulant is, or will be."""
 
     @property
     def room_is_turned(self) -> bool:
@@ -44,6 +47,8 @@ class SharedControls:
 
     def apply(self, settings: Settings, at: int) -> None:
         """Keep the room where a knob has put it, whatever the settings' level is now."""
+        if settings.tremulant.depth != self._depth_set:
+            self._depth_set = self.depth = settings.tremulant.depth
         self._set_room(settings, at)
 
     def power_up(self, settings: Settings, at: int) -> None:
@@ -59,6 +64,7 @@ class SharedControls:
 
     def move_tremulant(self, depth: float, at: int) -> None:
         """Turn the tremulant on, deeper, or off."""
+        self.depth = depth
         self.tremulant_moves.append((at, depth, depth >= 0.5))
 
     def turn(

@@ -1,5 +1,6 @@
 """What knobs do, asked for over the control socket: learned, listed, forgotten."""
 
+import logging
 from pathlib import Path
 
 import pytest
@@ -136,3 +137,43 @@ def test_the_command_says_how_long_and_what_is_in_the_way() -> None:
     kept, lost = {"kept": True}, {"kept": False, "overridden_by": path}
     assert learn.how_long(kept) == ", and after the next power-on"
     assert learn.how_long(lost) == f", until partiald is stopped: {path} overrides what is learned"
+
+
+# --- keys as commands -------------------------------------------------------------------------
+
+
+def test_a_gesture_is_told_in_the_log_answered_by_a_tone_and_its_sound_is_remembered(
+    daemon: VirtualDaemon, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    daemon.files.edit(
+        sound={"name": "sine"}, gestures={"held": "key 36", "keys": {"38": "sound 2"}}
+    )
+    daemon.run(1.0)
+    daemon.play(36, 38)
+    daemon.run(0.5)
+    assert "gesture: sound 2: reed-organ" in caplog.text
+    assert daemon.cues == ["ready", "gesture"]
+    assert daemon.controllers.channel_state.programs() == {(0, 1)}
+    daemon.end("gone")
+    daemon.run(3.0)
+    assert instrument(daemon).channel(0).sound == "reed-organ"
+    assert daemon.accounts == {"taken as a command": 2}
+
+
+def test_a_gesture_sounds_no_cue_if_the_settings_leave_it_out(daemon: VirtualDaemon) -> None:
+    daemon.files.edit(cues={"gesture": False}, gestures={"held": "key 36", "keys": {"38": "panic"}})
+    daemon.run(1.0)
+    daemon.play(36, 38)
+    daemon.run(0.5)
+    assert daemon.cues == ["ready"]
+
+
+def test_what_waits_is_written_when_a_key_says_keep(daemon: VirtualDaemon) -> None:
+    written: list[bool] = []
+    daemon.files.edit(gestures={"held": "key 36", "keys": {"38": "keep"}})
+    daemon.run(1.0)
+    daemon.writes.request("something", lambda: written.append(True))
+    daemon.play(36, 38)
+    daemon.run(0.5)
+    assert written

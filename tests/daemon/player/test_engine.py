@@ -7,7 +7,8 @@ import pytest
 from config.settings import Settings
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import GONE, TOLD, MessageRing
-from daemon.player.engine import GUARD_US, MESSAGES_PER_BLOCK, Engine, warm_up
+from daemon.player.engine import GUARD_US, MESSAGES_PER_BLOCK, Engine
+from daemon.player.warm_up import warm_up
 from tests.support.fakes import ScriptedInstrument
 
 RATE, BLOCK = 48_000, 64

@@ -181,7 +181,7 @@ def test_no_edit_of_the_zones_strands_a_note(edited: Sequence[dict[str, Any]]) -
     [
         ([], False),
         ([{"keys": [90, 100], "hold": True}], False),
-        ([{"hold": False}], False),
+        ([{"hold": False}], True),
         ([{"hold": True, "octave": 2, "level_db": -3.0}], True),
     ],
 )
@@ -192,6 +192,8 @@ def test_a_drone_goes_on_while_there_is_a_zone_that_can_stop_it(
     player.instrument.apply(_with_zones(player.instrument.settings, edited))
     player.wait(1.0)
     assert player.silent() == (not goes_on)
+    player.send("90 45 7f", "80 45 40").wait(1.0)
+    assert player.silent()
 
 
 def test_an_octave_that_is_edited_leaves_sounding_notes_where_they_are() -> None:

@@ -1,0 +1,98 @@
+"""Gestures: while one key, pedal or button is held, the other keys are commands.
+
+Units: keys 0 to 127, controller numbers 0 to 119, programs and zones counted from 1.
+"""
+
+import re
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from config.section import Section
+from config.zones import MOST as MOST_ZONES
+
+SIMPLE = (
+    *("octave up", "octave down", "transpose up", "transpose down", "as written"),
+    *("next sound", "previous sound", "latch", "tremulant", "keep", "panic"),
+)
+"""What a key may mean; and ``sound N`` and ``zone N``."""
+NUMBERED = {"sound": 128, "zone": MOST_ZONES}
+_WITH_NUMBER = re.compile(r"(sound|zone) ([1-9][0-9]{0,2})")
+_HELD = re.compile(r"(key|control|program) ([0-9]{1,3})")
+_RANGES = {"key": (0, 127), "control": (1, 119), "program": (1, 128)}
+
+TWELVE: dict[int, str] = {
+    1: "previous sound",
+    2: "octave down",
+    3: "next sound",
+    4: "octave up",
+    5: "transpose down",
+    6: "latch",
+    7: "transpose up",
+    8: "tremulant",
+    9: "zone 1",
+    10: "keep",
+    11: "panic",
+}
+"""By how far a key is above the lowest one; that is free, for it may be the one that is held."""
+TWENTY_FIVE: dict[int, str] = {
+    **TWELVE,
+    12: "as written",
+    **{13: "zone 2", 15: "zone 3", 18: "zone 4", 20: "zone 5", 22: "zone 6"},
+    **{14: "sound 1", 16: "sound 2", 17: "sound 3", 19: "sound 4", 21: "sound 5", 23: "sound 6"},
+    24: "sound 7",
+}
+SETS = {"none": {}, "twelve keys": TWELVE, "twenty-five keys": TWENTY_FIVE}
+
+
+def _is_command(words: str) -> str:
+    match = _WITH_NUMBER.fullmatch(words)
+    numbered = match and int(match[2]) <= NUMBERED[match[1]]
+    if not (numbered or words in SIMPLE):
+        known = ", ".join(repr(each) for each in SIMPLE)
+        raise ValueError(f"must be one of {known}, 'sound 1' to 'sound 128', 'zone 1' to 'zone 16'")
+    return words
+
+
+def _is_held(words: str) -> str:
+    match = _HELD.fullmatch(words)
+    low, high = _RANGES[match[1]] if match else (1, 0)
+    if words and not (match and low <= int(match[2]) <= high):
+        raise ValueError(
+            "must be empty, or like 'key 48' (0 to 127), 'control 66' (1 to 119) "
+            "or 'program 8' (1 to 128)"
+        )
+    return words
+
+
+class Gestures(Section):
+    """Keys as commands."""
+
+    held: Annotated[str, AfterValidator(_is_held)] = ""
+    """What is held meanwhile: ``key``, ``control`` or ``program``, and its number; empty: no key
+    is ever a command. A program button cannot be held: the next key is a command."""
+    set: Literal["none", "twelve keys", "twenty-five keys"] = "none"
+    """Ready-made commands for a small keyboard."""
+    lowest: int = Field(default=48, ge=0, le=127)
+    """The lowest key of that keyboard."""
+    keys: dict[str, Annotated[str, AfterValidator(_is_command)]] = Field(default={})
+    """Other commands, by key number; they replace those of the set."""
+
+    @model_validator(mode="after")
+    def _keys_are_keys(self) -> "Gestures":
+        for key in self.keys:
+            if not (key.isascii() and key.isdigit() and int(key) <= 127):
+                raise ValueError(f"keys: '{key}' must be a key from 0 to 127")
+        return self
+
+    @property
+    def modifier(self) -> tuple[str, int]:
+        """What is held, and its number; ``("", 0)``: nothing ever is."""
+        match = _HELD.fullmatch(self.held)
+        return (match[1], int(match[2])) if match else ("", 0)
+
+    @property
+    def commands(self) -> dict[int, str]:
+        """What each key means."""
+        found = {self.lowest + above: words for above, words in SETS[self.set].items()}
+        return found | {int(key): words for key, words in self.keys.items()}
