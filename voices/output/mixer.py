@@ -1,7 +1,7 @@
 """The mixer: every voice with the gains of its channel and its place, left, right and to the room.
 
-Shapes: ``V`` voices, ``T`` frames, ``S`` sub-blocks of ``L`` frames; a mix is (2, T), left and
-right, or (3, T) with what is sent to the room.
+Shapes: ``V`` slots, each with a wave for one side or two, ``T`` frames, ``B`` sub-blocks of ``L``
+frames; a mix is (2, T), left and right, or (3, T) with what is sent to the room.
 """
 
 from typing import Any
@@ -28,15 +28,16 @@ def mix(
     ``ramps`` are those of gains that move; None: none does. The ``first`` bank overwrites what is
     there, the others add to it.
     """
-    wave, level = bank.wave, bank.level
+    level, wave = bank.level, bank.wave.reshape(-1, bank.wave.shape[2])
     if ramps is not None:
         made = _mix_along(ramps, bank, sends=len(mixed) > 2)
     else:
-        gain = bank.arrays.gain[: bank.count]
-        if len(mixed) > 2:
-            gain = _with_send(gain, bank)
+        sends = len(mixed) > 2
+        if bank.gains is None or bank.gains.shape[1] != len(mixed):
+            bank.gains = _by_wave(bank.arrays.gain[: bank.count], bank, sends=sends)
+        gain = bank.gains
         if level is not None:
-            gain = gain * level
+            gain = gain * level.repeat(bank.arrays.sides, axis=0)
         if first:  # this way round the product costs half
             gain.T.dot(wave, mixed)
             return
@@ -47,9 +48,20 @@ def mix(
         mixed += made
 
 
-def _with_send(gains: NDArray[Any], bank: Bank) -> NDArray[Any]:
-    """Return gains (..., V, 2) with a third column: how much of a voice goes to the room."""
-    send = gains.sum(-1, keepdims=True) * (bank.arrays.wet[: bank.count, None] * _HALF_POWER)
+def _by_wave(gains: NDArray[Any], bank: Bank, *, sends: bool) -> NDArray[Any]:
+    """Return slots' gains (..., V, 2) as those of every wave (..., VS, 2 or 3).
+
+    With a third column: how much of a wave goes to the room.
+    """
+    sides = bank.arrays.sides
+    if sides == 2:  # one is heard left only, the other right only
+        gains = (gains[..., None, :] * np.eye(2, dtype=gains.dtype)).reshape(
+            *gains.shape[:-2], -1, 2
+        )
+    if not sends:
+        return gains
+    wet = bank.arrays.wet[: bank.count].repeat(sides)[:, None] * _HALF_POWER
+    send = gains.sum(-1, keepdims=True) * wet
     return np.concatenate([gains, send.astype(gains.dtype, copy=False)], axis=-1)
 
 
@@ -57,15 +69,12 @@ def _mix_along(ramps: Ramps, bank: Bank, *, sends: bool) -> NDArray[np.float32]:
     """Return the mix with gains that run straight through every sub-block, (2 or 3, T)."""
     rows, frames = bank.arrays.motion_row[: bank.count], ramps.sub_block_frames
     begin, end = ramps.at_sub_block_ends(ramps.begin[:, rows, GAINS], ramps.end[:, rows, GAINS])
-    sides = bank.arrays.sides[: bank.count]
-    begin, end = begin * sides, end * sides
-    if sends:
-        begin, end = _with_send(begin, bank), _with_send(end, bank)
-    count = begin.shape[-1]
-    gains = np.concatenate([begin, (end - begin) / frames], axis=2)  # (S, V, 4 or 6)
     if bank.level is not None:
-        gains *= bank.level
-    parts = bank.wave.reshape(bank.count, -1, frames).transpose(1, 2, 0)  # (S, L, V)
+        begin, end = begin * bank.level, end * bank.level
+    begin, end = _by_wave(begin, bank, sends=sends), _by_wave(end, bank, sends=sends)
+    count = begin.shape[-1]
+    gains = np.concatenate([begin, (end - begin) / frames], axis=2)  # (B, VS, 4 or 6)
+    parts = bank.wave.reshape(begin.shape[1], -1, frames).transpose(1, 2, 0)  # (B, L, VS)
     mixed = np.matmul(parts, gains.astype(np.float32))
     time = np.arange(frames, dtype=np.float32)[:, None]
     moved: NDArray[np.float32] = mixed[..., :count] + time * mixed[..., count:]

@@ -1,14 +1,15 @@
-"""A bank: all slots with the same number of partials, rendered together.
+"""A bank: all slots with the same number of partials and sides, rendered together.
 
 One call works on all rows in use and never touches a silent one. `voices.synthesis.resting_voices`
 renders those whose pitch and spectrum stand still, `voices.synthesis.moving_voices` the others;
 then every row gets its envelope.
 
-Shapes: ``V`` slots, ``P`` partials, ``T`` frames a block. `Bank.render` is on the audio path: it
-takes no lock, logs nothing and raises nothing.
+Shapes: ``V`` slots, ``P`` partials, ``S`` sides, ``T`` frames a block. `Bank.render` is on the
+audio path: it takes no lock, logs nothing and raises nothing.
 """
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,7 @@ class Bank:
     def __init__(
         self,
         partials: int,
+        sides: int,
         frames: int,
         rows: int,
         smoother: Smoother,
@@ -53,7 +55,7 @@ class Bank:
         """How many partials of each slot are to be rendered: the loudest."""
         self.count = 0
         self.slots: list[Slot] = []
-        self.arrays = VoiceArrays(partials, frames, rows + SPARE_ROWS)
+        self.arrays = VoiceArrays(partials, sides, frames, rows + SPARE_ROWS)
         self._envelopes = Envelopes(rows + SPARE_ROWS, frames)
         self._resting = RestingVoices(
             self.arrays, self.slots, frames, smoother, partial_gains, cache
@@ -66,17 +68,20 @@ class Bank:
         self._entering: list[Segment] = []
         """The first segments of the slots whose rows are filled at the next block."""
         self._any_stale = False
+        self.gains: NDArray[Any] | None = None
+        """What the mixer made of the slots' gains; None: they have changed since."""
         self.next_end = float("inf")
         """No slot here is silent before this frame."""
         self._next_prune = 0
         self._make_wave()
 
     def _make_wave(self) -> None:
-        self.wave = np.zeros((0, self._frames), np.float32)
-        """The block of every slot, before the channels' gains: (V, T)."""
+        sides, (rows, columns) = self.arrays.sides, shape_of(self._frames)
+        self.wave = np.zeros((0, sides, self._frames), np.float32)
+        """The block of every slot, before the channels' gains: (V, S, T)."""
         self.level: NDArray[np.float32] | None = None
         """What it is still to be multiplied by, (V, 1), where the envelopes are constant."""
-        self._wave = np.zeros((self.arrays.capacity, *shape_of(self._frames)), np.float32)
+        self._wave = np.zeros((self.arrays.capacity, sides * rows, columns), np.float32)
 
     def use(self, lines: AttackLines) -> None:
         """Let new notes rise along these lines."""
@@ -128,21 +133,22 @@ class Bank:
         if ramps is not None:
             motion_rows = arrays.motion_row[:count]
             moving = self._smoother.moving[motion_rows].nonzero()[0]
-            gain = arrays.gain[:count]
-            gain.T[...] = self._smoother.values.T[GAINS].take(motion_rows, 1)
-            gain *= arrays.sides[:count]
+            arrays.gain[:count].T[...] = self._smoother.values.T[GAINS].take(motion_rows, 1)
         if self._any_stale or len(moving):
             any_stale = arrays.stale[:count].copy()
             any_stale[moving] = False
             stale = any_stale.nonzero()[0]
         if arrays.onset[stale].size:
             self._resting.refresh(stale, frame)
+            self.gains = None
+        if ramps is not None:
+            self.gains = None
         wave = self._wave[:count]
         before, partials = self._rendered_partials, self.active_partials
         self._rendered_partials = partials
         if len(moving) < count:
             self._resting.render(count, before, partials, wave)
-        flat = wave.reshape(count, self._frames)
+        flat = wave.reshape(count, -1, self._frames)
         if len(moving) and ramps is not None:
             self._moving.render(moving, before, partials, frame, ramps, flat)
         self._any_stale = len(moving) > 0
@@ -150,7 +156,7 @@ class Bank:
         if level.shape[1] == 1:
             self.level = level
         else:
-            flat *= level
+            flat *= level[:, None]
             self.level = None
         self.wave = flat
 
@@ -165,7 +171,7 @@ class Bank:
 
     def silence_broken(self) -> list[Slot]:
         """Silence the slots whose sound in this block is not finite, and return them."""
-        broken = np.logical_not(np.isfinite(self.wave).all(axis=1))
+        broken = np.logical_not(np.isfinite(self.wave).all(axis=(1, 2)))
         if self.level is not None:
             broken |= ~np.isfinite(self.level[:, 0])
             self.level[broken] = 0.0
@@ -193,6 +199,7 @@ class Bank:
         """Give the row of a slot to the last one."""
         last, row = self.slots.pop(), slot.index
         self.count -= 1
+        self.gains = None
         self._envelopes.remove(row, self.count)
         if last is not slot:
             last.index = row
@@ -208,8 +215,8 @@ class Bank:
         age = np.maximum(frame - arrays.onset[used], 0.0)
         level = arrays.levels[used] * np.exp(-arrays.decays[used] * age[:, None])
         inaudible = (level < INAUDIBLE) & (arrays.decays[used] > 0)
-        arrays.state[used][inaudible] = 0.0
-        arrays.onset_phasors[used][inaudible] = 0.0
+        for phasors in (arrays.state, arrays.onset_phasors):
+            phasors[used].swapaxes(1, 2)[inaudible] = 0.0
         arrays.levels[used][inaudible] = 0.0
         for row in np.flatnonzero(~arrays.levels[used].any(axis=1)):
             self.slots[row].ends = self.next_end = frame

@@ -100,3 +100,25 @@ def evaluate(
         n *= (peak - sustain).astype(np.float32)
         levels += n
     return levels
+
+
+def start_up(
+    segments: NDArray[np.float64],
+    frame: int,
+    times: NDArray[np.float32],
+    levels: NDArray[np.float32],
+) -> None:
+    """Overwrite ``levels`` (V, T) from the frames on at which ``segments`` (V, 6) start."""
+    n = (frame - segments[:, :1]).astype(np.float32) + times
+    begun = n >= 0.0
+    rising = segments[:, 3].max() > _NO_ATTACK
+    if rising:
+        changed = evaluate(segments, frame, times, rising=True, decaying=True)
+    else:  # releases: of all segments these come most often many at a time
+        _, _, peak, _, sustain, rate = segments.T[..., None].astype(np.float32)
+        np.maximum(n, 0.0, out=n)
+        n *= -rate
+        changed = np.exp(n, out=n)
+        changed *= peak - sustain
+        changed += sustain
+    np.copyto(levels, changed, where=begun)

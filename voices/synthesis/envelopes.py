@@ -21,10 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.synthesis.attack_lines import AttackLines
-from voices.synthesis.envelope_segment import Segment, evaluate
+from voices.synthesis.envelope_segment import Segment, evaluate, start_up
 
 ARRIVED = 1e-7
 """This near its sustain level a decay is over."""
+MOST_KNOWN = 1024
+"""So many shapes of first segments are remembered."""
 REFRESH_FRAMES = 4096
 """How long decays go on by multiplication before they are evaluated again."""
 PIECE = 64
@@ -32,12 +34,19 @@ NODES = 7
 GENTLE = 1.2
 """The interpolation's error is (k·L/2)^7 / (7!·2^6): 9e-8 here."""
 
+Shape = tuple[float, float, float, float, float]
+"""A segment without its start."""
+Times = tuple[float, float, float, int | None]
+"""For how long a segment rises, must be evaluated frame by frame, and changes; and where its attack
+line begins, if it has one."""
+
 
 class Envelopes:
     """One segment per row; the rows in use come first."""
 
     def __init__(self, capacity: int, frames: int) -> None:
         self._lines = AttackLines((), frames)
+        self._known: dict[Shape, Times] = {}
         self._segments = np.zeros((0, len(Segment._fields)))
         self._frames = frames
         self._piece = min(frames, PIECE)
@@ -54,7 +63,7 @@ class Envelopes:
         """By row: until when it is in its attack ..."""
         self._exact_until: list[float] = []
         """... until when it is evaluated frame by frame ..."""
-        self._line: list[int | None] = []
+        self._line: list[float | None] = []
         """... and which piece of its attack line begins with frame 0; None: it has none."""
         self._next_refresh = 0.0
         self.grow(capacity)
@@ -84,6 +93,7 @@ class Envelopes:
         if lines is not self._lines:
             self._lines = lines
             self._line = [None] * len(self._line)
+            self._known.clear()
 
     def _cut_views(self, count: int) -> None:
         """Keep the views of the rows in use; cutting them costs as much as using them."""
@@ -99,33 +109,41 @@ class Envelopes:
         count = len(segments)
         values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * count)
         self._segments[first : first + count] = values.reshape(count, 6)
-        self._watch(range(first, first + count), segments)
-        onsets = self._lines.onsets
-        for row, segment in enumerate(segments, first):
-            onset = onsets.get(segment[3:])
-            if onset is None or segment[1:3] != (0.0, 1.0):
-                self._line[row] = None
-            else:
-                self._line[row] = onset - int(segment[0])
+        self._note_times(range(first, first + count), segments)
 
-    def _watch(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
+    def _note_times(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
         """Note until when segments that have just been put into rows rise, are steep and change."""
-        attack_until, exact_until, steepest = self._attack_until, self._exact_until, self._steepest
-        latest_exact, latest_curved = self._any_exact_until, self._any_curved_until
-        next_refresh = self._next_refresh
-        for row, (start, _, peak, attack, sustain, rate) in zip(rows, segments, strict=True):
-            risen = exact = arrival = start + attack
-            distance = abs(peak - sustain)
-            if distance > ARRIVED:
-                arrival += log(distance / ARRIVED) / rate
-            if rate > steepest:
-                exact = arrival
-            attack_until[row], exact_until[row] = risen, exact
-            next_refresh = min(next_refresh, exact)
-            latest_exact = max(latest_exact, exact)
-            latest_curved = max(latest_curved, arrival)
-        self._any_exact_until, self._any_curved_until = latest_exact, latest_curved
-        self._next_refresh, self._constant = next_refresh, None
+        known, exacts, latest = self._known, [], self._any_curved_until
+        for row, segment in zip(rows, segments, strict=True):
+            start, shape = segment[0], segment[1:]
+            known_times = known.get(shape) if shape[0] == 0.0 else self._times_of(shape)
+            risen, exact, arrival, onset = known_times or self._learn(shape)
+            self._attack_until[row] = start + risen
+            self._exact_until[row] = exact = start + exact
+            self._line[row] = None if onset is None else onset - start
+            exacts.append(exact)
+            if start + arrival > latest:
+                latest = start + arrival
+        self._any_curved_until = latest
+        self._any_exact_until = max(self._any_exact_until, *exacts)
+        self._next_refresh = min(self._next_refresh, *exacts)
+        self._constant = None
+
+    def _learn(self, shape: Shape) -> Times:
+        """Keep the times of a segment that starts from silence, for the next of its shape."""
+        if len(self._known) >= MOST_KNOWN:
+            self._known.clear()
+        self._known[shape] = times = self._times_of(shape)
+        return times
+
+    def _times_of(self, shape: Shape) -> Times:
+        level, peak, attack, sustain, rate = shape
+        distance = abs(peak - sustain)
+        arrival = attack + (log(distance / ARRIVED) / rate if distance > ARRIVED else 0.0)
+        exact = arrival if rate > self._steepest else attack
+        rises = level == 0.0 and peak == 1.0
+        onset = self._lines.onsets.get((attack, sustain, rate)) if rises else None
+        return attack, exact, arrival, onset
 
     def remove(self, row: int, last: int) -> None:
         """Take out a row and put the last one in use in its place."""
@@ -176,13 +194,12 @@ class Envelopes:
         self._changes = later
         rows, segments = list(now), list(now.values())
         values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * len(rows))
-        self._segments[rows] = values.reshape(-1, 6)
-        self._watch(rows, segments)
-        for row in rows:
-            self._line[row] = None
-        changed = self._evaluate(rows, frame)
-        begun = self._times >= (values[::6] - frame)[:, None]
-        levels[rows] = np.where(begun, changed, levels[rows])
+        values = values.reshape(-1, 6)
+        self._segments[rows] = values
+        self._note_times(rows, segments)
+        changed = levels[rows]
+        start_up(values, frame, self._times, changed)
+        levels[rows] = changed
 
     def _overwrite_exactly(self, frame: int, levels: NDArray[np.float32]) -> None:
         """Overwrite the levels of voices in their attack, and of steep ones."""
@@ -192,7 +209,7 @@ class Envelopes:
                 line = self._line[row]
                 if line is not None and self._attack_until[row] > frame:
                     rising.append(row)
-                    places.append(line + frame)
+                    places.append(int(line) + frame)
                 else:
                     rows.append(row)
         if rising:

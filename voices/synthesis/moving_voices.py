@@ -43,7 +43,7 @@ class MovingVoices:
         ramps: Ramps,
         wave: NDArray[np.float32],
     ) -> None:
-        """Render the ``moving`` voices into their rows of ``wave`` (V, T), ``now`` partials each.
+        """Render ``moving`` voices, ``now`` partials each, into their rows of ``wave`` (V, S, T).
 
         If they had another number ``before``, the others fade.
         """
@@ -57,29 +57,31 @@ class MovingVoices:
             own, steep = steepness(ramps, motion_rows, ratios, arrays.highest[rows], weights)
             begun = self._cycles_begun(rows, frame, ramps, ratios)
             course = trajectory(ramps, ratios, frequency, begun, own)
-            phasors = arrays.onset_phasors[rows, :partials]
+            phasors = arrays.onset_phasors[rows, :, :partials].swapaxes(0, 1)
             if ramps.shaped and not ramps.reshaping:
                 phasors = phasors * self._held_gains(rows, partials, ramps)
             if steep is None or not steep.all():
                 gains = self._moving_gains(rows, partials, ramps, weights)
                 levels = self._levels(rows, partials, frame, ramps, gains)
                 levels = _crossfaded(levels, len(frequency), before, now, ramps)
-                self._render_chirps(rows, ramps, course, phasors, levels, wave)
+                for side, those in enumerate(phasors):
+                    self._render_chirps(rows, ramps, course, those, levels, wave[:, side])
             if steep is not None:
                 gains = self._moving_gains(rows, partials, ramps, None)
                 levels = self._levels(rows, partials, frame, ramps, gains)
                 levels = _crossfaded(levels, len(frequency), before, now, ramps)
                 known = middles(course, ratios, frequency, steep)
                 period, voice = steep.nonzero()
-                periods = SteepPeriods(
-                    *(frequency[voice], *known, arrays.ratios[rows, :partials][voice]),
-                    phasors[voice],
-                    levels and (levels[0][:, period, voice], levels[1][:, period, voice]),
-                )
                 places = np.arange(len(wave))[rows][voice], period
-                cut = wave.reshape(len(wave), -1, ramps.sub_block_frames)
-                cut[places] = render_steep(periods, ramps, high=weights is not None)
-            arrays.cycles[rows], arrays.as_of[rows] = course.end, frame + wave.shape[1]
+                for side, those in enumerate(phasors):
+                    periods = SteepPeriods(
+                        *(frequency[voice], *known, arrays.ratios[rows, :partials][voice]),
+                        those[voice],
+                        levels and (levels[0][:, period, voice], levels[1][:, period, voice]),
+                    )
+                    cut = wave[:, side].reshape(len(wave), -1, ramps.sub_block_frames)
+                    cut[places] = render_steep(periods, ramps, high=weights is not None)
+            arrays.cycles[rows], arrays.as_of[rows] = course.end, frame + wave.shape[2]
             arrays.stale[rows] = True
 
     def _render_chirps(

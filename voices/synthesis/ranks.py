@@ -1,8 +1,9 @@
 """The ranks of a sound worked out: groups of partials, each with columns for every key.
 
-The partials of all ranks are sorted into groups that rise, fall and stand alike; a note has a
-slot for each. What depends on the key (formants, breaks, beats, stretch, decay) is worked out key
-by key, when a sound is loaded or a key is first struck.
+A note has a slot for each group: one, or two if its low partials take longer to fall once the key
+is released. Where its low partials take longer to rise, each has a shadow: the same partial turned
+by half a cycle, which is gone in that time. What depends on the key (formants, breaks, beats,
+stretch, decay, place) is worked out key by key, when a sound is loaded or a key is first struck.
 
 Units: frequency ratios, linear levels, cycles, seconds, pan -1 to 1. Shapes: ``P`` partials of a
 group; a key is 0 to 127.
@@ -28,8 +29,9 @@ TWIN_CYCLES = 0.19
 """How far the two of a partial on both sides are apart in phase ..."""
 TOGETHER_HZ = 150.0
 """... an octave above this; below it they are together, for bass has no side."""
-ASIDE = 0.12
-"""From this pan on a partial stands to one side."""
+RISES_IN = 1.85
+"""The T60 of the shadow of a partial, over the length of the raised cosine that takes as long from
+a tenth to nine tenths."""
 SHORTEST_DECAY_S = 0.02
 MAX_BEATS = 0.5
 """No partial is out of tune by more than this part of its frequency: on the lowest keys, twenty
@@ -52,6 +54,7 @@ class Columns(NamedTuple):
     levels: Array
     decays_s: Array
     """T60; infinite where a partial does not decay by itself."""
+    pans: Array
 
 
 @dataclass(frozen=True)
@@ -75,12 +78,12 @@ class Row:
 
 
 class Group:
-    """Partials that rise, fall and stand alike.
+    """Partials that are rendered in one slot.
 
     Parameters
     ----------
     rows
-        The partials, the loudest first.
+        The partials; the two of one that sounds on both sides follow each other.
     """
 
     def __init__(self, rows: Sequence[Row]) -> None:
@@ -94,6 +97,7 @@ class Group:
         self._beats_hz = np.array([row.beats_hz for row in rows])
         self._beats_each = np.array([row.beats_each for row in rows])
         self._decay_s = np.array([row.decay_s for row in rows])
+        self._pan = np.array([row.pan for row in rows])
         scalings = [row.rank.keys for row in rows]
         octaves = np.log2(np.maximum(self.numbers, 1.0))
         self._db_by_octave = np.array([each.level_db for each in scalings])
@@ -107,21 +111,23 @@ class Group:
         self._breaking = [(rank, those) for rank, those in members if rank.breaks]
         pitches = {id(rank): rank.pitch for rank in ranks}
         self._pitch = np.array([pitches[id(row.rank)] for row in rows])
-        power = 10.0 ** (self._level_db / 10)
-        self._pan = float(power @ [row.pan for row in rows] / power.sum())
-        self._lowest = float((self._pitch * self.numbers).min())
-        self._rise_s = float(np.exp(np.mean(np.log([row.rise_s for row in rows]))))
+        slow = [isinstance(row.rank.rise_s, list) and row.number <= LOW for row in rows]
+        self.slow = np.array(slow) if not all(slow) else np.zeros(self.count, bool)
+        """Which partials rise later than the others, (P,)."""
+        rises = np.log([row.rise_s for row in rows])
+        self._rise_s = float(np.exp(rises[~self.slow].mean()))
+        self._slow_rise_s = np.exp(rises)
         self._rise_by_octave = scalings[0].rise
         self.release_s = float(np.exp(np.mean(np.log([row.release_s for row in rows]))))
-
-    def pan_at(self, key: int) -> float:
-        """Return where the group stands on a key: nearer the middle where it is deep."""
-        octaves = np.log2(key_hz(key) * self._lowest / TOGETHER_HZ)
-        return self._pan * min(1.0, max(0.1, 1.0 + float(octaves)))
 
     def rise_at(self, key: int) -> float:
         """Return how long the group takes to rise on a key, in seconds."""
         return float(np.clip(self._rise_s * self._rise_by_octave ** octaves(key), 0.001, 20.0))
+
+    def shadow_decays_s(self, key: int, decays_s: Array) -> Array:
+        """Return the T60 of the shadows of the slow partials, whose own are given, on a key."""
+        rise_s = RISES_IN * self._slow_rise_s[self.slow] * self._rise_by_octave ** octaves(key)
+        return np.asarray(1.0 / (1.0 / rise_s + 1.0 / decays_s))
 
     def columns(self, key: int) -> Columns:
         """Return the group's partials on a key."""
@@ -138,10 +144,10 @@ class Group:
         level_db = self._level_db + self._db_by_octave * octave
         for rank, members in self._bodies:
             level_db[members] += _body_db(rank, key_hz(key) * ratios[members])
-        decays_s = self._decay_s * self._decay_by_octave**octave
-        return Columns(
-            ratios, harmonics, 10.0 ** (level_db / 20), np.maximum(decays_s, SHORTEST_DECAY_S)
-        )
+        decays_s = np.maximum(self._decay_s * self._decay_by_octave**octave, SHORTEST_DECAY_S)
+        above = np.log2(key_hz(key) * ratios / TOGETHER_HZ)
+        pans = self._pan * np.clip(1.0 + above, 0.1, 1.0)
+        return Columns(ratios, harmonics, 10.0 ** (level_db / 20), decays_s, pans)
 
 
 def octaves(key: int) -> float:
@@ -169,18 +175,13 @@ def phases(ratios: Array, twins: NDArray[np.intp], key: int, seed: int) -> Array
 
 
 def groups(sound: Sound) -> list[Group]:
-    """Return the groups of a sound's ranks, the loudest partials of each first."""
-    sorted_rows: dict[tuple[int, bool], list[Row]] = {}
-    fans = any(isinstance(each, list) for r in sound.ranks for each in (r.rise_s, r.release_s))
-    for rank in sound.ranks:
-        for row in _rows(rank, sound):
-            side = 0 if abs(row.pan) < ASIDE else int(np.sign(row.pan))
-            low = fans and row.number <= LOW
-            sorted_rows.setdefault((side, low), []).append(row)
-    return [
-        Group(sorted(rows, key=lambda row: -row.level_db))
-        for _, rows in sorted(sorted_rows.items())
-    ]
+    """Return the groups of a sound's ranks."""
+    rows = [row for rank in sound.ranks for row in _rows(rank, sound)]
+    if not any(isinstance(rank.release_s, list) for rank in sound.ranks):
+        return [Group(rows)]
+    low = [row for row in rows if row.number <= LOW]
+    high = [row for row in rows if row.number > LOW]
+    return [Group(each) for each in (low, high) if each]
 
 
 def _rows(rank: Rank, sound: Sound) -> list[Row]:
@@ -201,24 +202,36 @@ def _rows(rank: Rank, sound: Sound) -> list[Row]:
     for voice in range(rank.voices):
         out_of_tune = rank.cents + rank.spread_cents * _spread(voice, rank.voices)
         for n in range(count):
-            for twin in (-1, 1) if rank.width and n < LOW else (0,):
-                aside = rank.width * (twin or (-1.0) ** n)
-                rows += _with_pair(
-                    Row(
-                        rank=rank,
-                        number=numbers[n],
-                        level_db=float(level_db[n]) - 3.0 * abs(twin),
-                        cents=out_of_tune,
-                        beats_hz=rank.beats_hz,
-                        beats_each=False,
-                        twin=twin,
-                        pan=float(np.clip(pans[n] + aside, -1.0, 1.0)),
-                        rise_s=float(rises[n]),
-                        decay_s=float(decays[n]),
-                        release_s=float(releases[n]),
-                    )
-                )
+            alone = Row(
+                rank=rank,
+                number=numbers[n],
+                level_db=float(level_db[n]),
+                cents=out_of_tune,
+                beats_hz=rank.beats_hz,
+                beats_each=False,
+                twin=0,
+                pan=float(np.clip(pans[n] + rank.width * (-1.0) ** n, -1.0, 1.0)),
+                rise_s=float(rises[n]),
+                decay_s=float(decays[n]),
+                release_s=float(releases[n]),
+            )
+            for row in _with_pair(alone):
+                rows += _on_both_sides(row, float(pans[n])) if n < LOW else [row]
     return rows
+
+
+def _on_both_sides(row: Row, pan: float) -> list[Row]:
+    if not row.rank.width:
+        return [row]
+    return [
+        replace(
+            row,
+            level_db=row.level_db - 3.0,
+            twin=side,
+            pan=float(np.clip(pan + row.rank.width * side, -1.0, 1.0)),
+        )
+        for side in (-1, 1)
+    ]
 
 
 def _with_pair(first: Row) -> list[Row]:
@@ -282,6 +295,5 @@ def noise_columns(noise: Noise, key: int) -> Columns:
     places = low * (high / low) ** ((np.arange(count) + uneven) / count)
     level_db = noise.level_db + noise.slope_db * np.log2(places / low) - 10 * np.log10(count)
     ratios = places / key_hz(key) if noise.hz else places
-    return Columns(
-        ratios, np.zeros(count), 10.0 ** (level_db / 20), _times(noise.decay_s, places.tolist())
-    )
+    levels, decays_s = 10.0 ** (level_db / 20), _times(noise.decay_s, places.tolist())
+    return Columns(ratios, np.zeros(count), levels, decays_s, np.zeros(count))

@@ -1,6 +1,6 @@
 """Voices whose pitch and spectrum stand still: a block of all of them is one stacked product.
 
-Shapes: ``V`` voices, ``P`` partials, blocks of ``R`` rows by ``C`` columns (see
+Shapes: ``V`` voices, ``P`` partials, ``S`` sides, blocks of ``R`` rows by ``C`` columns (see
 `voices.synthesis.phasor_tables`).
 """
 
@@ -41,8 +41,9 @@ class RestingVoices:
     def make_scratch(self) -> None:
         """Have as many rows as the arrays have."""
         capacity, partials = self._arrays.capacity, self._arrays.partials
-        self._narrow = np.zeros((capacity, partials), np.complex64)
-        self._left = np.zeros((capacity, self._shape[0], partials), np.complex64)
+        self._narrow = np.zeros((capacity, self._arrays.sides, 1, partials), np.complex64)
+        shape = (capacity, self._arrays.sides, self._shape[0], partials)
+        self._left = np.zeros(shape, np.complex64)
         self._views: tuple[NDArray[Any], ...] = ()
         self._views_of = (0, 0)
 
@@ -52,8 +53,7 @@ class RestingVoices:
         """Give voices that are at rest now the tables and state of the pitch they rest at."""
         arrays, smoother = self._arrays, self._smoother
         motion_rows = arrays.motion_row[rows]
-        gains = smoother.values.T[GAINS].take(motion_rows, 1).T
-        arrays.gain[rows] = gains * arrays.sides[rows]
+        arrays.gain[rows] = smoother.values.T[GAINS].take(motion_rows, 1).T
         new = arrays.onset[rows] >= frame
         if not smoother.plain:
             new &= ~smoother.values[motion_rows, SHAPE].any(axis=1)
@@ -71,9 +71,9 @@ class RestingVoices:
         arrays = self._arrays
         for some, made, places in self._load_tables(rows, arrays.frequency[rows]):
             into = (arrays.onset[some] - frame).astype(np.intp)
-            phasors = arrays.onset_phasors[some] / turned(made, places, into)
+            phasors = arrays.onset_phasors[some] / turned(made, places, into)[:, None]
             if not made.full:
-                phasors *= made.weight[places]
+                phasors *= made.weight[places][:, None]
             arrays.state[some] = phasors
 
     def _resume(self, rows: Rows, frame: int) -> None:
@@ -93,10 +93,10 @@ class RestingVoices:
         key_cycles = arrays.cycles_at(rows, frame, frequency)
         cycles = arrays.ratios[rows] * key_cycles[:, None]
         phasors = np.exp(2j * np.pi * (cycles - np.rint(cycles)))
-        arrays.state[rows] = level * arrays.onset_phasors[rows] * phasors
+        arrays.state[rows] = (level * phasors)[:, None] * arrays.onset_phasors[rows]
         arrays.cycles[rows], arrays.as_of[rows] = key_cycles, frame
         for some, made, places in self._load_tables(rows, frequency):
-            arrays.state[some] *= made.weight[places]
+            arrays.state[some] *= made.weight[places][:, None]
             i_omega = 2j * np.pi * arrays.frequency[some]
             arrays.i_omega[some] = arrays.ratios[some] * i_omega[:, None]
 
@@ -132,7 +132,7 @@ class RestingVoices:
     # --- resting ---------------------------------------------------------------------------
 
     def render(self, count: int, before: int, partials: int, wave: NDArray[np.float32]) -> None:
-        """Render the first ``count`` voices as if all were at rest: ``wave`` is (V, R, C).
+        """Render the first ``count`` voices as if all were at rest: ``wave`` is (V, SR, C).
 
         Each has ``partials`` partials; if it had another number ``before``, the others fade.
         """
@@ -146,7 +146,7 @@ class RestingVoices:
         if before != partials:
             fewer = 2 * min(before, partials)
             kept = np.matmul(left_real[..., :fewer], inner[:, :fewer])
-            rise = _rise(wave.shape[1:])
+            rise = _rise(self._shape, self._arrays.sides)
             wave -= kept
             wave *= rise if partials > before else 1.0 - rise
             wave += kept
@@ -154,13 +154,14 @@ class RestingVoices:
 
     def _cut_views(self, count: int, most: int) -> None:
         """Keep the views that `render` works on: cutting them costs more than a small product."""
-        arrays, left = self._arrays, self._left[:count, :, :most]
-        narrow = self._narrow[:count]
+        arrays = self._arrays
+        left, narrow = self._left[:count, ..., :most], self._narrow[:count]
+        pairs = left.view(np.float32).reshape(count, -1, 2 * most)
         self._views_of = (count, most)
         self._views = (
-            *(narrow, narrow[:, None, :most], arrays.outer[:count, :, :most]),
-            *(left, left.view(np.float32), arrays.inner[:count, : 2 * most]),
-            *(arrays.state[:count], arrays.step[:count]),
+            *(narrow, narrow[..., :most], arrays.outer[:count, None, :, :most]),
+            *(left, pairs, arrays.inner[:count, : 2 * most]),
+            *(arrays.state[:count, :, None], arrays.step[:count, None, None]),
         )
 
 
@@ -176,7 +177,8 @@ def _in_one_piece(rows: list[int]) -> Rows:
     return np.array(rows)
 
 
-def _rise(shape: tuple[int, ...]) -> NDArray[np.float32]:
-    """Return a straight line from 0 to 1 over a block, (R, C)."""
-    frames = shape[0] * shape[1]
-    return (np.arange(frames, dtype=np.float32) / np.float32(frames)).reshape(shape)
+def _rise(shape: tuple[int, int], sides: int) -> NDArray[np.float32]:
+    """Return a straight line from 0 to 1 over a block, the same for each side, (SR, C)."""
+    rows, columns = shape
+    line = np.arange(rows * columns, dtype=np.float32) / np.float32(rows * columns)
+    return np.tile(line.reshape(shape), (sides, 1))

@@ -2,7 +2,8 @@
 
 Units: cycles per frame, frames, nepers per frame, linear levels, phases in cycles.
 Shapes: ``P`` partials, the loudest first (so that taking fewer leaves out the quietest), padded
-with silent ones to a multiple of `PADDING`.
+with silent ones to a multiple of `PADDING`; ``S`` sides: 1, or 2 for what sounds differently left
+and right.
 """
 
 from collections.abc import Sequence
@@ -36,7 +37,7 @@ class OnsetSpectrum(NamedTuple):
     """Ratio, octaves above the key, number in its series, level of each partial, the dB that a dB
     of swell adds to it, and whether it is an overtone: (6, P)."""
     phasors: NDArray[np.complex64]
-    """Level and phase of each partial, (P,)."""
+    """Level and phase of each partial on each side, (S, P)."""
     level_sum: float
     """Of the levels: no sample is higher."""
 
@@ -51,8 +52,9 @@ class Spec:
     """The place of each partial in its series, from 1, plus `IN_RANK` times that of its rank."""
     harmonics: Values
     """The ratio that each partial is meant to have, before it is stretched or detuned; 0: none."""
-    phases: NDArray[np.float64]
-    """Sets of phases, (sets, P); notes take one after the other."""
+    phasors: NDArray[np.complex128]
+    """Phase, and level beside the partial's own, on each side, as turns of a cosine; in sets, of
+    which notes take one after the other: (sets, S, P)."""
     decays_s: Values | None
     """T60 of each partial; None: none decays by itself."""
     envelope: Envelope
@@ -60,7 +62,10 @@ class Spec:
     decay_per_octave: float = 1.0
     """What the decays are multiplied by for every octave above C4; 1 if they are one key's."""
     swell_db: float = 0.0
-    pan: float = 0.0
+    first_to_go: NDArray[np.bool_] | None = None
+    """Partials that are left out before all others; None: the quietest."""
+    noise_touch_db: float = 0.0
+    """How much quieter those without a number are at velocity 1 than at 127, beside the others."""
 
 
 def plain(sound: Sound) -> Spec:
@@ -72,7 +77,7 @@ def plain(sound: Sound) -> Spec:
             sound.levels,
             range(1, count + 1),
             sound.harmonics,
-            np.array([sound.phases]),
+            turns(np.array([[sound.phases]])),
             sound.decays_s,
         ),
         *(sound.envelope, sound.velocity, sound.decay_per_octave),
@@ -90,20 +95,19 @@ class Timbre:
         Frames per second.
     spec
         Its partials; None: those of the sound, which has one column of them.
-    partials
-        How many it is padded to; 0: as few as may be.
     """
 
-    def __init__(
-        self, sound: Sound, sample_rate: int, spec: Spec | None = None, partials: int = 0
-    ) -> None:
+    def __init__(self, sound: Sound, sample_rate: int, spec: Spec | None = None) -> None:
         spec = plain(sound) if spec is None else spec
         envelope = spec.envelope
         self.sound = sound
         self.velocity = spec.velocity
         self.count = len(spec.ratios)
-        self.partials = partials or padded_count(self.count)
-        order = np.argsort(-np.array(spec.levels), kind="stable")
+        self.partials = -(-self.count // PADDING) * PADDING
+        quiet_last = -np.array(spec.levels)
+        order = np.argsort(quiet_last, kind="stable")
+        if spec.first_to_go is not None:
+            order = np.lexsort((quiet_last, spec.first_to_go))
         self.properties = np.zeros((6, self.partials))
         """As those of `OnsetSpectrum`, at full velocity."""
         self.ratios, self.octaves, numbers, levels, swell, overtones = self.properties
@@ -113,9 +117,11 @@ class Timbre:
         self.octaves[:] = np.log2(self.ratios)
         swell[:] = np.maximum(self.octaves, 0.0) * (spec.swell_db / 10)
         self.lowest, self.highest = min(spec.ratios), max(spec.ratios)
-        phases = np.zeros((len(spec.phases), self.partials))
-        phases[:, : self.count] = spec.phases[:, order]
-        self._phasors = np.exp(2j * np.pi * (phases - 0.25))  # as turns of a cosine, a row a set
+        *sets_and_sides, _ = spec.phasors.shape
+        self._phasors = np.zeros((*sets_and_sides, self.partials), np.complex128)
+        self._phasors[:, :, : self.count] = spec.phasors[:, :, order]
+        self.side_count = spec.phasors.shape[1]
+        """How many sides it has: 1 or 2."""
         levels[:] = self._padded(spec.levels, order, 0.0) * db_to_gain(sound.level_db)
         self.decays = np.zeros(self.partials)
         if spec.decays_s is not None:
@@ -127,8 +133,7 @@ class Timbre:
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
         self.sustain = envelope.sustain
-        self.sides = sides_of(spec.pan)
-        """Its gains left and right, beside those of a sound in the middle."""
+        self._noise_touch_db = spec.noise_touch_db
         self.release_noise: Timbre | None = None
         """What is heard as its key is released."""
         self._spectra: dict[int, OnsetSpectrum] = {}
@@ -147,9 +152,13 @@ class Timbre:
         known = self._spectra.get(velocity << 8 | which)
         if known is None:
             curve = self.velocity
+            noise = self.properties[2] == 0.0
             levels = self.properties[3] * velocity_gain(velocity, curve.range_db)
+            if self._noise_touch_db:
+                range_db = min(60.0, curve.range_db + self._noise_touch_db)
+                levels[noise] = self.properties[3, noise] * velocity_gain(velocity, range_db)
             softness = (127 - velocity) / 126
-            above = np.maximum(self.octaves, 0.0)
+            above = np.where(noise, 0.0, np.maximum(self.octaves, 0.0))
             levels *= 10.0 ** (above * (-curve.tilt_db * softness / 20))
             known = self._spectra[velocity << 8 | which] = self.with_levels(levels, which)
         return known
@@ -177,9 +186,9 @@ def _overtones(harmonics: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(harmonics > 1.0, np.where(even, EVEN_OVERTONE, OVERTONE), 0.0)
 
 
-def padded_count(partials: int) -> int:
-    """Return how many partials so many are padded to."""
-    return -(-partials // PADDING) * PADDING
+def turns(phases: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Return the phases of sines, in cycles, as turns of a cosine."""
+    return np.asarray(np.exp(2j * np.pi * (phases - 0.25)))
 
 
 def sides_of(pan: float) -> tuple[float, float]:

@@ -1,7 +1,7 @@
 """The arrays of a bank: one row per slot, the rows in use first.
 
-Units: frames, cycles per frame, nepers per frame. Shapes: ``V`` rows of ``P`` partials, for blocks
-of ``R`` rows by ``C`` columns (see `voices.synthesis.phasor_tables`).
+Units: frames, cycles per frame, nepers per frame. Shapes: ``V`` rows of ``P`` partials on ``S``
+sides, for blocks of ``R`` rows by ``C`` columns (see `voices.synthesis.phasor_tables`).
 """
 
 from collections.abc import Sequence
@@ -16,14 +16,14 @@ from voices.synthesis.slot import Slot
 from voices.synthesis.timbre import Timbre
 
 Rows = slice | NDArray[np.intp]
-_PROGRESS = Struct("9d")
+_PROGRESS = Struct("7d")
 
 
 class VoiceArrays:
     """Everything a bank knows of its slots, in columns."""
 
-    def __init__(self, partials: int, frames: int, capacity: int) -> None:
-        self.partials = partials
+    def __init__(self, partials: int, sides: int, frames: int, capacity: int) -> None:
+        self.partials, self.sides = partials, sides
         self._shape = shape_of(frames)
         self.capacity = 0
         self.latest_onset = -1.0
@@ -51,25 +51,23 @@ class VoiceArrays:
         """... inside a row ..."""
         self.step = room("step", np.complex128, partials)
         """... and from block to block."""
-        self.state = room("state", np.complex128, partials)
-        """Level and phase of each partial at the start of the next block."""
+        self.state = room("state", np.complex128, self.sides, partials)
+        """Level and phase of each partial at the start of the next block, on each side."""
         self.stale = room("stale", bool)
         """Whether tables and state do not hold: for new slots, and those that moved."""
-        self.onset_phasors = room("onset_phasors", np.complex64, partials)
+        self.onset_phasors = room("onset_phasors", np.complex64, self.sides, partials)
         """Level and phase of each partial at the onset."""
         self.decays = room("decays", np.float64, partials)
         self.properties = room("properties", np.float64, 6, partials)
         """Those of `OnsetSpectrum`, and each by its name."""
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
         self.levels, self.swell, self.overtones = rest
-        self.progress = room("progress", np.float64, 9)
+        self.progress = room("progress", np.float64, 7)
         """The key's frequency and that of its highest partial, not bent; the frequency that the
-        tables are for; the cycles of the key since the onset as of a frame; that frame; and the
-        onset. How much of a slot is sent to the room, and what the gains left and right are
-        multiplied by for where it stands. Each by its name:"""
+        tables are for; the cycles of the key since the onset as of a frame; that frame; the onset;
+        and how much of a slot is sent to the room. Each by its name:"""
         self.frequency, self.highest, self.table_frequency, *rest = self.progress.T
-        self.cycles, self.as_of, self.onset, self.wet, *_ = rest
-        self.sides = self.progress[:, 7:]
+        self.cycles, self.as_of, self.onset, self.wet = rest
         self._progress_bytes = self.progress.data.cast("B")
         self.i_omega = room("i_omega", np.complex64, partials)
         """i times the radians per frame of each partial, not bent."""
@@ -85,23 +83,22 @@ class VoiceArrays:
         count = len(slots)
         used = slice(first, first + count)
         for row, slot, onset in zip(range(first, first + count), slots, onsets, strict=True):
-            frequency, timbre = slot.frequency, slot.timbre
-            ends = frequency, frequency * timbre.highest
-            moved = frequency, 0.0, onset, onset
-            _PROGRESS.pack_into(
-                self._progress_bytes, row * _PROGRESS.size, *ends, *moved, slot.wet, *timbre.sides
-            )
+            frequency = slot.frequency
+            values = frequency, frequency * slot.timbre.highest, frequency, 0.0, onset, onset
+            _PROGRESS.pack_into(self._progress_bytes, row * _PROGRESS.size, *values, slot.wet)
         self.motion_row[used] = [slot.motion_row for slot in slots]
         self.stale[used] = True
         self.latest_onset = max(self.latest_onset, *onsets)
         spectra = [slot.onset_spectrum for slot in slots]
-        np.concatenate([each.phasors for each in spectra], out=self.onset_phasors[used].reshape(-1))
+        phasors = self.onset_phasors[used].reshape(-1, self.partials)
+        np.concatenate([each.phasors for each in spectra], out=phasors)
         properties = self.properties[used].reshape(-1, self.partials)
         np.concatenate([each.properties for each in spectra], out=properties)
-        for row, slot in enumerate(slots, first):
-            if slot.timbre.any_decay:
-                self._decaying += 1
-                self.decays[row] = slot.timbre.decays_at(slot.key)
+        decaying = sum(slot.timbre.any_decay for slot in slots)
+        if decaying:
+            self._decaying += decaying
+            decays = [slot.timbre.decays_at(slot.key) for slot in slots]
+            np.concatenate(decays, out=self.decays[used].reshape(-1))
 
     @property
     def any_decay(self) -> bool:

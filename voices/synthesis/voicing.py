@@ -1,14 +1,15 @@
 """A voicing: the timbres in which a note of one sound sounds, key by key.
 
 A sound with one column of partials has one timbre for all keys. A sound of ranks has one for each
-group of its partials, and one for the noise of its onset; all of them are padded alike, so that
-one bank renders them. A key's timbres are worked out when they are first asked for.
+group of its partials, and one for the noise of its onset. A key's timbres are worked out when they
+are first asked for.
 
 Units: as in `voices.synthesis.timbre`. Threads: the instrument's.
 """
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +17,12 @@ from numpy.typing import NDArray
 from config.rank import Noise
 from config.sound import Envelope, Sound, Velocity
 from voices.synthesis.ranks import Group, groups, noise_columns, phases
-from voices.synthesis.timbre import IN_RANK, Spec, Timbre, padded_count
+from voices.synthesis.timbre import IN_RANK, Spec, Timbre, sides_of, turns
 
+Shape = tuple[int, int]
+"""How many partials a bank renders for each slot, and on how many sides."""
+ALIKE = 3.0
+"""Ranks that take no more times as long to rise as their noise are rendered together with it."""
 MOST_KEPT = 192
 """So many voicings are kept for other instruments."""
 BALANCE_KEYS = range(24, 109, 12)
@@ -42,21 +47,18 @@ class Voicing:
         self._rate, self._mono = sample_rate, mono
         self._known: dict[int, tuple[Timbre, ...]] = {}
         self._groups: list[Group] = []
-        if not sound.ranks:
-            self._single: tuple[Timbre, ...] | None = (Timbre(sound, sample_rate),)
-            self.partials = self._single[0].partials
-            self.slots = 1
-            return
-        self._single = None
-        self._groups = groups(sound)
-        noises = [each for each in (sound.onset_noise, sound.release_noise) if each]
-        counts = [group.count for group in self._groups] + [each.partials for each in noises]
-        self.partials = padded_count(max(counts))
-        """How many partials each of its timbres is padded to."""
-        self.slots = len(self._groups) + len(noises)
-        """How many slots a note has at most."""
-        power = sum(float((group.columns(60).levels ** 2).sum()) for group in self._groups)
-        self._strength = power**0.5
+        self._single: tuple[Timbre, ...] | None = None
+        if sound.ranks:
+            self._groups = groups(sound)
+            power = sum(float((group.columns(60).levels ** 2).sum()) for group in self._groups)
+            self._strength = power**0.5
+        else:
+            self._single = (Timbre(sound, sample_rate),)
+        self.shapes: dict[Shape, int] = {}
+        """The banks that a note needs, and how many slots it has in each at most."""
+        for timbre in self.all_timbres(60):
+            shape = timbre.partials, timbre.side_count
+            self.shapes[shape] = self.shapes.get(shape, 0) + 1
 
     @property
     def swells(self) -> bool:
@@ -69,64 +71,106 @@ class Voicing:
             return self._single
         known = self._known.get(key)
         if known is None:
-            made = [self._of_group(place, group, key) for place, group in enumerate(self._groups)]
-            if self.sound.onset_noise is not None:
-                made.append(self._of_noise(self.sound.onset_noise, key))
-            if self.sound.release_noise is not None:
-                made[0].release_noise = self._of_noise(self.sound.release_noise, key)
-            known = self._known[key] = tuple(made)
+            sound, specs = self.sound, []
+            for place, group in enumerate(self._groups):
+                specs.append(self._of_group(place, group, key))
+            if sound.onset_noise is not None:
+                noise = self._of_noise(sound.onset_noise, key)
+                if self._groups[-1].rise_at(60) <= ALIKE * sound.onset_noise.rise_s:
+                    specs[-1] = _with_noise(specs[-1], noise, sound.onset_noise.touch_db)
+                else:
+                    specs.append(noise)
+            known = tuple(Timbre(sound, self._rate, spec) for spec in specs)
+            if sound.release_noise is not None:
+                noise = self._of_noise(sound.release_noise, key)
+                known[0].release_noise = Timbre(sound, self._rate, noise)
+            self._known[key] = known
         return known
 
-    def _of_group(self, place: int, group: Group, key: int) -> Timbre:
-        sound, columns = self.sound, group.columns(key)
+    def all_timbres(self, key: int) -> Iterator[Timbre]:
+        """Yield what a note on a key sounds in, and what is heard as the key is released."""
+        for timbre in self.timbres(key):
+            yield timbre
+            if timbre.release_noise is not None:
+                yield timbre.release_noise
+
+    def _of_group(self, place: int, group: Group, key: int) -> Spec:
+        sound, columns, slow = self.sound, group.columns(key), group.slow
         envelope = sound.envelope.model_copy(
             update={"attack_s": group.rise_at(key), "release_s": group.release_s}
         )
-        seed = sound.seed + 31 * place
-        spec = Spec(
-            ratios=columns.ratios,
-            levels=columns.levels * self._balance(key),
-            numbers=group.numbers + IN_RANK * self._places_of(group),
-            harmonics=columns.harmonics,
-            phases=phases(columns.ratios, group.twins, key, seed),
-            decays_s=columns.decays_s,
+        phased = turns(phases(columns.ratios, group.twins, key, sound.seed + 31 * place))
+        phasors = phased[:, None] * self._sides(columns.pans, key)
+        right = group.twins > 0  # each is one partial with the left one before it
+        phasors[:, :, np.roll(right, -1)] += phasors[:, :, right]
+        kept = ~right
+        shadows = slow & kept
+        faded = group.shadow_decays_s(key, columns.decays_s[slow])[kept[slow]]
+
+        def with_shadows(values: NDArray[Any]) -> NDArray[Any]:
+            return np.concatenate([values[kept], values[shadows]])
+
+        count = int(kept.sum())
+        return Spec(
+            ratios=with_shadows(columns.ratios),
+            levels=with_shadows(columns.levels) * self._balance(key),
+            numbers=with_shadows(group.numbers + IN_RANK * self._places_of(group)),
+            harmonics=with_shadows(columns.harmonics),
+            phasors=np.concatenate([phasors[:, :, kept], -phasors[:, :, shadows]], axis=2),
+            decays_s=np.concatenate([columns.decays_s[kept], faded]),
             envelope=envelope,
             velocity=sound.velocity,
             swell_db=sound.effort.swell_db,
-            pan=self._pan(group.pan_at(key), key),
+            first_to_go=np.arange(count + len(faded)) >= count,
         )
-        return Timbre(sound, self._rate, spec, self.partials)
 
     def _places_of(self, group: Group) -> NDArray[np.float64]:
         """Return the place in the sound of each partial's rank, from 1."""
         places = {id(rank): place for place, rank in enumerate(self.sound.ranks, 1)}
         return np.array([float(places[id(rank)]) for rank in group.ranks])
 
-    def _of_noise(self, noise: Noise, key: int) -> Timbre:
+    def _of_noise(self, noise: Noise, key: int) -> Spec:
         sound, columns = self.sound, noise_columns(noise, key)
         nobody = np.zeros(noise.partials, np.intp)
         range_db = min(60.0, sound.velocity.range_db + noise.touch_db)
-        spec = Spec(
+        return Spec(
             ratios=columns.ratios,
             levels=columns.levels * self._strength * self._balance(key),
             numbers=np.zeros(noise.partials),
             harmonics=columns.harmonics,
-            phases=phases(columns.ratios, nobody, key, sound.seed + 977),
+            phasors=turns(phases(columns.ratios, nobody, key, sound.seed + 977))[:, None],
             decays_s=columns.decays_s,
             envelope=Envelope(attack_s=noise.rise_s, release_s=1.0),
             velocity=Velocity(range_db=range_db),
-            pan=self._pan(0.0, key),
         )
-        return Timbre(sound, self._rate, spec, self.partials)
 
     def _balance(self, key: int) -> float:
         levels_db = self.sound.balance_db
         return float(10.0 ** (np.interp(key, BALANCE_KEYS, levels_db) / 20)) if levels_db else 1.0
 
-    def _pan(self, pan: float, key: int) -> float:
+    def _sides(self, pans: NDArray[np.float64], key: int) -> NDArray[np.float64]:
+        """Return the gains of partials on each side, (S, P)."""
         if self._mono:
-            return 0.0
-        return min(1.0, max(-1.0, pan + self.sound.spread * (key - 60) / 24))
+            return np.ones((1, len(pans)))
+        pans = np.clip(pans + self.sound.spread * (key - 60) / 24, -1.0, 1.0)
+        return np.array([sides_of(pan) for pan in pans.tolist()]).T
+
+
+def _with_noise(ranks: Spec, noise: Spec, touch_db: float) -> Spec:
+    """Return what ranks and a noise that rises as fast are made from, in one slot."""
+    sides = ranks.phasors.shape[1]
+    first_to_go = np.ones(len(noise.ratios), bool)
+    return replace(
+        ranks,
+        ratios=np.concatenate([ranks.ratios, noise.ratios]),
+        levels=np.concatenate([ranks.levels, noise.levels]),
+        numbers=np.concatenate([ranks.numbers, noise.numbers]),
+        harmonics=np.concatenate([ranks.harmonics, noise.harmonics]),
+        phasors=np.concatenate([ranks.phasors, noise.phasors.repeat(sides, axis=1)], axis=2),
+        decays_s=np.concatenate([ranks.decays_s, noise.decays_s]),
+        first_to_go=np.concatenate([ranks.first_to_go, first_to_go]),
+        noise_touch_db=touch_db,
+    )
 
 
 _known: dict[tuple[int, int, bool], Voicing] = {}
@@ -163,9 +207,8 @@ def partials_of(sound: Sound, key: int = 60) -> list[Partial]:
         return [Partial(ratio, level, decay, 0.0, rise) for ratio, level, decay in rows]
     found = []
     for group in groups(sound):
-        pan, rise = group.pan_at(key), group.rise_at(key)
-        columns = group.columns(key)
-        heard = (columns.ratios, columns.levels, columns.decays_s)
-        rows = zip(*(column.tolist() for column in heard), strict=True)
-        found += [Partial(ratio, level, decay, pan, rise) for ratio, level, decay in rows]
+        columns, rise = group.columns(key), group.rise_at(key)
+        shown = columns.ratios, columns.levels, columns.decays_s, columns.pans
+        for ratio, level, decay, pan in np.stack(shown, axis=1).tolist():
+            found.append(Partial(ratio, level, decay, pan, rise))
     return sorted(found)
