@@ -7,7 +7,8 @@ It reads what the player and the ring count anyway; no note passes through it.
 """
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any, Protocol
 
 from config.settings import Settings
@@ -21,12 +22,13 @@ from daemon.ipc.counters import Snapshot
 from daemon.key_names import key_name
 from daemon.linux.boot import wall_clock_ahead_us, wall_clock_is_set
 from daemon.storage import event_file
-from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.deferred_writes import DeferredWrites, Write
 from daemon.storage.event_file import EventFile
 from voices.notes.note_count import Note
 
 log = logging.getLogger(__name__)
 
+_WHAT = "what happened"
 _MANY = 16
 """Notes entered one by one at each look; in a flood the others are counted together."""
 _CLOCK_US = 10_000_000
@@ -76,7 +78,7 @@ class EventLog:
         self._lost = LostNotes()
         self._last = Snapshot()
         self._missed = self._overflowed = 0
-        self._ahead_us, self._clock_due_us = 0, 0
+        self._ahead_us = self._clock_due_us = self._begun_us = 0
         self._stolen: list[LostNote] = []
         self._stolen_us = 0
         self._pace = Pace()
@@ -88,18 +90,12 @@ class EventLog:
         return self._file.boot if self._file else 0
 
     def begin(self) -> None:
-        """Enter the start; before anything plays, since it writes at once."""
-        if self._file is None:
-            return
-        again, now_us = self._file.is_same_boot, self._clock_us()
-        try:
-            self._file.begin(now_us, 0)
-        except OSError as error:
-            log.warning("what happens is not kept through a power-off: %s", error.strerror or error)
-            self._file = None
-            return
-        if again:
-            self.timeline.add(Entry(now_us, "partiald was started again"))
+        """Enter the start."""
+        self._begun_us = self._clock_us()
+        if self._file is not None:
+            if self._file.is_same_boot:
+                self.timeline.add(Entry(self._begun_us, "partiald was started again"))
+            self._writes.request(_WHAT, self._compose)
 
     def warning_handler(self) -> Warnings:
         """Return a handler that puts the log's warnings on the timeline."""
@@ -144,7 +140,7 @@ class EventLog:
         if self._stolen:
             self._log_stolen(now_us)
         if self._file is not None:
-            self._writes.request("what happened", lambda: self._write(everything=True))
+            self._writes.request(_WHAT, partial(self._compose, everything=True))
 
     def answer(self, boot: int, last: int) -> dict[str, Any]:
         """Return the latest entries of a boot; 0: of this one, below 0: of an earlier one."""
@@ -245,9 +241,9 @@ class EventLog:
                 abs(wall_clock_ahead_us() - self._ahead_us) > _CLOCK_STEP_US
             )
         if self.timeline.any_settled(now_us) or self._count != self._written_count or moved:
-            self._writes.request("what happened", self._write)
+            self._writes.request(_WHAT, self._compose)
 
-    def _write(self, *, everything: bool = False) -> None:
+    def _compose(self, *, everything: bool = False) -> Write:
         assert self._file is not None
         now_us = self._clock_us()
         entries = self.timeline.take_unsaved(None if everything else now_us)
@@ -257,4 +253,11 @@ class EventLog:
             self._ahead_us = wall_clock_ahead_us()
             records.append((event_file.CLOCK, now_us, str(self._ahead_us)))
         self._written_count = self._count
-        self._file.write(records, self.ready_us)
+        return partial(_write, self._file, records, self._begun_us, self.ready_us)
+
+
+def _write(
+    file: EventFile, records: Sequence[tuple[int, int, str]], begun_us: int, ready_us: int
+) -> None:
+    file.begin(begun_us, 0)
+    file.write(records, ready_us)

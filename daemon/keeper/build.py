@@ -34,7 +34,7 @@ from daemon.midi.ports import NoPorts
 from daemon.midi.rtmidi_ports import RtMidiPorts
 from daemon.player.fork_server import ForkServer
 from daemon.soundcard.card_list import present_cards
-from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.deferred_writes import DeferredWrites, in_thread
 from daemon.storage.event_file import EventFile, event_file_path
 from daemon.storage.last_good import LastGood
 from daemon.storage.learned import LearnedFile
@@ -62,9 +62,9 @@ def build(
     notifier = SystemdNotifier()
     runtime = lock.path.parent
 
-    writes = DeferredWrites(around=notifier.long_work)
+    writes = DeferredWrites(in_thread)
     files = SettingsFiles(settings, last_good=LastGood(writes.request))
-    learned = LearnedFile(writes.request, files.write_own) if settings is None else None
+    learned = LearnedFile(writes.request, files.own_write) if settings is None else None
     event_log = EventLog(_clock_us, fork_server.note_events, _event_file(), writes)
     logging.getLogger().addHandler(event_log.warning_handler())
 

@@ -1,8 +1,9 @@
 """The main loop: waits for player, devices, files, clients and signals; the keeper does the rest.
 
 Units: seconds of the monotonic clock.
-Threads: the main loop is the first and only thread of ours; the MIDI library adds its own, and the
-audio lives in another process. `Signals.wake` is for any thread.
+Threads: the main loop is the first thread; a write to the memory card has one for as long as it
+takes, the MIDI library adds its own, and the audio lives in another process. `Signals.wake` is for
+any thread.
 """
 
 import contextlib

@@ -11,6 +11,7 @@ import os
 import platform
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from daemon.storage.deferred_writes import DeferredWrites
@@ -48,7 +49,7 @@ class Report:
         """
         if state != self._state and now_us >= self._due_us:
             self._state, self._due_us = state, now_us + EVERY_US
-            self._writes.request("the report", lambda: self._write(compose()))
+            self._writes.request("the report", lambda: partial(self._write, compose()))
 
     def _write(self, lines: str) -> None:
         # Whole when it is seen: another name first.

@@ -21,7 +21,7 @@ from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.linux.boot import boot_id
 from daemon.midi.channel_state import CONTROL_CHANGE, ChannelState
 from daemon.midi.controllers import Controllers
-from daemon.storage.deferred_writes import Request
+from daemon.storage.deferred_writes import Request, Write
 
 WORDS = "where the controls stood"
 # Bank and modulation, coarse and fine; the pedals, which are up or down.
@@ -103,9 +103,9 @@ class SessionState:
         )
         if self._boot and now != self._last:
             self._last = now
-            self._request(WORDS, self._write)
+            self._request(WORDS, self._compose)
 
-    def _write(self) -> None:
+    def _compose(self) -> Write:
         last = self._last
         plain = {
             "boot": self._boot,
@@ -114,7 +114,8 @@ class SessionState:
             "controls": [(number, message.hex()) for number, message in last.controls],
             "exclusives": [(number, message.hex()) for number, message in last.exclusives],
         }
-        write_atomic(self._place, json.dumps(plain, ensure_ascii=False))
+        text = json.dumps(plain, ensure_ascii=False)
+        return lambda: write_atomic(self._place, text)
 
 
 def _stays(message: bytes) -> bool:

@@ -10,11 +10,7 @@ What a slow manager has no room for is sent by a later call, of each kind the la
 
 import os
 import socket
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
-
-LONG_WORK_S = 60
-"""A memory card may take long to have written something."""
+from collections.abc import Mapping
 
 
 class SystemdNotifier:
@@ -65,17 +61,6 @@ class SystemdNotifier:
         """Report that the work goes on."""
         if self.watchdog_s is not None and self._flush():
             self._send("WATCHDOG=1")
-
-    @contextmanager
-    def long_work(self) -> Iterator[None]:
-        """Have the manager wait longer for the next ping while something slow is done."""
-        if self.watchdog_s is not None:
-            self._send(f"WATCHDOG_USEC={LONG_WORK_S * 1_000_000}\nWATCHDOG=1")
-        try:
-            yield
-        finally:
-            if self.watchdog_s is not None:
-                self._send(f"WATCHDOG_USEC={round(self.watchdog_s * 2e6)}\nWATCHDOG=1")
 
     def close(self) -> None:
         """Close the socket; later calls do nothing."""

@@ -1,27 +1,39 @@
 """Writes to the memory card that are deferred until nobody plays.
 
-Units: microseconds of the monotonic clock (``_us``).
-Threads: the main loop's alone; a write holds it up for as long as the card takes, and whoever
-watches over the loop is told so.
+Units: seconds (``_s``), microseconds of the monotonic clock (``_us``).
+Threads: the main loop's alone; each write runs where it is started, one at a time.
 
 A pause is a few seconds without a note-on and with nothing sounding, tails included. What is
 requested twice before it comes is written once. A write that fails is reported once, until one of
-the same name succeeds: a card that can't be written to is no reason to stop playing.
+the same name succeeds: a card that can't be written to is no reason to stop playing. A card that
+takes long holds nobody up: it is not waited for but at the end, and not for ever.
 """
 
 import logging
+import time
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
+from queue import Empty, SimpleQueue
+from threading import Thread
 
 log = logging.getLogger(__name__)
 
 PAUSE_US = 3_000_000
 """How long nothing must sound before anything is written."""
+AT_MOST_S = 4.0
+"""The longest wait at the end, below what the service manager waits for."""
 
 Write = Callable[[], None]
-"""Writes something small, atomically, as `config.files.write_atomic` does; may raise OSError."""
-Request = Callable[[str, Write], None]
+"""Writes something small, atomically, as `config.files.write_atomic` does; may raise OSError. It
+shares nothing with the main loop."""
+Compose = Callable[[], Write]
+"""Fetches the values, so that they are the latest, and returns what writes them."""
+Request = Callable[[str, Compose], None]
 """Requests a write, as `DeferredWrites.request` does."""
+
+
+def in_thread(write: Write) -> None:
+    """Start a write on a thread of its own; a card that hangs does not keep the process."""
+    Thread(target=write, name="card writer", daemon=True).start()
 
 
 class DeferredWrites:
@@ -29,19 +41,21 @@ class DeferredWrites:
 
     Parameters
     ----------
-    pause_us
-        How long nothing must sound.
-    around
-        Returns what is entered around each write: it may take long.
+    start
+        Starts a write; by default it is done at once.
+    at_most_s
+        How long `flush` waits.
     """
 
     def __init__(
         self,
-        pause_us: int = PAUSE_US,
-        around: Callable[[], AbstractContextManager[None]] = nullcontext,
+        start: Callable[[Write], None] = lambda write: write(),
+        at_most_s: float = AT_MOST_S,
     ) -> None:
-        self._pause_us, self._around = pause_us, around
-        self._pending: dict[str, Write] = {}
+        self._start, self._at_most_s = start, at_most_s
+        self._pending: dict[str, Compose] = {}
+        self._writing = ""
+        self._done: SimpleQueue[OSError | None] = SimpleQueue()
         self._note_ons = 0
         self._quiet_since_us: int | None = None
         self._failed: set[str] = set()
@@ -49,22 +63,22 @@ class DeferredWrites:
     @property
     def pending(self) -> list[str]:
         """What is still to be written, the oldest first."""
-        return list(self._pending)
+        return [self._writing] * bool(self._writing) + list(self._pending)
 
-    def request(self, name: str, write: Write) -> None:
-        """Have ``write`` called in the next pause, instead of an earlier one of that name.
+    def request(self, name: str, compose: Compose) -> None:
+        """Have something written in the next pause, instead of an earlier request of that name.
 
         Parameters
         ----------
         name
             What is written, as the log calls it: "what was learned".
-        write
-            Fetches its values when it is called, so that they are the latest.
+        compose
+            Is called in the pause.
         """
-        self._pending[name] = write
+        self._pending[name] = compose
 
     def tick(self, note_ons: int, sounding: int, now_us: int) -> None:
-        """In a pause, do one of the pending writes.
+        """In a pause, begin one of the pending writes, if none is under way.
 
         Parameters
         ----------
@@ -73,25 +87,49 @@ class DeferredWrites:
         sounding
             Notes that sound now, tails included.
         """
+        is_free = self._is_done(0.0)
         if note_ons != self._note_ons or sounding or self._quiet_since_us is None:
             self._note_ons, self._quiet_since_us = note_ons, now_us
-        elif self._pending and now_us - self._quiet_since_us >= self._pause_us:
-            self._write(next(iter(self._pending)))
+        elif is_free and self._pending and now_us - self._quiet_since_us >= PAUSE_US:
+            self._begin(next(iter(self._pending)))
+            self._is_done(0.0)
 
     def flush(self) -> None:
         """Do all pending writes; once the player has gone."""
-        for name in self.pending:
-            self._write(name)
+        until_s = time.monotonic() + self._at_most_s
+        while self._is_done(max(until_s - time.monotonic(), 0.0)) and self._pending:
+            self._begin(next(iter(self._pending)))
+        if self.pending:
+            names = ", ".join(self.pending)
+            log.warning("%s may be lost: the card did not take it in time", names)
 
-    def _write(self, name: str) -> None:
-        write = self._pending.pop(name)
-        try:
-            with self._around():
+    def _begin(self, name: str) -> None:
+        self._writing, write = name, self._pending.pop(name)()
+
+        def and_report() -> None:
+            fault = None
+            try:
                 write()
-        except OSError as error:
-            if name not in self._failed:
-                why = error.strerror or str(error)
-                log.warning("%s can't be kept: %s; playing on without", name, why)
-            self._failed.add(name)
-        else:
+            except OSError as error:
+                fault = error
+            finally:
+                self._done.put(fault)
+
+        self._start(and_report)
+
+    def _is_done(self, wait_s: float) -> bool:
+        """Wait for the write that is under way; return whether none is."""
+        if not self._writing:
+            return True
+        try:
+            fault = self._done.get(timeout=wait_s) if wait_s else self._done.get_nowait()
+        except Empty:
+            return False
+        name, self._writing = self._writing, ""
+        if fault is None:
             self._failed.discard(name)
+        elif name not in self._failed:
+            self._failed.add(name)
+            why = fault.strerror or str(fault)
+            log.warning("%s can't be kept: %s; playing on without", name, why)
+        return True

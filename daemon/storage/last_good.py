@@ -13,7 +13,7 @@ from pathlib import Path
 
 from config.files import read_text, write_atomic
 from config.layers import LEARNED
-from daemon.storage.deferred_writes import Request
+from daemon.storage.deferred_writes import Request, Write
 
 PATH = LEARNED.parent / "last-good.json"
 NAME = "the last good settings"
@@ -48,7 +48,8 @@ class LastGood:
         if self._request is None or texts == self.texts():
             return
         self._texts = {str(path): text for path, text in texts.items()}
-        self._request(NAME, self._write)
+        self._request(NAME, self._compose)
 
-    def _write(self) -> None:
-        write_atomic(self._path, json.dumps(self._texts, ensure_ascii=False, indent=1))
+    def _compose(self) -> Write:
+        text = json.dumps(self._texts, ensure_ascii=False, indent=1)
+        return lambda: write_atomic(self._path, text)

@@ -37,9 +37,9 @@ class LearnedFile:
     ----------
     request
         Requests a deferred write.
-    write_own
-        Calls what writes the file, so that it does not count as an edit:
-        `daemon.storage.settings_files.SettingsFiles.write_own`.
+    own_write
+        Returns a write of the file that does not count as an edit:
+        `daemon.storage.settings_files.SettingsFiles.own_write`.
     path
         The file.
     """
@@ -47,10 +47,10 @@ class LearnedFile:
     def __init__(
         self,
         request: Request,
-        write_own: Callable[[Path, Write], None] = lambda path, write: write(),
+        own_write: Callable[[Path, Write], Write] = lambda path, write: write,
         path: Path = LEARNED,
     ) -> None:
-        self._request, self._write_own, self._path = request, write_own, path
+        self._request, self._own_write, self._path = request, own_write, path
         self._chosen = ""
 
     def keep_sound(
@@ -72,7 +72,7 @@ class LearnedFile:
         name = names[program] if program < len(names) else ""
         if name and name != (self._chosen or settings.sound.name):
             self._chosen = name
-            self._request(NAME, self._write)
+            self._request(NAME, self._compose)
 
     def lasts(self, key: str, origins: Mapping[str, str]) -> bool:
         """Return whether what is learned for a key will be in force after the next power-on."""
@@ -91,7 +91,7 @@ class LearnedFile:
             kept.get("instead_of", {}).pop("bindings", None)
             self._put(kept)
 
-        self._request(BINDINGS, write)
+        self._request(BINDINGS, lambda: self._own_write(self._path, write))
         owners = self._read(owner).get("bindings")
         plain = {} if owners is None else {"bindings": owners}
         with suppress(ValidationError):
@@ -110,10 +110,13 @@ class LearnedFile:
             kept["instead_of"] = others | ({} if instead_of is None else {"bindings": instead_of})
             self._put(kept)
 
-        self._request(BINDINGS, write)
+        self._request(BINDINGS, lambda: self._own_write(self._path, write))
 
-    def _write(self) -> None:
-        self._put({**self._read(self._path), "sound": {"name": self._chosen}})
+    def _compose(self) -> Write:
+        sound = {"name": self._chosen}
+        return self._own_write(
+            self._path, lambda: self._put({**self._read(self._path), "sound": sound})
+        )
 
     def _read(self, path: Path) -> dict[str, Any]:
         try:
@@ -125,4 +128,4 @@ class LearnedFile:
         text = "# What was learned from the controller; partiald writes it.\n" + "".join(
             f"{key} = {inline(value)}\n" for key, value in kept.items()
         )
-        self._write_own(self._path, lambda: write_atomic(self._path, text))
+        write_atomic(self._path, text)

@@ -1,6 +1,7 @@
 """The files of settings and sounds: read, and watched for edits.
 
-Threads: the main loop's alone; reading takes some milliseconds.
+Threads: the main loop's alone, but for what `SettingsFiles.own_write` returns; reading takes some
+milliseconds.
 """
 
 from collections.abc import Collection, Mapping, Sequence
@@ -16,6 +17,8 @@ from config.settings import Settings
 from config.sound import Sound
 from daemon.storage.deferred_writes import Write
 from daemon.storage.last_good import LastGood
+
+_UNDER_WAY = "under way"
 
 
 @dataclass(frozen=True)
@@ -86,11 +89,21 @@ class SettingsFiles:
         ours = [p for p in paths if p in files or p.parent in self._sound_folders]
         self._edits += bool(ours)
 
-    def write_own(self, path: Path, write: Write) -> None:
-        """Call what writes a watched file, so that it does not count as an edit."""
+    def own_write(self, path: Path, write: Write) -> Write:
+        """Return a write of a watched file that does not count as an edit; on any thread.
+
+        It is to be done next: until then no edit of the file is noticed.
+        """
         before = self._stamp(path)
-        write()
-        self._own_writes[path] = _stamp(path), before
+        self._own_writes[path] = _UNDER_WAY, before
+
+        def write_and_note() -> None:
+            try:
+                write()
+            finally:
+                self._own_writes[path] = _stamp(path), before
+
+        return write_and_note
 
     def load(self) -> LoadedSettings:
         """Read everything; a fault in a file raises nothing."""
@@ -130,12 +143,14 @@ class SettingsFiles:
         return [self._edits, *(self._stamp(path) for path in paths)]
 
     def _stamp(self, path: Path) -> object:
+        # Before the file is looked at: it may be written at this moment.
+        own = self._own_writes.get(path)
         stamp = _stamp(path)
-        if path not in self._own_writes:
+        if own is None:
             return stamp
-        written, before = self._own_writes[path]
+        written, before = own
         # A file that was deleted since is edited as well: it is not as it was before we wrote it.
-        return before if stamp == written else (stamp, "edited")
+        return before if written in (_UNDER_WAY, stamp) else (stamp, "edited")
 
 
 def _existing(paths: Sequence[Path]) -> list[Path]:

@@ -29,7 +29,7 @@ from daemon.storage.deferred_writes import DeferredWrites
 log.set_up()
 path, writes = Path(sys.argv[1]), DeferredWrites()
 for struck, now_us in ((0, 0), (0, 3_500_000), (0, 7_000_000)):
-    writes.request("what was learned", lambda: write_atomic(path, "new = 2\\n" * 5000))
+    writes.request("what was learned", lambda: lambda: write_atomic(path, "new = 2\\n" * 5000))
     writes.tick(struck, 0, now_us)
 """
 # A small process, since forking a large one a thousand times takes long.

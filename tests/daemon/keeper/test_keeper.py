@@ -1,6 +1,8 @@
 """The keeper in virtual time, with players and controllers that do as they are told."""
 
 import logging
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +11,7 @@ import pytest
 from daemon.diagnosis.event_log import EventLog
 from daemon.diagnosis.readable import readable_losses
 from daemon.linux.board_health import READ_US, BoardHealth
+from daemon.storage.deferred_writes import DeferredWrites
 from tests.support.sysfs_tree import put
 from tests.support.virtual_daemon import FRAMES, KEYS, RATE, VirtualDaemon
 
@@ -151,12 +154,31 @@ def test_the_chord_releases_says_farewell_saves_and_asks_for_the_power_to_go(
     daemon.run(1.0)
     daemon.play(36, 38)
     # Asked for while the chord sounds: no pause for it yet.
-    daemon.writes.request("what was learned", lambda: daemon.asked.append("saved"))
+    daemon.writes.request("what was learned", lambda: partial(daemon.asked.append, "saved"))
     daemon.run(5.5)
     assert "switching off: the chord for it was held for 5 s" in caplog.messages
     assert (daemon.asked, daemon.accounts) == ([], {"cut": 2})
     daemon.run(10.0)
     assert daemon.asked == ["saved", "off"]
+
+
+def test_a_card_that_never_answers_delays_no_ping_of_the_watchdog_and_is_given_one_write() -> None:
+    begun: list[Callable[[], None]] = []
+    daemon = VirtualDaemon(writes=DeferredWrites(begun.append))
+    daemon.keeper.start()
+    written: list[str] = []
+    for name in ("the first", "the second"):
+        daemon.writes.request(name, lambda name=name: partial(written.append, name))  # type: ignore[misc]
+    daemon.run(4.0)
+    assert (len(begun), written) == (1, [])
+    before = daemon.notices.lines.count("watchdog")
+    daemon.run(10.0)
+    assert daemon.notices.lines.count("watchdog") >= before + 18
+    assert daemon.writes.pending == ["the first", "the second"]
+    begun[0]()
+    daemon.run(1.0)
+    begun[1]()
+    assert written == ["the first", "the second"]
 
 
 def test_an_identity_request_is_answered_to_the_controller_that_asked(

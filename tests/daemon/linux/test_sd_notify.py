@@ -5,7 +5,6 @@ from pathlib import Path
 import pytest
 
 from daemon.linux.sd_notify import SystemdNotifier
-from daemon.storage.deferred_writes import DeferredWrites
 from tests.support.service_manager import Manager
 
 
@@ -115,22 +114,3 @@ def test_what_a_full_queue_had_no_room_for_is_sent_later_in_order(
     assert fresh == ["STATUS=9999", "RELOADING=1\nMONOTONIC_USEC=2", "READY=1"]
     ours.watchdog()
     assert manager.told()[-1] == "WATCHDOG=1"
-
-
-def test_slow_work_is_given_more_time_than_the_watchdog_allows_and_no_longer(
-    manager: Manager, notifier: Make
-) -> None:
-    """Source: sd_notify(3), WATCHDOG_USEC: it resets the limit at run time."""
-    ours = notifier(WATCHDOG_USEC="10000000")
-    writes = DeferredWrites(around=ours.long_work)
-
-    def write() -> None:
-        assert manager.told() == ["WATCHDOG_USEC=60000000\nWATCHDOG=1"]
-        raise OSError(28, "No space left on device")
-
-    writes.request("what was learned", write)
-    writes.flush()
-    assert manager.told()[1:] == ["WATCHDOG_USEC=10000000\nWATCHDOG=1"]
-    with notifier().long_work():
-        pass
-    assert len(manager.told()) == 2

@@ -174,8 +174,7 @@ def test_what_is_kept_holds_until_the_owner_says_something_else(tmp_path: Path) 
     waiting = []
     new = [Binding(control=20, target="partial", partial=3, low=-30.0)]
     LearnedFile(lambda name, write: waiting.append(write), path=learned).keep_bindings(new, owner)
-    for write in waiting:
-        write()
+    waiting[0]()()
     assert load(usual=usual).settings.bindings == new
     assert tomllib.loads(learned.read_text())["sound"] == {"name": "sine"}
     owner.write_text("polyphony = 3\n[[bindings]]\ncontrol = 74\ntarget = 'tilt'\n")
@@ -191,5 +190,5 @@ def test_what_is_kept_beside_a_file_without_bindings_holds_too(tmp_path: Path) -
     LearnedFile(lambda name, write: waiting.append(write), path=usual[1]).keep_bindings(
         new, usual[0]
     )
-    waiting[0]()
+    waiting[0]()()
     assert load(usual=usual).settings.bindings == new

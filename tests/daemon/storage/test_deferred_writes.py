@@ -1,9 +1,10 @@
 import errno
 import logging
+from threading import Event
 
 import pytest
 
-from daemon.storage.deferred_writes import PAUSE_US, DeferredWrites
+from daemon.storage.deferred_writes import PAUSE_US, DeferredWrites, in_thread
 
 TICK_US = 250_000
 CARD = "what was learned"
@@ -23,7 +24,7 @@ class Bench:
                 raise self.fault
             self.written.append(what)
 
-        self.pauses.request(name, write)
+        self.pauses.request(name, lambda: write)
 
     def tick(self, us: int, sounding: int = 0) -> None:
         for _ in range(us // TICK_US):
@@ -94,3 +95,52 @@ def test_at_the_end_all_that_waits_is_written_at_once() -> None:
     bench.pauses.flush()
     assert bench.written == ["level", "history"]
     assert bench.pauses.pending == []
+
+
+class SlowCard:
+    """A write that takes until it is told to be done."""
+
+    def __init__(self) -> None:
+        self.may_end = Event()
+        self.written = 0
+
+    def write(self) -> None:
+        self.written += self.may_end.wait(10)
+
+
+def test_a_slow_card_holds_nobody_up_and_at_the_end_is_waited_for(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    card, writes = SlowCard(), DeferredWrites(in_thread)
+    for name in ("the first", "the second"):
+        writes.request(name, lambda: card.write)
+    for now_us in (0, PAUSE_US, 2 * PAUSE_US):
+        writes.tick(0, 0, now_us)
+    assert card.written == 0
+    assert writes.pending == ["the first", "the second"]
+    card.may_end.set()
+    writes.flush()
+    assert card.written == 2
+    assert writes.pending == caplog.messages == []
+
+
+def test_a_card_that_hangs_is_not_waited_for_without_end(caplog: pytest.LogCaptureFixture) -> None:
+    card, writes = SlowCard(), DeferredWrites(in_thread, at_most_s=0.01)
+    for name in ("the first", "the second"):
+        writes.request(name, lambda: card.write)
+    writes.flush()
+    assert card.written == 0
+    assert caplog.messages == [
+        "the first, the second may be lost: the card did not take it in time"
+    ]
+    card.may_end.set()
+
+
+def test_a_fault_on_another_thread_is_reported_too(caplog: pytest.LogCaptureFixture) -> None:
+    def write() -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    writes = DeferredWrites(in_thread)
+    writes.request(CARD, lambda: write)
+    writes.flush()
+    assert caplog.messages == [f"{CARD} can't be kept: Input/output error; playing on without"]

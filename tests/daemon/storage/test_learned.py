@@ -28,7 +28,7 @@ class Box:
         self.files = SettingsFiles(None, [], kept, layers)
         self.loaded = self.files.load()
         self.settings = self.loaded.settings
-        self.learned = LearnedFile(self.pauses.request, self.files.write_own, self.place)
+        self.learned = LearnedFile(self.pauses.request, self.files.own_write, self.place)
 
     def choose(self, program: int, channel: int = 0, bank: int = 0) -> None:
         self.chase.record((0xB0 | channel, 32, bank), 0)
@@ -144,3 +144,15 @@ def test_what_is_learned_lasts_only_where_it_can_be_kept_and_no_other_file_overr
     assert here.overridden_by("bindings", {"bindings": str(OWNER)}) == ""
     nowhere = LearnedFile(lambda *_: None, path=tmp_path / "gone" / "learned.toml")
     assert not nowhere.lasts("bindings", {})
+
+
+def test_while_the_learned_file_is_written_nothing_counts_as_an_edit(tmp_path: Path) -> None:
+    box = Box(tmp_path)
+    before = box.files.stamp()
+    write = box.files.own_write(box.place, lambda: None)
+    box.place.write_text("[sound]\n")
+    assert box.files.stamp() == before
+    write()
+    assert box.files.stamp() == before
+    box.place.write_text("[sound]\n\n")
+    assert box.files.stamp() != before
