@@ -1,6 +1,6 @@
 """The last good settings: the texts of the settings files when they were last without a fault.
 
-Threads: the main loop's alone.
+Threads: the main loop's alone, but for the write that it requests.
 
 At power-on there may be nobody to read a log: then the last good text of a faulty file is used. The
 texts are kept by path in one small JSON file, written in a pause of the music.

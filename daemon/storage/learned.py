@@ -1,6 +1,6 @@
 """The learned file: the sound and the knobs' bindings chosen at the controller, kept at power-off.
 
-Threads: the main loop's alone.
+Threads: the main loop's alone, but for the write that it requests.
 
 The sound is kept only where no file of the owner's names one, and all channels agree on it. What
 else the learned file holds stays in it.
