@@ -8,7 +8,7 @@ from config.bindings import Binding
 from config.layers import BOOT, OWNER
 from config.settings import Settings
 from daemon.midi.channel_state import ChannelState
-from daemon.storage.deferred_writes import DeferredWrites, Write
+from daemon.storage.deferred_writes import Compose, DeferredWrites
 from daemon.storage.last_good import LastGood
 from daemon.storage.learned import KEY, NAME, LearnedFile
 from daemon.storage.settings_files import SettingsFiles
@@ -108,15 +108,16 @@ def test_what_is_written_is_no_edit_and_what_else_was_learned_stays(tmp_path: Pa
 
 
 def test_forgotten_bindings_leave_the_owners_and_the_chosen_sound(tmp_path: Path) -> None:
-    owner, place, waiting = tmp_path / "owner", tmp_path / "learned.toml", list[Write]()
+    owner, place, waiting = tmp_path / "owner", tmp_path / "learned.toml", list[Compose]()
     owner.write_text("[[bindings]]\ncontrol = 20\ntarget = 'tilt'\n")
-    learned = LearnedFile(lambda _, write: waiting.append(write), path=place)
+    learned = LearnedFile(lambda _, compose: waiting.append(compose), path=place)
     place.write_text('sound = { name = "sine" }\n')
     learned.keep_bindings([Binding(control=21, target="volume")], owner)
     back = learned.forget_bindings(owner)
     assert back == [Binding(control=20, target="tilt")]
-    for write in waiting:
-        write()
+    waiting[0]()()
+    assert "bindings" in place.read_text()
+    waiting[1]()()
     assert "bindings" not in place.read_text()
     assert "sine" in place.read_text()
     owner.unlink()
