@@ -79,7 +79,7 @@ class Keeper:
         self._loaded = LoadedSettings(Settings())
         self._changes = ChangeLog()
         self._learning = Learning(
-            *(parts.controllers, parts.learned, self, parts.writes.flush),
+            *(parts.controllers, parts.learned, self, parts.writes.hurry),
             lambda: parts.clock_us() / 1e6,
         )
         self._power_off = PowerOff()

@@ -57,6 +57,7 @@ class DeferredWrites:
         self._writing = ""
         self._done: SimpleQueue[OSError | None] = SimpleQueue()
         self._note_ons = 0
+        self._hurried = False
         self._quiet_since_us: int | None = None
         self._failed: set[str] = set()
 
@@ -87,12 +88,17 @@ class DeferredWrites:
         sounding
             Notes that sound now, tails included.
         """
-        is_free = self._is_done(0.0)
         if note_ons != self._note_ons or sounding or self._quiet_since_us is None:
             self._note_ons, self._quiet_since_us = note_ons, now_us
-        elif is_free and self._pending and now_us - self._quiet_since_us >= PAUSE_US:
+        is_free, is_pause = self._is_done(0.0), now_us - self._quiet_since_us >= PAUSE_US
+        if is_free and self._pending and (is_pause or self._hurried):
             self._begin(next(iter(self._pending)))
             self._is_done(0.0)
+        self._hurried = self._hurried and bool(self._pending)
+
+    def hurry(self) -> None:
+        """Have all that is pending written one by one, without waiting for a pause."""
+        self._hurried = True
 
     def flush(self) -> None:
         """Do all pending writes; once the player has gone."""

@@ -1,6 +1,7 @@
 """What knobs do, asked for over the control socket: learned, listed, forgotten."""
 
 import logging
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -173,7 +174,7 @@ def test_what_waits_is_written_when_a_key_says_keep(daemon: VirtualDaemon) -> No
     written: list[bool] = []
     daemon.files.edit(gestures={"held": "key 36", "keys": {"38": "keep"}})
     daemon.run(1.0)
-    daemon.writes.request("something", lambda: written.append(True))
+    daemon.writes.request("something", lambda: partial(written.append, True))
     daemon.play(36, 38)
     daemon.run(0.5)
     assert written

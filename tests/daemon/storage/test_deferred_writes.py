@@ -144,3 +144,14 @@ def test_a_fault_on_another_thread_is_reported_too(caplog: pytest.LogCaptureFixt
     writes.request(CARD, lambda: write)
     writes.flush()
     assert caplog.messages == [f"{CARD} can't be kept: Input/output error; playing on without"]
+
+
+def test_in_a_hurry_all_that_waits_is_written_while_notes_sound_and_nothing_after() -> None:
+    bench = Bench()
+    for what in ("level", "the history"):
+        bench.ask(what, what)
+    bench.pauses.hurry()
+    bench.tick(2 * TICK_US, sounding=1)
+    bench.ask("bindings")
+    bench.tick(PAUSE_US, sounding=1)
+    assert bench.written == ["level", "the history"]
