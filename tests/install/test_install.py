@@ -52,6 +52,8 @@ def few_programs(folder: Path, **others: str) -> Path:
     for name in ("mktemp", "readlink", "rm", "sed", "sh", "sha256sum", "sort", "tail", "xargs"):
         (folder / name).symlink_to(str(shutil.which(name)))
     for name, script in others.items():
+        # Never through the link: root would write over the machine's own program.
+        (folder / name).unlink(missing_ok=True)
         (folder / name).write_text(f"#!/bin/sh\n{script}\n")
         (folder / name).chmod(0o755)
     return folder
