@@ -1,12 +1,15 @@
-"""Bindings: knobs, pedals, wheels and pressure, and what each of them changes.
+"""Bindings: what knobs, pedals, wheels and pressure change, and what lights on a controller show.
 
-Units: those of `config.targets`; controller numbers 1 to 119.
+Units: those of `config.targets`; controller numbers 1 to 119, keys 0 to 127, octaves.
 """
 
+import re
 from typing import Annotated, Literal, get_args
 
 from pydantic import (
+    AfterValidator,
     BeforeValidator,
+    Field,
     ValidationInfo,
     WithJsonSchema,
     field_validator,
@@ -93,3 +96,48 @@ class Binding(Section):
         """The meaning of 64; None: halfway between the ends."""
         usual = self.low is None and self.high is None
         return TARGETS[self.target].middle if usual else None
+
+
+Shown = Literal["ready", "sounding", "stealing", "overload", "octave", "zone"]
+_MESSAGE = re.compile(r"(note|control) ([0-9]{1,3})")
+
+
+def _is_message(words: str) -> str:
+    match = _MESSAGE.fullmatch(words)
+    if not (match and int(match[2]) <= (127 if match[1] == "note" else 119)):
+        raise ValueError("must be like 'note 60' (0 to 127) or 'control 20' (0 to 119)")
+    return words
+
+
+class Light(Section):
+    """A light on the controller, and what it shows."""
+
+    shows: Shown
+    """What it shows."""
+    sends: Annotated[str, AfterValidator(_is_message)]
+    """What lights it: ``note`` or ``control``, and its number."""
+    channel: int = Field(default=1, ge=1, le=16)
+    """The MIDI channel on which it is sent."""
+    on: int = Field(default=127, ge=0, le=127)
+    """The velocity, or the value, that lights it."""
+    off: int = Field(default=0, ge=0, le=127)
+    """The one that makes it dark."""
+    which: int = Field(default=0, ge=-5, le=16)
+    """Which zone; or which octave, 0: any but the one that is written."""
+
+    @model_validator(mode="after")
+    def _one_of_several_is_named(self) -> "Light":
+        given = f'which = {self.which}: must be %s with shows = "{self.shows}"'
+        if self.shows == "zone" and self.which < 1:
+            raise ValueError(given % "1 to 16")
+        if self.shows == "octave" and self.which > 5:
+            raise ValueError(given % "-5 to 5")
+        if self.shows not in ("zone", "octave") and self.which:
+            raise ValueError(given % "left out")
+        return self
+
+    @property
+    def message(self) -> tuple[str, int]:
+        """What is sent, ``note`` or ``control``, and its number."""
+        kind, number = self.sends.split()
+        return kind, int(number)

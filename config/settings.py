@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from config.bindings import Binding
+from config.bindings import Binding, Light
 from config.gestures import Gestures
 from config.section import Section
 from config.space import Room, Tremulant
@@ -242,6 +242,7 @@ class Settings(Section):
     report: ReportSettings = ReportSettings()
     gestures: Gestures = Gestures()
     zones: list[Zone] = Field(default=[], max_length=MOST_ZONES)
+    lights: list[Light] = Field(default=[], max_length=64)
     bindings: list[Binding] = Field(
         default=[
             Binding(control=74, target="tilt"),

@@ -29,6 +29,7 @@ from daemon.linux.led import StatusLed
 from daemon.linux.sd_notify import SystemdNotifier
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
+from daemon.midi.lights import Lights
 from daemon.midi.port_choice import serial_of
 from daemon.midi.ports import NoPorts
 from daemon.midi.rtmidi_ports import RtMidiPorts
@@ -83,7 +84,7 @@ def build(
         settings=SettingsWatch(files),
         controllers=controllers,
         supervisor=supervisor,
-        indicators=Indicators(supervisor.cue, StatusLed()),
+        indicators=Indicators(supervisor.cue, StatusLed(), Lights(controllers.send)),
         notifier=notifier,
         event_log=event_log,
         writes=writes,

@@ -7,11 +7,13 @@ A cue never sounds over music: it waits until nothing sounds, and is dropped whe
 The one that answers a gesture sounds at once.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from config.settings import CueSettings, Settings
-from daemon.ipc.messages import CUE_PATTERNS
+from daemon.ipc.counters import Snapshot
+from daemon.ipc.messages import CUE_PATTERNS, Gesture
 from daemon.linux.led import State, StatusLed
+from daemon.midi.lights import Lights
 
 _SETTINGS = {
     "ready": "ready",
@@ -87,29 +89,38 @@ class Indicators:
         Takes a cue's name and its level.
     led
         The board's.
+    lights
+        Those of the controllers.
     """
 
-    def __init__(self, play: Callable[[str, float], None], led: StatusLed) -> None:
+    def __init__(self, play: Callable[[str, float], None], led: StatusLed, lights: Lights) -> None:
         self._cues = Cues(play)
-        self._led = led
+        self._led, self._lights = led, lights
         self._ready = False
 
     def use(self, settings: Settings) -> None:
         """Take what the settings say of cues and light."""
         self._cues.settings, self._cues.volume_db = settings.cues, settings.level.volume_db
         self._led.use(settings.cues.lamp)
+        self._lights.use(settings.lights)
 
     def cue(self, name: str, now_us: int) -> None:
         """Have a cue played in the next silence; see `daemon.ipc.messages.CUE_PATTERNS`."""
         if name != "found" or self._ready:  # the first controller's cue is "ready"
             self._cues.ask(name, now_us)
 
-    def answer(self, name: str) -> None:
-        """Have a cue played at once."""
-        self._cues.answer(name)
+    def gesture(self, done: Gesture) -> None:
+        """Answer a gesture at once, and show what it has changed."""
+        self._cues.answer("gesture")
+        self._lights.gesture(done)
 
     def tick(
-        self, playing: bool, sounding: int, controllers: int, leaving: bool, now_us: int
+        self,
+        playing: bool,
+        running: Snapshot | None,
+        controllers: Collection[int],
+        leaving: bool,
+        now_us: int,
     ) -> None:
         """Show the state of now.
 
@@ -117,16 +128,18 @@ class Indicators:
         ----------
         playing
             Whether there is a player with a card.
-        sounding
-            Notes that sound.
+        running
+            What it counts.
         controllers
-            How many are there.
+            The numbers of those that are there.
         leaving
             Whether the power is about to go.
         """
+        sounding = running is not None and running.sounding > 0
+        self._lights.tick(playing, running, controllers, now_us)
         if playing and controllers and not self._ready:
             self._cues.ask("ready", now_us)
-        self._ready = playing and (self._ready or controllers > 0)
+        self._ready = playing and (self._ready or bool(controllers))
         self._cues.tick(playing and not sounding, now_us)
         state: State = "playing" if controllers else "no controller"
         if leaving:
@@ -134,5 +147,6 @@ class Indicators:
         self._led.show(state if playing else "no card", now_us)
 
     def close(self) -> None:
-        """Give the light back."""
+        """Give the light back, and turn off those of the controllers."""
+        self._lights.close()
         self._led.release()

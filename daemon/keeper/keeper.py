@@ -133,7 +133,7 @@ class Keeper:
         sounding = running.sounding if running else 0
         self._watch_chord(now_us)
         self._indicators.tick(
-            *(self._supervisor.playing, sounding, len(self._controllers.controllers)),
+            *(self._supervisor.playing, running, self._controllers.controllers.keys()),
             *(self._power_off.begun, now_us),
         )
         self._diagnose(running, now_us)
@@ -234,7 +234,7 @@ class Keeper:
                         self._controllers.reply(controller, message)
                     case Gesture():
                         self._learning.gesture(event)
-                        self._indicators.answer("gesture")
+                        self._indicators.gesture(event)
                     case LogLine():
                         self._changes.line(event, now_us)
             events = self._supervisor.step(now_us) if ended else []

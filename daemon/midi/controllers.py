@@ -17,7 +17,7 @@ from daemon.ipc.message_ring import GONE, PANIC
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controller_input import ControllerInput, Put, SysexQueue
 from daemon.midi.port_choice import choose_ports, device_of
-from daemon.midi.ports import MidiPorts, OpenPort
+from daemon.midi.ports import MidiPorts, OpenOutput, OpenPort
 from daemon.midi.song import SONG, Song
 
 log = logging.getLogger(__name__)
@@ -83,6 +83,8 @@ class Controllers:
         self._ports = ports
         self._put = put
         self._open: dict[str, _DevicePort] = {}
+        self._outputs: dict[str, OpenOutput | None] = {}
+        """What was opened for `send`; None: the device has no output."""
         self._serial_of = serial_of
         self._known: list[tuple[str, str]] = []
         self._refused: dict[str, int] = {}
@@ -182,17 +184,36 @@ class Controllers:
             if port.controller == controller and self._ports.reply(name, message):
                 return
 
+    def send(self, controller: int, message: bytes) -> None:
+        """Send a message to a controller that has an input, which stays open for more."""
+        for name, port in self._open.items():
+            if port.controller == controller:
+                if name not in self._outputs:
+                    self._outputs[name] = self._ports.output(name)
+                output = self._outputs[name]
+                if output is not None:
+                    output.send(message)
+                    return
+
     def close(self) -> None:
         """Close every port; nothing is put into the ring."""
+        for name in list(self._outputs):
+            self._close_output(name)
         for port in self._open.values():
             port.port.close()
         self._open.clear()
+
+    def _close_output(self, name: str) -> None:
+        output = self._outputs.pop(name, None)
+        if output is not None:
+            output.close()
 
     def _close_ports(self, names: Sequence[str]) -> list[DeviceChange]:
         before = self.controllers
         for name in names:
             port = self._open.pop(name)
             try:
+                self._close_output(name)
                 port.port.close()
             except Exception as fault:  # noqa: BLE001 - the library may raise anything by now
                 log.debug("'%s' closed with a fault: %s", name, fault)

@@ -22,6 +22,16 @@ class OpenPort:
     """Messages from before it was opened, which were dropped."""
 
 
+@dataclass(frozen=True)
+class OpenOutput:
+    """An open output."""
+
+    send: Callable[[bytes], None]
+    """Sends a message; what cannot be sent is dropped."""
+    close: Callable[[], None]
+    """Closes it."""
+
+
 class MidiPorts(Protocol):
     """Where the controllers are plugged in."""
 
@@ -33,6 +43,9 @@ class MidiPorts(Protocol):
 
     def reply(self, name: str, message: bytes) -> bool:
         """Send a message to the output of the device that has this input; False: it has none."""
+
+    def output(self, name: str) -> OpenOutput | None:
+        """Open the output of the device that has this input; None: it has none."""
 
 
 class NoPorts:
@@ -51,6 +64,10 @@ class NoPorts:
     def reply(self, name: str, message: bytes) -> bool:
         """Refuse."""
         return False
+
+    def output(self, name: str) -> OpenOutput | None:
+        """Refuse."""
+        return None
 
     def close(self) -> None:
         """Do nothing."""

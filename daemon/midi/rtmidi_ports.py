@@ -13,6 +13,7 @@ import gc
 import os
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,7 @@ from daemon.linux.sound_devices import card_of_client
 from daemon.linux.sysfs import matching
 from daemon.midi.jack_server import client_identity, server_identity
 from daemon.midi.port_choice import ALSA_NUMBERS, OWN_NAME, device_of
-from daemon.midi.ports import OnMessage, OpenPort
+from daemon.midi.ports import OnMessage, OpenOutput, OpenPort
 from daemon.midi.timestamps import Timestamper
 
 _RETRY_US = 1_000_000
@@ -165,10 +166,21 @@ class RtMidiPorts:
 
     def reply(self, name: str, message: bytes) -> bool:
         """Send a message to the output of the device that has this input; False: it has none."""
+        output = self.output(name)
+        if output is None:
+            return False
+        output.send(message)
+        # JACK sends it with its next period.
+        time.sleep(_JACK_SEND_S if self.system == "JACK" else 0.0)
+        output.close()
+        return True
+
+    def output(self, name: str) -> OpenOutput | None:
+        """Open the output of the device that has this input; None: it has none."""
         try:
             output = self._rtmidi.MidiOut(self._interface(), name=OWN_NAME)
         except (OSError, self._rtmidi.RtMidiError):
-            return False
+            return None
         try:
             outputs = output.get_ports()
             matches = [each for each in outputs if each == name] or [
@@ -176,14 +188,17 @@ class RtMidiPorts:
             ]
             if matches:
                 output.open_port(outputs.index(matches[0]), "out")
-                output.send_message(message)
-                # JACK sends it with its next period.
-                time.sleep(_JACK_SEND_S if self.system == "JACK" else 0.0)
-            return bool(matches)
         except (OSError, ValueError, self._rtmidi.RtMidiError):
-            return False
-        finally:
+            matches = []
+        if not matches:
             output.delete()
+            return None
+
+        def send(message: bytes) -> None:
+            with suppress(OSError, ValueError, self._rtmidi.RtMidiError):
+                output.send_message(message)
+
+        return OpenOutput(send, output.delete)
 
     def close(self) -> None:
         """Close the connection that lists the inputs."""

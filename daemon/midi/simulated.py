@@ -6,7 +6,7 @@ Threads: everything happens in the caller's; `SimulatedPorts.send` calls back be
 
 from collections.abc import Sequence
 
-from daemon.midi.ports import OnMessage, OpenPort
+from daemon.midi.ports import OnMessage, OpenOutput, OpenPort
 
 THROUGH = "Midi Through:Midi Through Port-0 14:0"
 """The port that every Linux machine has and no program should play from."""
@@ -36,6 +36,12 @@ class SimulatedPorts:
         """Keep what would be sent to the device."""
         self.replies.append((name, message))
         return True
+
+    def output(self, name: str) -> OpenOutput | None:
+        """Keep what is sent to the device from now on."""
+        if name not in self._present:
+            return None
+        return OpenOutput(lambda message: self.replies.append((name, message)), lambda: None)
 
     def plug(self, name: str) -> None:
         """Make the input appear."""

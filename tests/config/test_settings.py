@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
 import config
+from config.bindings import Light
 from config.faults import ConfigError, parse_toml, validate
 from config.files import read_text
 from config.gestures import TWELVE
@@ -504,3 +505,20 @@ def test_ready_made_commands_fit_their_keyboard_and_leave_its_lowest_key_free() 
 def test_the_default_file_names_the_commands_of_twelve_keys_in_their_order() -> None:
     remarks = " ".join(read_text(DEFAULT_FILE).replace("\n#", "").split())
     assert f"held: {', '.join(TWELVE.values())};" in remarks
+
+
+def test_lights_take_what_their_example_says_and_faults_are_told() -> None:
+    text = read_text(DEFAULT_FILE)
+    example = text[text.index("# [[lights]]") : text.index("\n# Zones: ")]
+    uncommented = example.replace("# [[", "[[").replace("\n# ", "\n")
+    assert settings_of(uncommented).lights == [Light(shows="ready", sends="note 60")]
+    for words, fault in (
+        ("shows = 'zone'", 'which = 0: must be 1 to 16 with shows = "zone"'),
+        ("shows = 'octave'\nwhich = 6", 'which = 6: must be -5 to 5 with shows = "octave"'),
+        ("shows = 'ready'\nwhich = 1", 'which = 1: must be left out with shows = "ready"'),
+        ("shows = 'warm'", "shows = \"warm\": must be one of 'ready', "),
+    ):
+        (told,) = faults_of(f"[[lights]]\nsends = 'control 20'\n{words}")
+        assert told.startswith(f"lights[1].{fault}")
+    (told,) = faults_of("[[lights]]\nshows = 'ready'\nsends = 'note 128'")
+    assert told.startswith('lights[1].sends = "note 128": must be like ')

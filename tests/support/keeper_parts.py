@@ -15,6 +15,7 @@ from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.linux.board_health import BoardHealth
 from daemon.linux.led import StatusLed
 from daemon.midi.controllers import Controllers
+from daemon.midi.lights import Lights
 from daemon.storage.deferred_writes import DeferredWrites
 
 NOWHERE = Path("/nowhere")
@@ -32,7 +33,7 @@ def keeper_of(
     writes = parts.pop("writes", None) or DeferredWrites()
     state = controllers.channel_state
     usual = {
-        "indicators": Indicators(supervisor.cue, StatusLed(NOWHERE)),
+        "indicators": Indicators(supervisor.cue, StatusLed(NOWHERE), Lights(controllers.send)),
         "event_log": EventLog(clock_us),
         "session": SessionState(state, controllers, supervisor, writes.request, NOWHERE, boot=""),
         "learned": None,

@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 
 from config.settings import Settings
-from daemon.ipc.counters import SharedCounters
+from daemon.ipc.counters import SharedCounters, Snapshot
 from daemon.ipc.message_ring import MessageRing
 from daemon.ipc.messages import CUE_PATTERNS
 from daemon.keeper.indicators import Cues, Indicators
 from daemon.linux.led import STEP_US, State, StatusLed
+from daemon.midi.lights import Lights
 from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import FADE_IN_S, Engine
 from tests.support.fakes import ScriptedInstrument
@@ -75,7 +76,9 @@ class Street:
     def __init__(self, **cues: object) -> None:
         self.played: list[str] = []
         self.indicators = Indicators(
-            lambda name, level_db: self.played.append(name), StatusLed(Path("/nowhere"))
+            lambda name, level_db: self.played.append(name),
+            StatusLed(Path("/nowhere")),
+            Lights(lambda controller, message: None),
         )
         self.indicators.use(Settings.model_validate({"cues": cues}))
         self.now_us = 0
@@ -86,7 +89,8 @@ class Street:
         until = self.now_us + seconds * 1e6
         while self.now_us < until:
             self.now_us += TICK_US
-            self.indicators.tick(card, sounding, controllers, False, self.now_us)
+            running = Snapshot(sounding=sounding)
+            self.indicators.tick(card, running, range(controllers), False, self.now_us)
 
     def cue(self, name: str) -> None:
         self.indicators.cue(name, self.now_us)

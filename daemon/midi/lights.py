@@ -1,0 +1,134 @@
+"""Lights on the controllers: what the instrument is doing, sent back to them as notes or controls.
+
+Units: microseconds of the monotonic clock (``_us``); octaves.
+Threads: the main loop's alone.
+
+Nothing is sent unless the settings ask for it. A light is sent when it changes, at most
+`MOST_A_TICK` of them at a time, and once more to every controller that has just come.
+"""
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field
+
+from config.bindings import Light
+from daemon.ipc.counters import Snapshot
+from daemon.ipc.messages import Gesture
+
+MOST_A_TICK = 8
+LINGER_US = 500_000
+"""For so long a light shows what was over in a moment."""
+_NOTE_ON, _CONTROL = 0x90, 0xB0
+
+Send = Callable[[int, bytes], None]
+"""Sends a message to a controller, by its number."""
+
+
+@dataclass
+class _Seen:
+    """What was counted before, and until when it shows."""
+
+    stolen: int = 0
+    trouble: int = 0
+    stealing_until_us: int = 0
+    overload_until_us: int = 0
+
+
+@dataclass
+class _Box:
+    """The state that lights can show."""
+
+    ready: bool = False
+    sounding: bool = False
+    stealing: bool = False
+    overload: bool = False
+    octaves: dict[int, int] = field(default_factory=dict)
+    zones_off: Collection[int] = ()
+
+
+class Lights:
+    """The lights of the settings, and what was sent last.
+
+    Parameters
+    ----------
+    send
+        Sends a message to a controller.
+    """
+
+    def __init__(self, send: Send) -> None:
+        self._send = send
+        self._lights: Sequence[Light] = ()
+        self._sent: dict[tuple[int, int], int] = {}
+        self._seen, self._box = _Seen(), _Box()
+
+    def use(self, lights: Sequence[Light]) -> None:
+        """Take what the settings say; lights that are left out go off."""
+        if lights != self._lights:
+            self.close()
+            self._lights = lights
+
+    def gesture(self, done: Gesture) -> None:
+        """Take what a gesture has changed."""
+        self._box.octaves[done.controller] = done.octave
+        self._box.zones_off = done.zones_off
+
+    def tick(
+        self, ready: bool, running: Snapshot | None, controllers: Collection[int], now_us: int
+    ) -> None:
+        """Send what has changed to the controllers that are there."""
+        if not self._lights:
+            return
+        self._look(ready, running, now_us)
+        self._forget(controllers)
+        room = MOST_A_TICK
+        for controller in controllers:
+            for place, light in enumerate(self._lights):
+                value = light.on if self._shows(light, controller) else light.off
+                if room and self._sent.get((controller, place)) != value:
+                    self._sent[controller, place] = value
+                    self._put(controller, light, value)
+                    room -= 1
+
+    def close(self) -> None:
+        """Turn off what is on."""
+        for (controller, place), value in self._sent.items():
+            light = self._lights[place]
+            if value != light.off:
+                self._put(controller, light, light.off)
+        self._sent.clear()
+
+    def _forget(self, controllers: Collection[int]) -> None:
+        """Take those that have gone for dark and as they are at power-on."""
+        self._sent = {each: value for each, value in self._sent.items() if each[0] in controllers}
+        octaves = self._box.octaves
+        self._box.octaves = {each: octaves[each] for each in octaves if each in controllers}
+
+    def _look(self, ready: bool, running: Snapshot | None, now_us: int) -> None:
+        box, seen = self._box, self._seen
+        box.ready = ready
+        if running is None:
+            box.sounding, box.octaves, box.zones_off = False, {}, ()
+        else:
+            box.sounding = running.sounding > 0
+            stolen, trouble = running.accounts["stolen"], running.underflows + running.faults
+            if stolen > seen.stolen:
+                seen.stealing_until_us = now_us + LINGER_US
+            if trouble > seen.trouble:
+                seen.overload_until_us = now_us + LINGER_US
+            seen.stolen, seen.trouble = stolen, trouble
+        limited = running is not None and running.most_partials > 0
+        box.stealing = now_us < seen.stealing_until_us
+        box.overload = limited or now_us < seen.overload_until_us
+
+    def _shows(self, light: Light, controller: int) -> bool:
+        box = self._box
+        if light.shows == "octave":
+            octave = box.octaves.get(controller, 0)
+            return octave == light.which if light.which else octave != 0
+        if light.shows == "zone":
+            return box.ready and light.which not in box.zones_off
+        return bool(getattr(box, light.shows))
+
+    def _put(self, controller: int, light: Light, value: int) -> None:
+        kind, number = light.message
+        status = (_NOTE_ON if kind == "note" else _CONTROL) | (light.channel - 1)
+        self._send(controller, bytes((status, number, value)))
