@@ -28,6 +28,7 @@ def accounts(daemon: Daemon) -> dict[str, int]:
 @pytest.fixture
 def keys(stage: Daemon) -> Iterator[VirtualController]:
     """A controller that is heard; no note of it is left when it goes."""
+    stage.is_unplugged()
     with VirtualController() as controller:
         wait_until(lambda: NAME in names(stage))
         stage.hears(controller)

@@ -143,8 +143,9 @@ def cpu_ticks(pid: int) -> int:
 def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(stage: Daemon) -> None:
     before = len(stage.log)
     watch = FaultLog("storm of hangup signals", lambda: stage.log)
+    stage.is_unplugged()
     with VirtualController() as keys:
-        stage.says("controller connected")
+        wait_until(lambda: stage.status()["controllers"])
         stage.hears(keys)
         stage.plays(keys, 60)
         for _ in range(200):
@@ -159,6 +160,7 @@ def test_an_abused_control_socket_costs_the_sound_nothing(stage: Daemon) -> None
     watch = FaultLog("control socket abused", lambda: stage.log)
     assert watch.row.lines == []
     before = stage.log
+    stage.is_unplugged()
     with VirtualController() as keys, ExitStack() as wires:
         wait_until(lambda: stage.status()["controllers"])
         stage.hears(keys)

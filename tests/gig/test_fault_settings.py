@@ -31,8 +31,8 @@ UNSHARED = ["unshare", "--map-root-user", "--mount", "sh", "-c"]
 def held(stage: Daemon) -> Iterator[VirtualController]:
     """A controller with one key down, through the whole test."""
     stage.settings.write_text(SETTINGS)
+    stage.is_unplugged()
     with VirtualController() as controller:
-        stage.says("controller ")
         wait_until(lambda: stage.status()["controllers"])
         stage.hears(controller)
         stage.plays(controller, 60)

@@ -92,6 +92,10 @@ class Daemon:
         controller.plug()
         self.says("controller reconnected", reconnected + 1)
 
+    def is_unplugged(self) -> None:
+        """Wait until the controller of the test before is seen to be gone."""
+        wait_until(lambda: not self.status()["controllers"])
+
     def hears(self, controller: VirtualController) -> None:
         """Send one message, and see that it arrives, and no other."""
         before = self.status()["messages"]
