@@ -35,7 +35,7 @@ Then, on the board, with the controller and the sound card plugged in:
 What can be changed:
   partiald learn TARGET    the next knob moved changes this
   partiald check [FILE]    the settings in force, and where each comes from
-  partiald sounds          the sounds: list, show NAME, draw NAME
+  partiald sounds          the sounds: list, show NAME, draw NAME, from NOTE.wav
   partiald chart           what it understands of MIDI
 
 --settings FILE before the command uses that file instead of all others.
@@ -224,11 +224,11 @@ def build() -> Parser:
     )
     check.add_argument("file", nargs="?", type=Path, metavar="FILE", help="check only this file")
 
-    sounds = command("sounds", "List the sounds; show one in figures, draw it, or hear it.", "")
+    sounds = command("sounds", "List the sounds; show, draw or hear one; find one.", "")
     sounds.add_argument("--json", action="store_true", help="for a program to read")
     what = sounds.add_subparsers(
         dest="what",
-        metavar="show|draw|hear",
+        metavar="show|draw|hear|from",
         parser_class=Parser,
         help="none of these: list all of them",
     )
@@ -256,6 +256,21 @@ def build() -> Parser:
         help="write it to this file instead of playing it",
     )
     hear.add_argument("--force", action="store_true", help="replace an existing file")
+    found = command(
+        "from",
+        "Make a sound out of recordings of single notes: one, or several keys and strengths.",
+        "note.wav -o bottle.toml",
+        what,
+        "sounds ",
+    )
+    found.add_argument("notes", type=Path, nargs="+", metavar="NOTE.wav", help="one note each")
+    found.add_argument(
+        "--key", type=whole_number, metavar="N", help="the first one's key; found unless given"
+    )
+    found.add_argument(
+        "-o", dest="output", type=Path, metavar="TOML", help="NOTE.toml unless given"
+    )
+    found.add_argument("--force", action="store_true", help="replace existing files")
     return parser
 
 

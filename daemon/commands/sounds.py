@@ -10,7 +10,7 @@ import numpy as np
 
 from config.faults import suggestion
 from config.files import write_atomic
-from config.library import shipped
+from config.library import OWNER_FOLDERS, shipped
 from config.printable import printable
 from config.rank import MAX_PARTIALS
 from config.settings import Settings
@@ -26,6 +26,8 @@ _MOST_SHOWN = 24
 
 def run(arguments: argparse.Namespace) -> int:
     """List, show or draw."""
+    if arguments.what == "from":
+        return _from(arguments)
     settings, sounds = prepared(arguments.settings)
     output: Path
     if arguments.what is None:
@@ -48,6 +50,23 @@ def run(arguments: argparse.Namespace) -> int:
             lines = show_lines(arguments.name, sounds[arguments.name])
     for line in lines:
         sys.stdout.write(f"{line}\n")
+    return 0
+
+
+def _from(arguments: argparse.Namespace) -> int:
+    from daemon.shaping.recorded_sound import found_in, write
+
+    key, output = arguments.key, arguments.output or Path(f"{arguments.notes[0].stem}.toml")
+    if key is not None and not 0 <= key <= 127:
+        raise UsageError(f"--key {key}: must be 0 to 127; 60 is C4")
+    if output.suffix != ".toml":
+        raise UsageError(f"-o {output}: a sound file's name must end in .toml")
+    recorded = found_in(arguments.notes, output.stem, key)
+    picture = write(recorded, output, force=arguments.force)
+    for line in recorded.lines():
+        sys.stdout.write(f"{line}\n")
+    sys.stdout.write(f"{output}: the sound; {picture}: what is left of the recording without it\n")
+    sys.stdout.write(f"To play it: copy {output} into {OWNER_FOLDERS[0]}\n")
     return 0
 
 
