@@ -55,6 +55,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _from(arguments: argparse.Namespace) -> int:
     from daemon.shaping.recorded_sound import found_in, write
+    from daemon.shaping.recorded_words import found_lines
 
     key, output = arguments.key, arguments.output or Path(f"{arguments.notes[0].stem}.toml")
     if key is not None and not 0 <= key <= 127:
@@ -63,7 +64,7 @@ def _from(arguments: argparse.Namespace) -> int:
         raise UsageError(f"-o {output}: a sound file's name must end in .toml")
     recorded = found_in(arguments.notes, output.stem, key)
     picture = write(recorded, output, force=arguments.force)
-    for line in recorded.lines():
+    for line in found_lines(recorded.paths, recorded.notes):
         sys.stdout.write(f"{line}\n")
     sys.stdout.write(f"{output}: the sound; {picture}: what is left of the recording without it\n")
     sys.stdout.write(f"To play it: copy {output} into {OWNER_FOLDERS[0]}\n")

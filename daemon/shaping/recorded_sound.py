@@ -4,12 +4,10 @@ Units: hertz, dB, seconds. Promise: the file and its picture are written whole o
 can't be analysed is one line that names the file.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from config.faults import validate
 from config.files import write_atomic
@@ -22,11 +20,8 @@ from daemon.offline import wav_reader
 from daemon.offline.wav_file import check_target
 from daemon.shaping.sound_text import text_of
 from voices.analysis.description import Description, describe
-from voices.analysis.pitch import key_hz
 from voices.analysis.recording import UnfitError
 from voices.analysis.sound_table import table_of
-
-_MOST_SHOWN = 12
 
 
 @dataclass(frozen=True)
@@ -37,18 +32,6 @@ class Recorded:
     sound: Sound
     notes: list[Description]
     paths: list[Path]
-
-    def lines(self) -> Iterator[str]:
-        """Yield what was found, in figures."""
-        for path, note in zip(self.paths, self.notes, strict=True):
-            cents = 1200 * np.log2(note.hz / key_hz(note.key))
-            yield (
-                f"{path.name}: {key_name(note.key)} {round(cents):+d} cents ({note.hz:.2f} Hz), "
-                f"{counted(len(note.partials), 'partial')}"
-            )
-            yield f"  rise {_seconds(note.rise_s)}; {_release(note)}; {_noise(note)}"
-            yield f"  the partials leave {note.residual_db:.1f} dB of it"
-        yield from _partials(self.notes[0])
 
     def text(self) -> str:
         """Return the sound file."""
@@ -100,35 +83,3 @@ def write(recorded: Recorded, output: Path, *, force: bool) -> Path:
     except OSError as fault:
         raise RunError(f"{output}: {fault.strerror}; nothing written") from fault
     return picture
-
-
-def _partials(note: Description) -> Iterator[str]:
-    loudest = max(each.level_db for each in note.partials)
-    yield "   ratio  level dB      T60  second dB  second T60"
-    strongest = sorted(note.partials, key=lambda each: -each.level_db)[:_MOST_SHOWN]
-    for each in sorted(strongest, key=lambda each: each.ratio):
-        second = ""
-        if each.second_db is not None:
-            second = f"  {each.second_db:>9.1f}  {_seconds(each.second_decay_s):>10}"
-        decay = _seconds(each.decay_s)
-        yield f"{each.ratio:>8.4f}  {each.level_db - loudest:>8.1f}  {decay:>7}{second}"
-
-
-def _seconds(seconds: float) -> str:
-    if not np.isfinite(seconds):
-        return "none"
-    return f"{1000 * seconds:.0f} ms" if seconds < 0.1 else f"{seconds:.2f} s"
-
-
-def _release(note: Description) -> str:
-    if note.release_s is None:
-        return "not released"
-    return f"released within {_seconds(note.release_s)}"
-
-
-def _noise(note: Description) -> str:
-    if note.noise is None:
-        return "no noise"
-    noise = note.noise
-    stays = "stays" if not np.isfinite(noise.decay_s) else f"T60 {_seconds(noise.decay_s)}"
-    return f"noise {noise.level_db:.0f} dB, {noise.low_hz:.0f} to {noise.high_hz:.0f} Hz, {stays}"
