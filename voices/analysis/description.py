@@ -20,7 +20,7 @@ LONGEST_DECAY_S = 200.0
 """What would take longer does not decay."""
 QUIET_DB = -70.0
 """Partials quieter than this beside the loudest are left out."""
-_ASTRAY_CENTS = 35.0
+_ASTRAY_CENTS, _NEAR_CENTS = 35.0, 6.0
 _SHORT_S = 0.6
 _FEWEST_ASTRAY = 4
 _LEAST_DB = -1.0
@@ -128,13 +128,16 @@ def _tones(partials: list[Partial], hz: float) -> list[Partial]:
     power = np.array([each.level**2 for each in partials])
     ratios = np.array([each.first.hz for each in partials]) / hz
     numbers = np.maximum(np.rint(ratios), 1)
-    astray = np.abs(1200 * np.log2(ratios / numbers)) > _ASTRAY_CENTS + 4 * numbers
+    off_cents = np.abs(1200 * np.log2(ratios / numbers))
+    astray = off_cents > _ASTRAY_CENTS + 4 * numbers
     decays = np.array([max(sine.t60_s for sine in each.sines) for each in partials])
     short = decays < min(_SHORT_S, 0.2 * float(decays[int(power.argmax())]))
     kept = ~(astray & short)
     # Noises have many; and most of a bell is astray, then what is short is its own as well.
     if (~kept).sum() < _FEWEST_ASTRAY or power[kept & ~astray].sum() < _SERIES * power[kept].sum():
         return partials
+    # Where there is a noise, some of it is near the series by chance.
+    kept &= ~(short & (off_cents > _NEAR_CENTS + 0.5 * numbers))
     return [each for each, keep in zip(partials, kept, strict=True) if keep]
 
 
