@@ -14,7 +14,7 @@ from config.settings import Settings
 from config.sound import Sound
 from voices.channels.tunings import preset
 from voices.synthesis.attack_lines import AttackLines
-from voices.synthesis.table_cache import Place, Tuned, computed
+from voices.synthesis.table_cache import Key, Place, computed
 from voices.synthesis.voicing import Shape, Voicing, voicing_of
 
 READY_KEYS = range(36, 97)
@@ -62,7 +62,7 @@ class Repertoire:
         voicing = self.voicing(self._own)
         tuned = [(t, key, keys[key]) for key in READY_KEYS for t in voicing.all_timbres(key)]
         known = before.tables if before else {}
-        self.tables: dict[Tuned, Place] = {each: known[each] for each in tuned if each in known}
+        self.tables: dict[Key, Place] = {each: known[each] for each in tuned if each in known}
         """The tables of the sound in force."""
         if len(self.tables) < len(tuned):
             self.tables = {}

@@ -74,9 +74,9 @@ def onset_spectrum(timbre: Timbre, velocity: float, which: int, *, soft: bool) -
     between = velocity - whole
     if not (between or soft):
         return spectrum
-    levels = spectrum.properties[3]
+    levels = spectrum.levels
     if between and whole < 127:
-        levels = levels + (timbre.spectrum(whole + 1, which).properties[3] - levels) * between
+        levels = levels + (timbre.spectrum(whole + 1, which).levels - levels) * between
     if soft:
         levels = levels * 10.0 ** ((SOFT_DB + SOFT_TILT_DB * np.maximum(timbre.octaves, 0.0)) / 20)
     return timbre.with_levels(levels, which)

@@ -53,16 +53,17 @@ def _by_wave(gains: NDArray[Any], bank: Bank, *, sends: bool) -> NDArray[Any]:
 
     With a third column: how much of a wave goes to the room.
     """
-    sides = bank.arrays.sides
+    sides, wet = bank.arrays.sides, bank.arrays.wet[: bank.count] * _HALF_POWER
+    by_wave = np.zeros((*gains.shape[:-1], sides, 3 if sends else 2), gains.dtype)
     if sides == 2:  # one is heard left only, the other right only
-        gains = (gains[..., None, :] * np.eye(2, dtype=gains.dtype)).reshape(
-            *gains.shape[:-2], -1, 2
-        )
-    if not sends:
-        return gains
-    wet = bank.arrays.wet[: bank.count].repeat(sides)[:, None] * _HALF_POWER
-    send = gains.sum(-1, keepdims=True) * wet
-    return np.concatenate([gains, send.astype(gains.dtype, copy=False)], axis=-1)
+        by_wave[..., 0, 0], by_wave[..., 1, 1] = gains[..., 0], gains[..., 1]
+        if sends:
+            by_wave[..., 2] = gains * wet[:, None]
+    else:
+        by_wave[..., 0, :2] = gains
+        if sends:
+            by_wave[..., 0, 2] = (gains[..., 0] + gains[..., 1]) * wet
+    return by_wave.reshape(*gains.shape[:-2], -1, by_wave.shape[-1])
 
 
 def _mix_along(ramps: Ramps, bank: Bank, *, sends: bool) -> NDArray[np.float32]:

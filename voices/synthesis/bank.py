@@ -25,13 +25,11 @@ from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.resting_voices import RestingVoices
 from voices.synthesis.slot import Slot
-from voices.synthesis.table_cache import TableCache
-from voices.synthesis.voice_arrays import Rows, VoiceArrays
+from voices.synthesis.table_cache import Rows, TableCache
+from voices.synthesis.voice_arrays import VoiceArrays
 
 SILENT = 1e-7
-"""A slot below this level (-140 dB) has ended ..."""
-INAUDIBLE = 1e-8
-"""... and a partial below this one is zeroed."""
+"""A slot below this level (-140 dB) has ended."""
 PRUNE_FRAMES = 1024
 SPARE_ROWS = 8
 
@@ -63,6 +61,7 @@ class Bank:
         self._moving = MovingVoices(self.arrays, partial_gains, chirps)
         self._frames = frames
         self._smoother = smoother
+        self._cache = cache
         self._rendered_partials = partials
         """How many of each were rendered in the last block."""
         self._entering: list[Segment] = []
@@ -163,8 +162,12 @@ class Bank:
     def _fill_rows(self) -> slice:
         """Fill the rows of all slots that were added since the last block, and return them."""
         first = self.count - len(self._entering)
+        slots = self.slots[first:]
+        wanted = [(slot.timbre, slot.key, slot.frequency) for slot in slots]
+        for slot, place in zip(slots, self._cache.keys(wanted), strict=True):
+            slot.tables = place
         onsets = [segment.start for segment in self._entering]
-        self.arrays.enter(first, self.slots[first:], onsets)
+        self.arrays.enter(first, slots, onsets)
         self._envelopes.start(first, self._entering)
         self._entering.clear()
         return slice(first, self.count)
@@ -212,11 +215,11 @@ class Bank:
         used, arrays = np.s_[: self.count], self.arrays
         if not arrays.any_decay:
             return
-        age = np.maximum(frame - arrays.onset[used], 0.0)
-        level = arrays.levels[used] * np.exp(-arrays.decays[used] * age[:, None])
-        inaudible = (level < INAUDIBLE) & (arrays.decays[used] > 0)
+        inaudible = arrays.lifetimes[used] < (frame - arrays.onset[used])[:, None]
+        if not inaudible.any():
+            return
         for phasors in (arrays.state, arrays.onset_phasors):
             phasors[used].swapaxes(1, 2)[inaudible] = 0.0
-        arrays.levels[used][inaudible] = 0.0
-        for row in np.flatnonzero(~arrays.levels[used].any(axis=1)):
+        arrays.lifetimes[used][inaudible] = np.inf
+        for row in np.flatnonzero(~arrays.onset_phasors[used].any(axis=(1, 2))):
             self.slots[row].ends = self.next_end = frame

@@ -21,7 +21,8 @@ from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.phase_trajectory import Trajectory, middles, steepness, trajectory
 from voices.synthesis.phasor_tables import FADE_START, below_nyquist
 from voices.synthesis.steep_periods import SteepPeriods, render_steep
-from voices.synthesis.voice_arrays import Rows, VoiceArrays
+from voices.synthesis.table_cache import Rows
+from voices.synthesis.voice_arrays import VoiceArrays
 
 Array = NDArray[Any]
 
@@ -112,8 +113,6 @@ class MovingVoices:
         if arrays.latest_onset >= frame:  # a new voice has turned none at its onset
             into = arrays.onset[rows] - frame
             for voice in (into >= 0).nonzero()[0]:
-                row = np.arange(arrays.capacity)[rows][voice]
-                arrays.i_omega[row] = 2j * np.pi * arrays.frequency[row] * arrays.ratios[row]
                 sub_block, rest = divmod(int(into[voice]), ramps.sub_block_frames)
                 path = ratios[:, voice]
                 slope = np.diff(path) / CONTROL_PERIOD

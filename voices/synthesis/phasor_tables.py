@@ -9,7 +9,6 @@ Shapes: ``K`` voices, ``P`` partials, ``R`` rows of ``C`` columns. Complex numbe
 pairs of reals, so that the product is a real one of inner length 2P.
 """
 
-from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -73,13 +72,6 @@ def tables(frequencies: NDArray[np.float64], decays: NDArray[np.float64], frames
         weight.astype(np.float32),
         bool((weight == 1.0).all()),
     )
-
-
-def turned(made: Tables, rows: Sequence[int], frames: NDArray[np.intp]) -> NDArray[np.complex64]:
-    """Return ``z^n`` of some rows of tables, (len(rows), P), each for its n of ``frames``."""
-    along, inside = np.divmod(frames, made.columns.shape[2])
-    within = made.columns[rows, :, inside].view(np.complex64)
-    return np.asarray(made.rows[rows, along] * within.conj())
 
 
 def below_nyquist(frequencies: NDArray[Any]) -> NDArray[Any]:

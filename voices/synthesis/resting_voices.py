@@ -4,7 +4,7 @@ Shapes: ``V`` voices, ``P`` partials, ``S`` sides, blocks of ``R`` rows by ``C``
 `voices.synthesis.phasor_tables`).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from voices.modulation.smoother import GAINS, PITCH, SHAPE, Smoother
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.phasor_tables import Tables, shape_of, turned
+from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.slot import Slot
-from voices.synthesis.table_cache import TableCache
-from voices.synthesis.voice_arrays import Rows, VoiceArrays
+from voices.synthesis.table_cache import Rows, TableCache, by_tables, fill
+from voices.synthesis.voice_arrays import VoiceArrays
 
 
 class RestingVoices:
@@ -69,12 +69,14 @@ class RestingVoices:
     def _begin(self, rows: Rows, frame: int) -> None:
         """Start voices at their keys' own pitch and spectrum."""
         arrays = self._arrays
-        for some, made, places in self._load_tables(rows, arrays.frequency[rows]):
+        numbers = _numbers(rows)
+        places = [self._slots[row].tables for row in numbers]
+        for some, made, keys in by_tables(numbers, places):
             into = (arrays.onset[some] - frame).astype(np.intp)
-            phasors = arrays.onset_phasors[some] / turned(made, places, into)[:, None]
-            if not made.full:
-                phasors *= made.weight[places][:, None]
-            arrays.state[some] = phasors
+            back = made.back(keys, into)
+            if not made.phasors.full:
+                back *= made.phasors.weight[keys]
+            arrays.state[some] = arrays.onset_phasors[some] * back[:, None]
 
     def _resume(self, rows: Rows, frame: int) -> None:
         """Go on with voices that have come to rest, or that start bent."""
@@ -95,39 +97,15 @@ class RestingVoices:
         phasors = np.exp(2j * np.pi * (cycles - np.rint(cycles)))
         arrays.state[rows] = (level * phasors)[:, None] * arrays.onset_phasors[rows]
         arrays.cycles[rows], arrays.as_of[rows] = key_cycles, frame
-        for some, made, places in self._load_tables(rows, frequency):
-            arrays.state[some] *= made.weight[places][:, None]
-            i_omega = 2j * np.pi * arrays.frequency[some]
-            arrays.i_omega[some] = arrays.ratios[some] * i_omega[:, None]
-
-    def _load_tables(
-        self, rows: Rows, frequency: NDArray[np.float64]
-    ) -> Iterator[tuple[Rows, Tables, list[int]]]:
-        """Fill in the tables of voices for frequencies.
-
-        Yield the rows that have their tables in common, those tables, and where they are in them.
-        """
-        arrays = self._arrays
         numbers = _numbers(rows)
-        wanted = [
-            (self._slots[row].timbre, self._slots[row].key, each)
-            for row, each in zip(numbers, frequency.tolist(), strict=True)
-        ]
-        alike: dict[int, list[int]] = {}
-        known = self._cache.find(wanted)
-        for number, (made, _) in enumerate(known):
-            alike.setdefault(id(made), []).append(number)
-        for some in alike.values():
-            made, places = known[some[0]][0], [known[number][1] for number in some]
-            here = _in_one_piece([numbers[number] for number in some])
-            tables: tuple[NDArray[Any], ...] = made[:4]
-            filled = (arrays.outer, arrays.inner, arrays.step, arrays.i_omega)
-            for table, into in zip(tables, filled, strict=True):
-                if isinstance(here, slice):
-                    table.take(places, 0, into[here], "clip")
-                else:
-                    into[here] = table[places]
-            yield here, made, places
+        slots = [self._slots[row] for row in numbers]
+        bent = zip(slots, frequency.tolist(), strict=True)
+        places = self._cache.bent([(slot.timbre, slot.key, each) for slot, each in bent])
+        for some, made, keys in by_tables(numbers, places):
+            fill(arrays.outer, some, made.rows, keys)
+            fill(arrays.inner, some, made.columns, keys)
+            fill(arrays.step, some, made.step, keys)
+            arrays.state[some] *= made.weight[keys][:, None]
 
     # --- resting ---------------------------------------------------------------------------
 
@@ -167,14 +145,6 @@ class RestingVoices:
 
 def _numbers(rows: Rows) -> list[int]:
     return list(range(rows.start, rows.stop)) if isinstance(rows, slice) else rows.tolist()
-
-
-def _in_one_piece(rows: list[int]) -> Rows:
-    """Return rows as a slice if they follow each other, or else as an array."""
-    first, last = rows[0], rows[-1]
-    if last - first == len(rows) - 1:
-        return slice(first, last + 1)
-    return np.array(rows)
 
 
 def _rise(shape: tuple[int, int], sides: int) -> NDArray[np.float32]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from voices.synthesis.envelope_segment import Segment
+from voices.synthesis.table_cache import Place
 from voices.synthesis.timbre import OnsetSpectrum, Timbre
 
 
@@ -38,6 +39,8 @@ class Slot:
     """The row of `Smoother` with which it moves."""
     wet: float = 0.0
     """How much of it is sent to the room; 1: as much as is heard of it."""
+    tables: Place = field(init=False)
+    """Of its key."""
     bank: Renderer = field(init=False)
     index: int = -1
     """Its row in the bank."""

@@ -1,23 +1,58 @@
-"""The cache of phasor tables: of the keys that are about to be played, and of those that were.
+"""The cache of tables: of the keys that are about to be played, and of those that were.
 
-Shapes: see `voices.synthesis.phasor_tables`.
+Shapes: ``K`` keys, ``P`` partials; see `voices.synthesis.phasor_tables`.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from voices.synthesis.phasor_tables import Tables, tables
+from voices.synthesis.phasor_tables import Tables, powers, shape_of, tables
 from voices.synthesis.timbre import Timbre
 
 MOST_BYTES = 6 << 20
 """Above this the tables that were met while playing are dropped (bent notes leave many that are
 never needed again)."""
+INAUDIBLE = 1e-8
+"""A partial below this level is zeroed."""
 
-Tuned = tuple[Timbre, int, float]
-"""A timbre, the key that was struck, and its frequency as bent, in cycles per frame."""
-Place = tuple[Tables, int]
-"""Tables of many keys, and a row of them."""
+Key = tuple[Timbre, int, float]
+"""A timbre, the key that was struck, and its frequency, not bent, in cycles per frame."""
+Bent = tuple[Timbre, int, float]
+"""The same with the frequency as bent."""
+
+
+class KeyTables(NamedTuple):
+    """What slots on K keys begin with."""
+
+    phasors: Tables
+    back_rows: NDArray[np.complex64]
+    """Shape (KR, P): ``z^(-rC)``."""
+    back_columns: NDArray[np.complex64]
+    """Shape (KC, P): ``z^-c``."""
+    properties: NDArray[np.float64]
+    """Shape (K, 5, P): those of `Timbre`."""
+    decays: NDArray[np.float64]
+    """Shape (K, P), in nepers per frame."""
+    lifetimes: NDArray[np.float64]
+    """Shape (K, P): for how many frames each partial is audible at most."""
+    frequencies: NDArray[np.float64]
+    """Shape (K, 3): of the key, of its highest partial, and that which the tables are for."""
+
+    def back(self, keys: NDArray[np.intp], frames: NDArray[np.intp]) -> NDArray[np.complex64]:
+        """Return ``z^-n`` of some keys, (len(keys), P), each for its n of ``frames``."""
+        height = len(self.back_rows) // len(self.decays)
+        width = len(self.back_columns) // len(self.decays)
+        along, inside = np.divmod(frames, width)
+        turned = self.back_rows.take(keys * height + along, 0)
+        turned *= self.back_columns.take(keys * width + inside, 0)
+        return turned
+
+
+Place = tuple[KeyTables, int]
+"""Tables of many keys, and one of them."""
 
 
 class TableCache:
@@ -25,33 +60,104 @@ class TableCache:
 
     def __init__(self, frames: int) -> None:
         self._frames = frames
-        self.kept: Mapping[Tuned, Place] = {}
+        self.kept: Mapping[Key, Place] = {}
         """Those that were computed before they were needed."""
-        self._met: dict[Tuned, Place] = {}
+        self._met: dict[Key, Place] = {}
+        self._bent: dict[Bent, tuple[Tables, int]] = {}
         self._bytes = 0
 
-    def find(self, wanted: Sequence[Tuned]) -> list[Place]:
-        """Return where the tables of several keys are; those missing are computed, all at once.
+    def keys(self, wanted: Sequence[Key]) -> list[Place]:
+        """Return the tables of keys; those missing are computed, all at once.
 
         The timbres must be padded alike.
         """
         kept, met = self.kept, self._met
         places = [kept.get(each) or met.get(each) for each in wanted]
         if None in places:
+            self._make_room()
             missing = [each for each, place in zip(wanted, places, strict=True) if not place]
-            if self._bytes > MOST_BYTES:
-                met.clear()
-                self._bytes = 0
             added = computed(missing, self._frames)
-            self._bytes += sum(table.nbytes for table in added[missing[0]][0][:-1])
+            made, _ = added[missing[0]]
+            self._bytes += sum(table.nbytes for table in (*made.phasors[:-1], *made[1:]))
             met.update(added)
             places = [place or added[each] for each, place in zip(wanted, places, strict=True)]
         return [place for place in places if place]
 
+    def bent(self, wanted: Sequence[Bent]) -> list[tuple[Tables, int]]:
+        """Return the phasors of keys at bent frequencies, as `keys` does."""
+        known = self._bent
+        missing = [each for each in wanted if each not in known]
+        if missing:
+            self._make_room()
+            missing = [each for each in wanted if each not in known]
+            made = _phasors(missing, self._frames)
+            self._bytes += sum(table.nbytes for table in made[:-1])
+            known.update({each: (made, row) for row, each in enumerate(missing)})
+        return [known[each] for each in wanted]
 
-def computed(wanted: Sequence[Tuned], frames: int) -> dict[Tuned, Place]:
-    """Return the tables of several keys, all computed at once; the timbres are padded alike."""
+    def _make_room(self) -> None:
+        if self._bytes > MOST_BYTES:
+            self._met.clear()
+            self._bent.clear()
+            self._bytes = 0
+
+
+T = TypeVar("T", KeyTables, Tables)
+Rows = slice | NDArray[np.intp]
+
+
+def by_tables(
+    rows: Sequence[int], places: Sequence[tuple[T, int]]
+) -> Iterator[tuple[Rows, T, NDArray[np.intp]]]:
+    """Yield which of some rows have their tables in common, those tables, and where they are.
+
+    Rows that follow each other come as a slice: with one, numpy copies nothing.
+    """
+    rest = list(zip(rows, places, strict=True))
+    while rest:
+        made = rest[0][1][0]
+        those = [row for row, place in rest if place[0] is made]
+        keys = np.array([place[1] for _, place in rest if place[0] is made])
+        first, last = those[0], those[-1]
+        in_one_piece = last - first == len(those) - 1
+        yield slice(first, last + 1) if in_one_piece else np.array(those), made, keys
+        if len(those) == len(rest):
+            return
+        rest = [each for each in rest if each[1][0] is not made]
+
+
+def fill(into: NDArray[Any], rows: Rows, table: NDArray[Any], keys: NDArray[np.intp]) -> None:
+    """Copy entries of a table into rows of an array."""
+    if isinstance(rows, slice):
+        table.take(keys, 0, into[rows], "clip")
+    else:
+        into[rows] = table[keys]
+
+
+def _phasors(wanted: Sequence[Bent], frames: int) -> Tables:
     frequencies = np.array([timbre.ratios * frequency for timbre, _, frequency in wanted])
     decays = np.array([timbre.decays_at(key) for timbre, key, _ in wanted])
-    made = tables(frequencies, decays, frames)
-    return {each: (made, row) for row, each in enumerate(wanted)}
+    return tables(frequencies, decays, frames)
+
+
+def computed(wanted: Sequence[Key], frames: int) -> dict[Key, Place]:
+    """Return the tables of keys, all computed at once; the timbres are padded alike."""
+    frequencies = np.array([timbre.ratios * frequency for timbre, _, frequency in wanted])
+    decays = np.array([timbre.decays_at(key) for timbre, key, _ in wanted])
+    levels = np.array([timbre.levels for timbre, _, _ in wanted])
+    rows, columns = shape_of(frames)
+    partials = levels.shape[1]
+    back = np.exp(decays - 2j * np.pi * frequencies)
+    back_rows = powers(np.exp(columns * (decays - 2j * np.pi * frequencies)), rows)
+    with np.errstate(divide="ignore"):
+        audible = np.log(np.maximum(levels, 1e-30) / INAUDIBLE) / decays
+    made = KeyTables(
+        tables(frequencies, decays, frames),
+        back_rows.swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
+        powers(back, columns).swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
+        np.array([timbre.properties for timbre, _, _ in wanted]),
+        decays,
+        audible,
+        np.array([(each, each * timbre.highest, each) for timbre, _, each in wanted]),
+    )
+    return {each: (made, place) for place, each in enumerate(wanted)}

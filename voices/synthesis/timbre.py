@@ -33,11 +33,10 @@ Values = Sequence[float] | NDArray[np.float64]
 class OnsetSpectrum(NamedTuple):
     """The partials of a voice at its onset."""
 
-    properties: NDArray[np.float64]
-    """Ratio, octaves above the key, number in its series, level of each partial, the dB that a dB
-    of swell adds to it, and whether it is an overtone: (6, P)."""
     phasors: NDArray[np.complex64]
     """Level and phase of each partial on each side, (S, P)."""
+    levels: NDArray[np.float64]
+    """Of each partial, (P,)."""
     level_sum: float
     """Of the levels: no sample is higher."""
 
@@ -108,9 +107,10 @@ class Timbre:
         order = np.argsort(quiet_last, kind="stable")
         if spec.first_to_go is not None:
             order = np.lexsort((quiet_last, spec.first_to_go))
-        self.properties = np.zeros((6, self.partials))
-        """As those of `OnsetSpectrum`, at full velocity."""
-        self.ratios, self.octaves, numbers, levels, swell, overtones = self.properties
+        self.properties = np.zeros((5, self.partials))
+        """Ratio, octaves above the key, number in its series (plus `IN_RANK` times that of its
+        rank), the dB that a dB of swell adds, and whether it is an overtone: each (P,)."""
+        self.ratios, self.octaves, numbers, swell, overtones = self.properties
         numbers[: self.count] = np.array(spec.numbers)[order]  # 0 is padding
         overtones[: self.count] = _overtones(np.array(spec.harmonics, np.float64))[order]
         self.ratios[:] = self._padded(spec.ratios, order, 1.0)
@@ -122,7 +122,8 @@ class Timbre:
         self._phasors[:, :, : self.count] = spec.phasors[:, :, order]
         self.side_count = spec.phasors.shape[1]
         """How many sides it has: 1 or 2."""
-        levels[:] = self._padded(spec.levels, order, 0.0) * db_to_gain(sound.level_db)
+        self.levels = self._padded(spec.levels, order, 0.0) * db_to_gain(sound.level_db)
+        """At full velocity, (P,)."""
         self.decays = np.zeros(self.partials)
         if spec.decays_s is not None:
             decays_s = self._padded(spec.decays_s, order, np.inf)
@@ -153,10 +154,10 @@ class Timbre:
         if known is None:
             curve = self.velocity
             noise = self.properties[2] == 0.0
-            levels = self.properties[3] * velocity_gain(velocity, curve.range_db)
+            levels = self.levels * velocity_gain(velocity, curve.range_db)
             if self._noise_touch_db:
                 range_db = min(60.0, curve.range_db + self._noise_touch_db)
-                levels[noise] = self.properties[3, noise] * velocity_gain(velocity, range_db)
+                levels[noise] = self.levels[noise] * velocity_gain(velocity, range_db)
             softness = (127 - velocity) / 126
             above = np.where(noise, 0.0, np.maximum(self.octaves, 0.0))
             levels *= 10.0 ** (above * (-curve.tilt_db * softness / 20))
@@ -165,10 +166,8 @@ class Timbre:
 
     def with_levels(self, levels: NDArray[np.float64], which: int = 0) -> OnsetSpectrum:
         """Return the partials of a voice at these levels."""
-        properties = self.properties.copy()
-        properties[3] = levels
         phasors = (levels * self._phasors[which % len(self._phasors)]).astype(np.complex64)
-        return OnsetSpectrum(properties, phasors, float(levels.sum()))
+        return OnsetSpectrum(phasors, levels, float(levels.sum()))
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
         """Return the decay of each partial at a key."""

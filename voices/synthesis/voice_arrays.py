@@ -5,7 +5,6 @@ sides, for blocks of ``R`` rows by ``C`` columns (see `voices.synthesis.phasor_t
 """
 
 from collections.abc import Sequence
-from struct import Struct
 from typing import Any
 
 import numpy as np
@@ -13,10 +12,8 @@ from numpy.typing import NDArray
 
 from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.slot import Slot
+from voices.synthesis.table_cache import Rows, by_tables, fill
 from voices.synthesis.timbre import Timbre
-
-Rows = slice | NDArray[np.intp]
-_PROGRESS = Struct("7d")
 
 
 class VoiceArrays:
@@ -29,7 +26,7 @@ class VoiceArrays:
         self.latest_onset = -1.0
         """Of all slots there ever were."""
         self._decaying = 0
-        """How many slots have partials that decay on their own; the decays of all others are 0."""
+        """How many slots have partials that decay on their own."""
         self.grow(capacity)
 
     def grow(self, capacity: int) -> None:
@@ -58,17 +55,18 @@ class VoiceArrays:
         self.onset_phasors = room("onset_phasors", np.complex64, self.sides, partials)
         """Level and phase of each partial at the onset."""
         self.decays = room("decays", np.float64, partials)
-        self.properties = room("properties", np.float64, 6, partials)
-        """Those of `OnsetSpectrum`, and each by its name."""
+        self.lifetimes = room("lifetimes", np.float64, partials)
+        """For how many frames from the onset each partial is audible at most."""
+        self.properties = room("properties", np.float64, 5, partials)
+        """Those of `Timbre`, and each by its name."""
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
-        self.levels, self.swell, self.overtones = rest
+        self.swell, self.overtones = rest
         self.progress = room("progress", np.float64, 7)
         """The key's frequency and that of its highest partial, not bent; the frequency that the
         tables are for; the cycles of the key since the onset as of a frame; that frame; the onset;
         and how much of a slot is sent to the room. Each by its name:"""
         self.frequency, self.highest, self.table_frequency, *rest = self.progress.T
         self.cycles, self.as_of, self.onset, self.wet = rest
-        self._progress_bytes = self.progress.data.cast("B")
         self.i_omega = room("i_omega", np.complex64, partials)
         """i times the radians per frame of each partial, not bent."""
         self.motion_row = room("motion_row", np.intp)
@@ -82,23 +80,27 @@ class VoiceArrays:
         """Fill rows from ``first`` on for slots whose onsets lie in the next block."""
         count = len(slots)
         used = slice(first, first + count)
-        for row, slot, onset in zip(range(first, first + count), slots, onsets, strict=True):
-            frequency = slot.frequency
-            values = frequency, frequency * slot.timbre.highest, frequency, 0.0, onset, onset
-            _PROGRESS.pack_into(self._progress_bytes, row * _PROGRESS.size, *values, slot.wet)
+        self.progress[used, 3] = 0.0
+        self.progress[used, 4] = self.progress[used, 5] = onsets
+        self.wet[used] = [slot.wet for slot in slots]
         self.motion_row[used] = [slot.motion_row for slot in slots]
         self.stale[used] = True
         self.latest_onset = max(self.latest_onset, *onsets)
-        spectra = [slot.onset_spectrum for slot in slots]
         phasors = self.onset_phasors[used].reshape(-1, self.partials)
-        np.concatenate([each.phasors for each in spectra], out=phasors)
-        properties = self.properties[used].reshape(-1, self.partials)
-        np.concatenate([each.properties for each in spectra], out=properties)
-        decaying = sum(slot.timbre.any_decay for slot in slots)
-        if decaying:
-            self._decaying += decaying
-            decays = [slot.timbre.decays_at(slot.key) for slot in slots]
-            np.concatenate(decays, out=self.decays[used].reshape(-1))
+        np.concatenate([slot.onset_spectrum.phasors for slot in slots], out=phasors)
+        numbers = range(first, first + count)
+        for rows, made, keys in by_tables(numbers, [slot.tables for slot in slots]):
+            self.progress[rows, :3] = made.frequencies[keys]
+            for into, table in (
+                *((self.outer, made.phasors.rows), (self.inner, made.phasors.columns)),
+                *((self.step, made.phasors.step), (self.i_omega, made.phasors.i_omega)),
+                *((self.properties, made.properties), (self.decays, made.decays)),
+                (self.lifetimes, made.lifetimes),
+            ):
+                fill(into, rows, table, keys)
+        for slot in slots:
+            if slot.timbre.any_decay:
+                self._decaying += 1
 
     @property
     def any_decay(self) -> bool:
@@ -110,9 +112,7 @@ class VoiceArrays:
         if row != last:
             for array in self._all:
                 array[row] = array[last]
-        if self._decaying:
-            self.decays[last] = 0.0
-            self._decaying -= timbre.any_decay
+        self._decaying -= timbre.any_decay
 
     def cycles_at(
         self, rows: Rows, frame: int, frequency: NDArray[np.float64]
