@@ -1,11 +1,11 @@
 """All sounds: those that come with partiald, and the owner's.
 
 A sound's name is the name of its file without ``.toml``; the owner's override those that come with
-partiald. Sounds are validated one at a time: all in one call would hold the interpreter's lock for
-milliseconds.
+partiald. Those are read when they are asked for: a start needs few of them.
 """
 
-from collections.abc import Mapping, Sequence
+from collections import ChainMap
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
@@ -29,15 +29,50 @@ def read_sound(path: Path) -> Sound:
     return validate(Sound, parse_toml(read_text(path), str(path)), str(path))
 
 
+class _Folder(Mapping[str, Sound]):
+    """The sounds of a folder in which no file has a fault, each read once."""
+
+    def __init__(self, folder: Path) -> None:
+        self._paths = {path.stem: path for path in sorted(folder.glob("*.toml"))}
+        self._read: dict[str, Sound] = {}
+
+    def __getitem__(self, name: str) -> Sound:
+        if name not in self._read:
+            self._read[name] = read_sound(self._paths[name])
+        return self._read[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._paths
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._paths)
+
+    def __len__(self) -> int:
+        return len(self._paths)
+
+
 @cache
 def shipped() -> Mapping[str, Sound]:
     """Return the sounds that come with partiald, by name."""
-    return {path.stem: read_sound(path) for path in sorted(SHIPPED.glob("*.toml"))}
+    return _Folder(SHIPPED)
 
 
-def load_sounds(folders: Sequence[Path] = OWNER_FOLDERS) -> tuple[dict[str, Sound], list[str]]:
+def with_shipped(own: Mapping[str, Sound]) -> Mapping[str, Sound]:
+    """Return the sounds that come with partiald, and those of the owner's, which override them."""
+    return ChainMap(dict(own), shipped())  # type: ignore[arg-type]
+
+
+def load_sounds(folders: Sequence[Path] = OWNER_FOLDERS) -> tuple[Mapping[str, Sound], list[str]]:
     """Return every sound by name, and the faults of those that were left out."""
-    sounds = dict(shipped())
+    own, faults = load_own_sounds(folders)
+    return with_shipped(own), faults
+
+
+def load_own_sounds(
+    folders: Sequence[Path] = OWNER_FOLDERS,
+) -> tuple[dict[str, Sound], list[str]]:
+    """Return the owner's sounds by name, and the faults of those that were left out."""
+    sounds: dict[str, Sound] = {}
     faults: list[str] = []
     for folder in folders:
         # Hidden files are no sounds: other computers leave some beside what they copy.

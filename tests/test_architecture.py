@@ -64,7 +64,6 @@ FEW = {
 SHORTEST, LONGEST = 40, 300
 SHORT = {
     "daemon.commands.panic": "a command is a module",
-    "daemon.commands.run": "a command is a module",
     "daemon.commands.status": "a command is a module",
 }
 """Modules under forty lines that fewer than three others import, and why they stay."""
@@ -235,6 +234,25 @@ def test_the_keeper_does_without_numpy() -> None:
     """So it starts while another process imports that, and keeps its memory small."""
     program = "import sys, daemon.keeper.build; sys.exit('numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", program], cwd=ROOT, check=False).returncode == 0
+
+
+@pytest.mark.gig
+def test_what_keeper_and_player_have_in_common_is_imported_before_they_part() -> None:
+    """Imported once, not by each of the two, which on one core is twice the time."""
+
+    def imported_after(module: str) -> set[str]:
+        program = (
+            "import importlib, sys; from daemon.commands import run\n"
+            "for each in run.SHARED: importlib.import_module(each)\n"
+            f"before = set(sys.modules); import {module}; print(*(set(sys.modules) - before))"
+        )
+        done = subprocess.run(
+            [sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=True
+        )
+        return set(done.stdout.split())
+
+    both = imported_after("daemon.keeper.build") & imported_after("daemon.player.process")
+    assert not {each for each in both if each.startswith(("config.", "voices.", "daemon."))}
 
 
 def test_what_tests_share_is_in_support() -> None:

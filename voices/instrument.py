@@ -57,6 +57,9 @@ class Instrument:
         The sounds by name; None: the shipped ones.
     mono
         For a card with one channel: pan is ignored, both sides are equal.
+    own_sound_only
+        For a quick start: until settings are applied again, the sound in force stands for those
+        that program changes and zones choose.
 
     Raises
     ------
@@ -72,6 +75,7 @@ class Instrument:
         block_frames: int,
         sounds: Mapping[str, Sound] | None = None,
         mono: bool = False,
+        own_sound_only: bool = False,
     ) -> None:
         self.sample_rate = sample_rate
         self.block_frames = block_frames
@@ -85,6 +89,7 @@ class Instrument:
         self._pool = VoicePool(
             *(self.ledger, self._smoother, self._partial_gains, sample_rate, block_frames),
             mono=mono,
+            own_sound_only=own_sound_only,
         )
         notes = Notes(self._pool)
         self._part = Part(notes, self._smoother, sample_rate=sample_rate, mono=mono)

@@ -7,6 +7,7 @@ song; the same song, settings and machine give the same file, byte for byte.
 import argparse
 import sys
 import time
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -47,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _settings(arguments: argparse.Namespace) -> tuple[Settings, dict[str, Sound]]:
+def _settings(arguments: argparse.Namespace) -> tuple[Settings, Mapping[str, Sound]]:
     """Return the defaults with the owner's file, or with the file named, and the sounds."""
     settings, sounds = prepared(arguments.settings, [OWNER], strict=True)
     if arguments.sound is None:

@@ -17,6 +17,12 @@ from daemon.player.fork_server import ForkServer
 SWITCH_INTERVAL_S = 5e-4
 """How long a message may wait for the interpreter's lock; the usual 5 ms are several blocks."""
 
+SHARED = (
+    *("config.library", "config.settings", "daemon.player.governor"),
+    *("daemon.soundcard.card_list", "daemon.soundcard.mixer", "voices.curves"),
+)
+"""With what these import, all that keeper and player have in common."""
+
 
 def run(arguments: argparse.Namespace) -> int:
     """Play; return 0 when stopped, 1 when no player can be started any more."""
@@ -27,7 +33,8 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         # A fork copies only the thread that forks, and what is imported by then is there once for
         # both. From here on both import the rest at the same time.
-        import_module("config.sound")
+        for shared in SHARED:
+            import_module(shared)
         memory = shared_memory()
         fork_server = ForkServer(memory, keep_out=[lock.descriptor])
         sys.setswitchinterval(SWITCH_INTERVAL_S)

@@ -4,7 +4,7 @@ Promise: a fault in a settings file ends the command before it has done anything
 """
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from config.faults import ConfigError
@@ -16,7 +16,7 @@ from config.sound import Sound
 
 def prepared(
     file: Path | None, layers: Sequence[Path] = DEFAULT_PATHS, *, strict: bool = False
-) -> tuple[Settings, dict[str, Sound]]:
+) -> tuple[Settings, Mapping[str, Sound]]:
     """Return the settings in force and all sounds.
 
     Parameters

@@ -54,7 +54,7 @@ class Start:
 
     settings: dict[str, Any]
     sounds: dict[str, Any] = field(default_factory=dict)
-    """Sounds by name, as `Sound.model_dump` gives them; empty: the shipped ones."""
+    """The owner's sounds by name, as `Sound.model_dump` gives them."""
     card: dict[str, Any] = field(default_factory=dict)
     """`Card.as_plain`; empty: the player looks itself, by the settings' device name."""
     known_card: str = ""

@@ -159,12 +159,12 @@ class PlayerSupervisor:
         """Return the running player's figures; None when there is no player."""
         return None if self.state is PlayerState.IDLE else self._counters.snapshot()
 
-    def use(self, settings: Settings, sounds: Mapping[str, Sound] | None, now_us: int) -> None:
+    def use(self, settings: Settings, sounds: Mapping[str, Sound], now_us: int) -> None:
         """Put settings in force; other audio settings take a new player."""
         another = settings.audio != self._settings.audio
         self._settings = settings
         # As their files have them: keys that exclude each other are not both there.
-        plain = {name: each.model_dump(exclude_unset=True) for name, each in (sounds or {}).items()}
+        plain = {name: each.model_dump(exclude_unset=True) for name, each in sounds.items()}
         self._plain = NewSettings(settings.model_dump(), plain)
         match self.state:
             case PlayerState.IDLE:

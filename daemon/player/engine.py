@@ -92,7 +92,7 @@ class Engine:
 
     Parameters
     ----------
-    settings, sounds, mono
+    settings, sounds, mono, own_sound_only
         As for `voices.instrument.Instrument`.
     ring, counters
         The parts of the shared memory.
@@ -120,6 +120,7 @@ class Engine:
         block_frames: int,
         sounds: Mapping[str, Sound] | None = None,
         mono: bool = False,
+        own_sound_only: bool = False,
         instrument: PlayedInstrument | None = None,
         clock_ns: Callable[[], int] = time.perf_counter_ns,
         governed: bool = False,
@@ -132,6 +133,7 @@ class Engine:
             block_frames=block_frames,
             sounds=sounds,
             mono=mono,
+            own_sound_only=own_sound_only,
         )
         if on_note is not None:
             self.instrument.ledger.notify = on_note

@@ -15,6 +15,7 @@ import time
 from collections.abc import Mapping
 from typing import Any, Literal, NoReturn
 
+from config.library import with_shipped
 from config.settings import Settings
 from config.sound import Sound
 from daemon.ipc.counters import SharedCounters
@@ -54,21 +55,21 @@ _LINE = 1000
 
 def prepared(
     settings_plain: Mapping[str, Any], sounds_plain: Mapping[str, Any]
-) -> tuple[Settings, dict[str, Sound] | None]:
-    """Return validated settings and sounds; no sounds: None, for the shipped ones.
+) -> tuple[Settings, Mapping[str, Sound]]:
+    """Return validated settings, and the owner's validated sounds with the shipped ones.
 
     Sound by sound, with a pause after each: one call over all would hold the interpreter, and
     with it the audio callback, for milliseconds.
     """
     settings = Settings.model_validate(settings_plain)
-    sounds = {}
+    sounds: dict[str, Sound] = {}
     for name, plain in sounds_plain.items():
         sound = Sound.model_validate(plain)
         # Worked out here once, so that the callback finds them ready.
         _ = sound.ratios, sound.levels, sound.phases, sound.decays_s, sound.count
         sounds[name] = sound
         time.sleep(0)
-    return settings, sounds or None
+    return settings, with_shipped(sounds)
 
 
 class Player:
@@ -152,6 +153,8 @@ class Player:
             self._tell("refused", f"'{output.card.name}' requests no audio", "warning")
             return ExitStatus.REFUSED
         self._announce(output, settings)
+        # What program changes choose is made ready while it plays.
+        engine.submit(settings, sounds)
         return self._play(output, engine)
 
     def _open(
@@ -159,7 +162,7 @@ class Player:
         card: Card,
         rate: int,
         settings: Settings,
-        sounds: dict[str, Sound] | None,
+        sounds: Mapping[str, Sound],
         rise: bool,
     ) -> tuple[Output, Engine]:
         """Open a card, or raise OutputError."""
@@ -174,6 +177,7 @@ class Player:
             mono=card.channels == 1,
             governed=True,
             fade_in=rise,
+            own_sound_only=True,
             on_note=self._note_events.put,
         )
         output = Output(

@@ -4,6 +4,8 @@ Units: microseconds of virtual time, frames.
 Threads: any; it shares nothing with the engine that plays.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from config.settings import Settings
@@ -16,7 +18,7 @@ _WARM_UP_BLOCKS = 24
 _COMMON_RATE = 48_000
 
 
-def warm_up(settings: Settings, sounds: dict[str, Sound] | None) -> int:
+def warm_up(settings: Settings, sounds: Mapping[str, Sound] | None) -> int:
     """Play a few notes that nobody hears, while nothing else plays; return how many.
 
     The first matrix product alone takes milliseconds: the BLAS library allocates its memory then.
@@ -31,6 +33,7 @@ def warm_up(settings: Settings, sounds: dict[str, Sound] | None) -> int:
         sample_rate=sample_rate,
         block_frames=frames,
         sounds=sounds,
+        own_sound_only=True,
     )
     out = np.zeros((frames, 2), np.float32)
     for number in range(_WARM_UP_BLOCKS):

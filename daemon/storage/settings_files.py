@@ -27,8 +27,8 @@ class LoadedSettings:
 
     settings: Settings
     """Always playable: what is faulty is left out."""
-    sounds: Mapping[str, Sound] | None = None
-    """None: only the shipped ones."""
+    sounds: Mapping[str, Sound] = field(default_factory=dict)
+    """The owner's, beside the shipped ones."""
     faults: list[str] = field(default_factory=list)
     """A line for each fault of a settings file."""
     remarks: list[str] = field(default_factory=list)
@@ -107,20 +107,18 @@ class SettingsFiles:
 
     def load(self) -> LoadedSettings:
         """Read everything; a fault in a file raises nothing."""
-        sounds, remarks = library.load_sounds(self._sound_folders)
+        own, remarks = library.load_own_sounds(self._sound_folders)
         try:
-            in_force, faults = self._read_layers(sounds)
+            in_force, faults = self._read_layers(library.with_shipped(own))
         except ConfigError as error:
             # The layers are valid one by one, but not together.
             in_force, faults = InForce(Settings(), {}), error.faults
-        shipped = library.shipped()
-        extra = any(sound is not shipped.get(name) for name, sound in sounds.items())
         remarks += [
             f"{p}: is not read: take '.txt' off its name" for p in _existing(self._misnamed)
         ]
         return LoadedSettings(
             settings=in_force.settings,
-            sounds=sounds if extra else None,
+            sounds=own,
             faults=list(faults),
             remarks=[*remarks, *in_force.overridden, *in_force.stood_in],
             origins=in_force.origins,

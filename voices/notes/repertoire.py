@@ -32,6 +32,8 @@ class Repertoire:
         The sounds by name.
     before
         The repertoire in force: what it has already is used again.
+    own_only
+        Whether the sound in force stands for all others.
     """
 
     def __init__(
@@ -43,12 +45,13 @@ class Repertoire:
         *,
         mono: bool,
         before: "Repertoire | None" = None,
+        own_only: bool = False,
     ) -> None:
         self.settings = settings
         self.sounds = sounds
         self._sample_rate = sample_rate
         self._mono = mono
-        self._own = settings.sound.name
+        self._own, self._own_only = settings.sound.name, own_only
         old: dict[str, Voicing] = before.voicings if before else {}
         # The settings' own may be another now, and so may what stands for unknown ones.
         self.voicings: dict[str, Voicing] = {
@@ -56,7 +59,7 @@ class Repertoire:
         }
         chosen = settings.sound
         others = chain(chosen.programs, *chosen.banks.values(), (z.sound for z in settings.zones))
-        for name in dict.fromkeys(("", *others)):
+        for name in dict.fromkeys(("",) if own_only else ("", *others)):
             self.voicing(name)
         keys = preset(settings.tuning, sample_rate).frequencies
         voicing = self.voicing(self._own)
@@ -81,7 +84,7 @@ class Repertoire:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
         known = self.voicings.get(name)
         if known is None:
-            if name in self.sounds:
+            if name in self.sounds and (name == self._own or not self._own_only):
                 known = voicing_of(self.sounds[name], self._sample_rate, mono=self._mono)
             else:
                 known = self.voicing(self._own)

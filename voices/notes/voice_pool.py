@@ -44,6 +44,7 @@ class VoicePool:
         frames: int,
         *,
         mono: bool,
+        own_sound_only: bool = False,
     ) -> None:
         self.allocator: Allocator[Voice] = Allocator(1)
         self.banks: dict[Shape, Bank] = {}
@@ -61,7 +62,7 @@ class VoicePool:
         self._fade_frames = int(FADE_S * sample_rate)
         self._cache = TableCache(frames)
         self._cells = Chirps()
-        self._mono = mono
+        self._mono, self._own_sound_only = mono, own_sound_only
         self.sounding = 0
         """How many voices sound, tails and fades included."""
         self.sending = 0
@@ -73,6 +74,7 @@ class VoicePool:
             *(settings, sounds, self.sample_rate, self._frames),
             mono=self._mono,
             before=self._repertoire,
+            own_only=self._own_sound_only and self._repertoire is None,
         )
         banks: dict[Shape, Bank] = {}
         for shape, slots in ready.shapes().items():
