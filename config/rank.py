@@ -65,7 +65,8 @@ class Pair(Section):
     """A second partial beside each: beats, warble, or a decay in two stages."""
 
     beats_hz: float = Field(default=0.0, ge=-20.0, le=20.0)
-    """How far off it is at C4, in beats a second; it grows as the root of the frequency."""
+    """How far off it is at C4, in beats a second; it grows as the square root of
+    the frequency."""
     cents: float = Field(default=0.0, ge=-100.0, le=100.0)
     """How far off it is, in cents, on every key."""
     level_db: float = Field(default=0.0, ge=-60.0, le=12.0)
@@ -99,7 +100,7 @@ class Rank(Section):
     ratio: Ratio | None = None
     """Its pitch, over the key's; instead of a footage."""
     breaks: dict[str, Ratio] = Field(default={}, max_length=12)
-    """Keys from which on its ratio is another one, by number: ``{"72" = 2.0}``."""
+    """Keys, by number, from which on its ratio is another one: ``{"72" = 2.0}``."""
     level_db: LevelDb = 0.0
     """Its level."""
     harmonics: int = Field(default=1, ge=1, le=MAX_PARTIALS)
@@ -109,11 +110,11 @@ class Rank(Section):
     levels_db: list[LevelDb] = Field(default=[], max_length=MAX_PARTIALS)
     """The level of each partial; added to the slope."""
     slope_db: Slopes = 0.0
-    """How the level changes by octave of partials, first at the lowest, then at the highest."""
+    """How the level changes with each octave: at the lowest partials, then at the highest."""
     even_db: float = Field(default=0.0, ge=-80.0, le=24.0)
     """How much louder the even harmonics are."""
     contact: float = Field(default=0.0, ge=0.0, le=0.5)
-    """Where a string is struck or plucked, as a part of its length; 0: no matter where."""
+    """Where a string is struck or plucked, as a part of its length; 0: no such effect."""
     formants: list[Formant] = Field(default=[], max_length=12)
     """The resonances of its body."""
     floor_db: float = Field(default=0.0, ge=-80.0, le=0.0)
@@ -123,9 +124,10 @@ class Rank(Section):
     cents: float = Field(default=0.0, ge=-100.0, le=100.0)
     """How far it is out of tune, in cents."""
     beats_hz: float = Field(default=0.0, ge=-20.0, le=20.0)
-    """How far it is out of tune at C4, in beats a second; grows as the root of the frequency."""
+    """How far it is out of tune at C4, in beats a second; it grows as the square root
+    of the frequency."""
     voices: int = Field(default=1, ge=1, le=16)
-    """How many play it, none quite in tune with another."""
+    """How many play it at once, none quite in tune with the others."""
     spread_cents: float = Field(default=0.0, ge=0.0, le=100.0)
     """How far apart they are: the standard deviation."""
     pair: Pair | None = None
@@ -183,9 +185,9 @@ class Noise(Section):
     """A short noise, made of partials: breath, a mallet's knock, a key's click."""
 
     hz: Annotated[list[Annotated[float, Field(ge=20.0, le=20_000.0)]], _TWO] | None = None
-    """From where to where it reaches, in hertz, the same on every key."""
+    """Its lowest and highest frequency in hertz, the same on every key."""
     ratio: Annotated[list[Ratio], _TWO] | None = None
-    """From where to where it reaches, over the key's pitch; instead of hertz."""
+    """Its lowest and highest frequency over the key's pitch; instead of hertz."""
     partials: int = Field(default=24, ge=4, le=MAX_PARTIALS)
     """How many partials it is made of."""
     level_db: float = Field(default=-30.0, ge=-80.0, le=0.0)
@@ -195,9 +197,9 @@ class Noise(Section):
     rise_s: Rise = 0.002
     """How long it takes to rise."""
     decay_s: Decays = 0.08
-    """How long it rings (T60): its lowest partial, and its highest."""
+    """How long it rings (T60): its lowest partial, then its highest."""
     touch_db: float = Field(default=0.0, ge=0.0, le=40.0)
-    """How much quieter velocity 1 is than velocity 127, beside the ranks."""
+    """How much quieter velocity 1 is than 127, in addition to what velocity does to the ranks."""
 
     @model_validator(mode="after")
     def _lies_in_one_unit(self) -> "Noise":
@@ -210,7 +212,7 @@ class Noise(Section):
 
 
 class Effort(Section):
-    """What more effort changes beside the level: the swell (CC 11) and the pressure."""
+    """What more effort changes besides the level: the swell (CC 11) and the pressure."""
 
     swell_db: float = Field(default=0.0, ge=0.0, le=12.0)
     """How much duller the sound is 10 dB down the swell, in dB per octave above the key."""

@@ -40,11 +40,11 @@ class Controller(Section):
     channels: list[Annotated[int, Field(ge=1, le=16)]] = Field(default=[])
     """MIDI channels listened to; empty: all sixteen."""
     fixed_velocity: int = Field(default=0, ge=0, le=127)
-    """One velocity for every key, for keyboards without; 0: as played."""
+    """One velocity for every key, for keyboards that send none; 0: as played."""
     release_octaves: float = Field(default=1.0, ge=0.0, le=4.0)
-    """How much longer the release of the slowest key-up is, in octaves of time, and how much
-    shorter that of the fastest. Velocity 64 changes nothing, nor does 0, which many keyboards
-    always send."""
+    """By how many octaves of time the slowest key-up lengthens the release, and the fastest
+    shortens it. Velocity 64 changes nothing, and neither does 0, which many keyboards always
+    send."""
     counted_note_offs: bool = False
     """Whether a key struck twice sounds until it is released twice; if not, once is enough."""
     ignore: list[Ignored] = Field(default=[])

@@ -112,7 +112,7 @@ class Sound(Section):
     spread: float = Field(default=0.0, ge=-1.0, le=1.0)
     """How far apart the keys stand: the pan of a key two octaves above C4."""
     seed: int = Field(default=0, ge=0, le=9999)
-    """What its phases and noises begin with; another number is another instrument alike."""
+    """What its phases and noises start from: another number is another instrument of its kind."""
 
     @model_validator(mode="after")
     def _given_one_way(self) -> "Sound":

@@ -20,9 +20,9 @@ class Room(Section):
     place: RoomName = "market hall"
     """Which room."""
     level_db: float = Field(default=-14.0, ge=-80.0, le=6.0)
-    """How loud it is beside the instrument: 0 as loud, -80 off."""
+    """How loud it is beside the instrument: 0 is equally loud, -80 is off."""
     t60_s: float = Field(default=0.0, ge=0.0, le=10.0)
-    """How long it takes to fall by 60 dB, from 0.2; 0: as long as is usual there."""
+    """How long it takes to fall by 60 dB, 0.2 or more; 0: the room's own time."""
 
     @field_validator("t60_s")
     @classmethod

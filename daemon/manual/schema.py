@@ -22,14 +22,14 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 def settings_schema() -> Node:
     """Return the schema of ``partiald.toml``."""
-    schema = _schema(Settings, "The settings of partiald")
+    schema = _schema(Settings, "The settings of partiald", "An empty file is complete.")
     schema["$defs"]["Binding"]["allOf"] = _by_target()
     return schema
 
 
 def sound_schema() -> Node:
     """Return the schema of a sound's file."""
-    return _schema(Sound, "A sound of partiald")
+    return _schema(Sound, "A sound of partiald", "A sum of sine tones, its partials.")
 
 
 def resolved(node: Node, schema: Node) -> Node:
@@ -40,8 +40,8 @@ def resolved(node: Node, schema: Node) -> Node:
     return found | {key: value for key, value in node.items() if key != "$ref"}
 
 
-def _schema(model: type[Section], title: str) -> Node:
-    made = {"$schema": DRAFT} | model.model_json_schema() | {"title": title}
+def _schema(model: type[Section], title: str, about: str) -> Node:
+    made = {"$schema": DRAFT} | model.model_json_schema() | {"title": title, "description": about}
     models = {each.__name__: each for each in _below(Section)}
     for name, node in [(model.__name__, made), *made.get("$defs", {}).items()]:
         if name in models:
