@@ -92,7 +92,7 @@ class Sound(Section):
     about: str = Field(min_length=1, max_length=200)
     """One line on the acoustics it comes from."""
     level_db: float = Field(default=0.0, ge=-80.0, le=24.0)
-    """Trim that makes the sounds equally loud."""
+    """Its level. Sounds of ranks are equally loud at 0 dB; to others it is the trim for that."""
     family: Family | None = None
     """What makes it sound."""
     ranks: list[Rank] = Field(default=[], max_length=32)
@@ -108,7 +108,7 @@ class Sound(Section):
     release_noise: Noise | None = None
     """What is heard as its key is released."""
     balance_db: list[LevelDb] = Field(default=[], max_length=8)
-    """Level at C1, C2 ... C8, straight between; empty: the same on every key."""
+    """Level at C1, C2 ... C8, straight between; empty: every key is equally loud."""
     spread: float = Field(default=0.0, ge=-1.0, le=1.0)
     """How far apart the keys stand: the pan of a key two octaves above C4."""
     seed: int = Field(default=0, ge=0, le=9999)

@@ -48,7 +48,8 @@ STANDS_ON: dict[str, set[str]] = {
     "voices.synthesis": {"voices.modulation"},
     "voices.channels": {"voices.synthesis"},
     "voices.analysis": {"voices.curves"},
-    "voices.modulation": {"voices.curves"},
+    "voices.modulation": {"voices.loudness"},
+    "voices.loudness": {"voices.curves"},
     "voices.curves": {"config"},
     "config": set(),
 }
@@ -58,7 +59,6 @@ and whatever that stands on, and nothing else."""
 MOST_MODULES, FEWEST_MODULES = 18, 3
 FEW = {
     "config/sounds": "the sounds themselves, no code",
-    "voices": "its face, and the laws that all its folders share",
 }
 """Folders of fewer modules, and why."""
 SHORTEST, LONGEST = 40, 300

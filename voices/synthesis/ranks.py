@@ -1,9 +1,9 @@
 """The ranks of a sound worked out: groups of partials, each with columns for every key.
 
 A note has a slot for each group: one, or two if its low partials take longer to fall once the key
-is released. Where its low partials take longer to rise, each has a shadow: the same partial turned
-by half a cycle, which is gone in that time. What depends on the key (formants, breaks, beats,
-stretch, decay, place) is worked out key by key, when a sound is loaded or a key is first struck.
+is released. Partials that rise later than the others, low or high, have a shadow: the same one
+turned by half a cycle, which is gone in that time. What depends on the key (formants, breaks,
+beats, stretch, decay, place) is worked out when a sound is loaded or a key is first struck.
 
 Units: frequency ratios, linear levels, cycles, seconds, pan -1 to 1. Shapes: ``P`` partials of a
 group; a key is 0 to 127.
@@ -28,7 +28,7 @@ LOW = 2
 TWIN_CYCLES = 0.19
 """How far the two of a partial on both sides are apart in phase ..."""
 TOGETHER_HZ = 150.0
-"""... an octave above this; below it they are together, for bass has no side."""
+"""... an octave above this; up to it they are together, for bass has no side."""
 RISES_IN = 1.85
 """The T60 of the shadow of a partial, over the length of the raised cosine that takes as long from
 a tenth to nine tenths."""
@@ -111,7 +111,8 @@ class Group:
         self._breaking = [(rank, those) for rank, those in members if rank.breaks]
         pitches = {id(rank): rank.pitch for rank in ranks}
         self._pitch = np.array([pitches[id(row.rank)] for row in rows])
-        slow = [isinstance(row.rank.rise_s, list) and row.number <= LOW for row in rows]
+        fans = [(row.number <= LOW, row.rank.rise_s) for row in rows]
+        slow = [isinstance(each, list) and low == (each[0] > each[1]) for low, each in fans]
         self.slow = np.array(slow) if not all(slow) else np.zeros(self.count, bool)
         """Which partials rise later than the others, (P,)."""
         rises = np.log([row.rise_s for row in rows])
@@ -146,7 +147,7 @@ class Group:
             level_db[members] += _body_db(rank, key_hz(key) * ratios[members])
         decays_s = np.maximum(self._decay_s * self._decay_by_octave**octave, SHORTEST_DECAY_S)
         above = np.log2(key_hz(key) * ratios / TOGETHER_HZ)
-        pans = self._pan * np.clip(1.0 + above, 0.1, 1.0)
+        pans = self._pan * np.clip(above, 0.1, 1.0)
         return Columns(ratios, harmonics, 10.0 ** (level_db / 20), decays_s, pans)
 
 

@@ -2,7 +2,7 @@
 
 A sound with one column of partials has one timbre for all keys. A sound of ranks has one for each
 group of its partials, and one for the noise of its onset. A key's timbres are worked out when they
-are first asked for.
+are first asked for, and made as loud as those of every other key and sound.
 
 Units: as in `voices.synthesis.timbre`. Threads: the instrument's.
 """
@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 
 from config.rank import Noise
 from config.sound import Envelope, Sound, Velocity
-from voices.synthesis.ranks import Group, groups, noise_columns, phases
+from voices.curves import velocity_gain
+from voices.loudness import USUAL_POWER, heard_power
+from voices.synthesis.ranks import Group, groups, key_hz, noise_columns, phases
 from voices.synthesis.timbre import IN_RANK, Spec, Timbre, sides_of, turns
 
 Shape = tuple[int, int]
@@ -27,6 +29,8 @@ MOST_KEPT = 192
 """So many voicings are kept for other instruments."""
 BALANCE_KEYS = range(24, 109, 12)
 """C1, C2 ... C8."""
+USUAL_VELOCITY = 100
+"""All are equally loud when they are struck like this."""
 
 
 class Voicing:
@@ -51,7 +55,8 @@ class Voicing:
         if sound.ranks:
             self._groups = groups(sound)
             power = sum(float((group.columns(60).levels ** 2).sum()) for group in self._groups)
-            self._strength = power**0.5
+            self._strength = power**0.5 * self._evened(self._of_groups(60), 60)
+            """What the level of a noise is beside."""
         else:
             self._single = (Timbre(sound, sample_rate),)
         self.shapes: dict[Shape, int] = {}
@@ -71,9 +76,9 @@ class Voicing:
             return self._single
         known = self._known.get(key)
         if known is None:
-            sound, specs = self.sound, []
-            for place, group in enumerate(self._groups):
-                specs.append(self._of_group(place, group, key))
+            sound, specs = self.sound, self._of_groups(key)
+            gain = self._evened(specs, key) * self._balance(key)
+            specs = [replace(spec, levels=np.asarray(spec.levels) * gain) for spec in specs]
             if sound.onset_noise is not None:
                 noise = self._of_noise(sound.onset_noise, key)
                 if self._groups[-1].rise_at(60) <= ALIKE * sound.onset_noise.rise_s:
@@ -94,6 +99,26 @@ class Voicing:
             if timbre.release_noise is not None:
                 yield timbre.release_noise
 
+    def _evened(self, specs: Sequence[Spec], key: int) -> float:
+        """Return the gain that makes a key as loud as all others are."""
+        curve = self.sound.velocity
+        softness = curve.tilt_db * (127 - USUAL_VELOCITY) / 126
+        parts = []
+        for spec in specs:
+            lasting = np.full(len(spec.ratios), True)
+            if spec.first_to_go is not None:
+                lasting &= ~spec.first_to_go
+            ratios, levels = np.asarray(spec.ratios), np.asarray(spec.levels)
+            levels = levels * 10.0 ** (np.maximum(np.log2(ratios), 0.0) * -softness / 20)
+            columns = ratios * key_hz(key), spec.phasors[0] * levels, np.asarray(spec.decays_s)
+            parts.append([column[..., lasting] for column in columns])
+        power = heard_power(*(np.concatenate(each, axis=-1) for each in zip(*parts, strict=True)))
+        usual: float = (USUAL_POWER / power) ** 0.5
+        return usual / velocity_gain(USUAL_VELOCITY, curve.range_db)
+
+    def _of_groups(self, key: int) -> list[Spec]:
+        return [self._of_group(place, group, key) for place, group in enumerate(self._groups)]
+
     def _of_group(self, place: int, group: Group, key: int) -> Spec:
         sound, columns, slow = self.sound, group.columns(key), group.slow
         envelope = sound.envelope.model_copy(
@@ -113,7 +138,7 @@ class Voicing:
         count = int(kept.sum())
         return Spec(
             ratios=with_shadows(columns.ratios),
-            levels=with_shadows(columns.levels) * self._balance(key),
+            levels=with_shadows(columns.levels),
             numbers=with_shadows(group.numbers + IN_RANK * self._places_of(group)),
             harmonics=with_shadows(columns.harmonics),
             phasors=np.concatenate([phasors[:, :, kept], -phasors[:, :, shadows]], axis=2),

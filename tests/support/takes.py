@@ -1,0 +1,74 @@
+"""Takes: what the shipped sounds are measured on, rendered by the instrument itself.
+
+Dry and without the tremulant. A take is rendered once in a run of the tests; nobody writes into
+it. Units: keys and velocities as MIDI counts them, seconds. Shapes: a take is (frames, 2).
+"""
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Any
+
+from config.library import shipped
+from config.sound import Sound
+from tests.support.playing import RATE, Event, Recording, control, off, on, play, settings_for
+
+BLOCK = 512
+MEASURING = ("sine", "flat64")
+PLAYED = sorted(set(shipped()) - set(MEASURING))
+"""The sounds that are there to be played."""
+CHORD = (36, 48, 55, 60, 64, 67, 72, 76)
+"""Eight keys over three octaves and a half."""
+COMPASS = range(36, 97, 5)
+"""C2 to C7, twelve of the keys of an octave."""
+
+
+def of(*families: str) -> list[str]:
+    """Return the sounds of families."""
+    return [name for name in PLAYED if shipped()[name].family in families]
+
+
+def changed(name: str, **fields: Any) -> Sound:
+    """Return a shipped sound with fields changed, unchecked."""
+    return shipped()[name].model_copy(update=fields)
+
+
+def alone(name: str, *ranks: int) -> Sound:
+    """Return a shipped sound with some of its ranks, and no noise."""
+    chosen = [shipped()[name].ranks[each] for each in ranks]
+    return changed(name, ranks=chosen, onset_noise=None, release_noise=None)
+
+
+def perform_dry(
+    name: str, events: list[Event], seconds: float, sound: Sound | None = None, **settings: Any
+) -> Recording:
+    """Return what sounds of events without the room; ``sound`` stands for the one shipped."""
+    sounds: Mapping[str, Sound] | None = None if sound is None else {name: sound}
+    dry = settings_for(name, **{"room": {"level_db": -80.0}, **settings})
+    frames = -(-round(seconds * RATE) // BLOCK) * BLOCK
+    recording = play(events, frames, settings=dry, sounds=sounds, block_frames=BLOCK)
+    recording.flags.writeable = False
+    return recording
+
+
+@cache
+def note(
+    name: str,
+    key: int = 60,
+    velocity: int = 100,
+    seconds: float = 1.2,
+    held_s: float = 60.0,
+    swell: int = 127,
+) -> Recording:
+    """Return one note, its key struck at once and released after ``held_s``."""
+    events = [on(0, key, velocity), off(round(held_s * RATE), key)]
+    if swell < 127:
+        events.insert(0, control(0, 11, swell))
+    if held_s >= seconds:
+        events.pop()
+    return perform_dry(name, events, seconds)
+
+
+@cache
+def chord(name: str, seconds: float = 1.2) -> Recording:
+    """Return the chord of eight."""
+    return perform_dry(name, [on(0, key, 100) for key in CHORD], seconds)
