@@ -187,7 +187,7 @@ def test_a_controller_that_floods_holds_nothing_up_and_every_message_is_accounte
 def test_knob_positions_sent_on_plugging_in_are_taken_and_strike_nothing(
     stage: Daemon, keys: VirtualController
 ) -> None:
-    watch = FaultLog("controller that tells all its knobs when plugged in", lambda: stage.log)
+    watch = FaultLog("controller that reports all its knobs when plugged in", lambda: stage.log)
     stage.plays(keys, 60)
     received = stage.status()["notes"]["received"]
     with VirtualController("Chatty Knobs") as chatty:

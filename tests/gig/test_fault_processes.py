@@ -112,7 +112,7 @@ def test_a_keeper_that_stands_still_is_not_vouched_for_and_the_player_plays_on(
         daemon = Daemon(tmp_path, NOTIFY_SOCKET=manager.address, WATCHDOG_USEC="600000")
         try:
             daemon.says("ready:", timeout_s=15)
-            watch = FaultLog("main thread of the keeper stuck", lambda: daemon.log)
+            watch = FaultLog("keeper stuck", lambda: daemon.log)
             fork_server, player = daemon.fork_server, daemon.player
             pings = manager.count(PING)
             wait_until(lambda: manager.count(PING) > pings, 0.6)
@@ -142,7 +142,7 @@ def cpu_ticks(pid: int) -> int:
 
 def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(stage: Daemon) -> None:
     before = len(stage.log)
-    watch = FaultLog("storm of hangup signals", lambda: stage.log)
+    watch = FaultLog("storm of signals to read the settings again", lambda: stage.log)
     stage.is_unplugged()
     with VirtualController() as keys:
         wait_until(lambda: stage.status()["controllers"])
@@ -157,7 +157,7 @@ def test_a_storm_of_hangup_signals_neither_ends_a_note_nor_fills_the_log(stage: 
 
 
 def test_an_abused_control_socket_costs_the_sound_nothing(stage: Daemon) -> None:
-    watch = FaultLog("control socket abused", lambda: stage.log)
+    watch = FaultLog("control socket misused", lambda: stage.log)
     assert watch.row.lines == []
     before = stage.log
     stage.is_unplugged()
@@ -259,7 +259,7 @@ def test_of_two_daemons_started_at_once_one_plays_and_the_other_says_so(
         loser, winner = sorted(both, key=lambda each: each.process.poll() is None)
         assert loser.process.returncode == 1
         assert len(loser.log.splitlines()) == 1
-        FaultLog("two daemons at once", lambda: loser.log, at=0).wait_for_all()
+        FaultLog("partiald started twice", lambda: loser.log, at=0).wait_for_all()
         winner.says("ready:", timeout_s=15)
         assert winner.stop() == 0
     finally:

@@ -52,7 +52,7 @@ def test_a_player_that_stood_still_goes_on_and_the_gap_is_counted(
     daemon = Daemon(tmp_path)
     try:
         daemon.says("ready:", timeout_s=15)
-        watch = FaultLog("callback overrun", lambda: daemon.log, at=0)
+        watch = FaultLog("a block of sound too late for the card", lambda: daemon.log, at=0)
         before = daemon.status()["underflows"]
         os.kill(daemon.player, signal.SIGSTOP)
         time.sleep(0.05)  # the fault itself: nineteen blocks long
@@ -79,7 +79,7 @@ def test_a_player_that_runs_away_is_a_lost_card_and_the_next_one_plays_as_it_did
         keys.send(0xC0, 2)  # another sound than the one of power-on
         daemon.plays(keys, 69)
         before = heard(daemon, tmp_path)
-        watch = FaultLog("real-time thread spinning", lambda: daemon.log)
+        watch = FaultLog("audio thread that runs away", lambda: daemon.log)
         os.kill(daemon.player, signal.SIGXCPU)
         watch.wait_for_all()
         daemon.plays(keys, 69)
@@ -106,7 +106,7 @@ def heard(daemon: Daemon, folder: Path) -> tuple[int, float]:
 def test_a_sound_server_that_is_killed_and_returns_plays_again(
     jack_server: JackServer, daemon: Daemon
 ) -> None:
-    watch = FaultLog("audio server killed", lambda: daemon.log)
+    watch = FaultLog("sound server killed", lambda: daemon.log)
     with VirtualController() as keys:
         daemon.says("controller connected")
         daemon.hears(keys)
