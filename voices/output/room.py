@@ -25,7 +25,7 @@ LINES = 16
 TAPS = 12
 LONGEST_PIECE = 256
 SILENT = 1e-6
-"""What is sent below this level (-120 dB) is not heard ..."""
+"""A block of no more energy than one sample at this level (-120 dB) is not heard ..."""
 TAIL = 2.2
 """... nor is what was sent so many reverberation times ago."""
 TREBLE_HZ = 8000.0
@@ -112,22 +112,25 @@ class Room:
         self._turns = 32
         self._memory = np.zeros((LINES + 1, history + self._turns * self._piece), np.float32)
         self._history = history
-        self._place_reads()
+        self._at = history
+        self._reads = self._first_reads()
+        width = self._piece + 2
         self._matrix = np.zeros((LINES + 2, 2 * LINES + TAPS), np.float32)
-        self._terms = np.zeros((2 * LINES + TAPS, self._piece), np.float32)
-        self._result = np.zeros((LINES + 2, self._piece), np.float32)
-        self._window = np.zeros((LINES, self._piece + 2), np.float32)
+        self._terms = np.zeros((2 * LINES + TAPS, width), np.float32)
+        """What the lines give, the early reflections, and for each line the sum of what it gives a
+        frame before and after; the first column and the last are there only for these sums."""
+        given, around = self._terms[:LINES].reshape(-1), self._terms[-LINES:].reshape(-1)
+        self._sums = given[:-2], given[2:], around[1:-1]
+        self._result = np.zeros((LINES + 2, width), np.float32)
         self._heard = 0.0
         """For so many frames more there is something left in it."""
 
-    def _place_reads(self) -> None:
-        width = self._memory.shape[1]
-        rows = np.arange(LINES)[:, None] * width
-        span = np.arange(self._piece + 2) - 1
-        self._reads = rows + self._history - self._delays[:, None] + span
-        taps = LINES * width + self._history - self._taps.astype(np.intp)[:, None]
-        self._tap_reads = taps + np.arange(self._piece)
-        self._at = self._history
+    def _first_reads(self) -> NDArray[np.intp]:
+        """Return where in the memory lines and early reflections are read at first."""
+        lines = np.concatenate([np.arange(LINES), np.full(TAPS, LINES)])
+        late = np.concatenate([self._delays, self._taps.astype(np.intp)])
+        first = lines * self._memory.shape[1] + self._history - late - 1
+        return np.asarray(first[:, None] + np.arange(self._piece + 2))
 
     def _tune(self) -> None:
         """Work out the matrix for the level (at 0 dB it has the power of what is sent) and time."""
@@ -148,15 +151,15 @@ class Room:
         matrix = np.zeros((LINES + 2, 2 * LINES + TAPS))
         through = np.vstack([mixing, mixing[5:7] * np.sqrt(LINES)])
         matrix[:, :LINES] = through * (loss * (1.0 - 2.0 * side))
-        matrix[:, LINES : 2 * LINES] = through * (loss * side)
-        matrix[:LINES, 2 * LINES :] = signs * early / np.sqrt(LINES)
+        matrix[:, -LINES:] = through * (loss * side)
+        matrix[:LINES, LINES:-LINES] = signs * early / np.sqrt(LINES)
         # The power of the tail of a steady sound: what goes round is less by each line's loss.
         gone = 1.0 - (loss**2).mean()
         power = (loss**2).mean() / gone * 2.0
         first = np.where(np.arange(TAPS) % 2 == 0, [[1.0], [0.45]], [[0.45], [1.0]])
         first = first * early * np.where(np.arange(TAPS) % 3 == 2, -1.0, 1.0)
         strength = np.sqrt(0.25 * power / (first**2).sum())
-        matrix[LINES:, 2 * LINES :] = first * strength
+        matrix[LINES:, LINES:-LINES] = first * strength
         matrix[LINES:] *= level / np.sqrt(0.9 * power)
         self._matrix = matrix.astype(np.float32)
         self._tail = TAIL * t60_s * self._rate
@@ -176,7 +179,7 @@ class Room:
 
         Real-time safe.
         """
-        if max(float(sent.max()), -float(sent.min())) > SILENT:
+        if float(sent.dot(sent)) > SILENT**2:
             self._heard = self._tail
         elif self._heard <= 0.0:
             return
@@ -187,20 +190,16 @@ class Room:
             self.clear()
 
     def _next(self, sent: NDArray[np.float32]) -> NDArray[np.float32]:
-        memory, terms, window = self._memory, self._terms, self._window
-        flat = memory.ravel()
-        at, piece = self._at, self._piece
+        memory, at, piece = self._memory, self._at, self._piece
         memory[LINES, at : at + piece] = sent
-        flat.take(self._reads, out=window, mode="clip")
-        terms[:LINES] = window[:, 1:-1]
-        np.add(window[:, :-2], window[:, 2:], out=terms[LINES : 2 * LINES])
-        flat.take(self._tap_reads, out=terms[2 * LINES :], mode="clip")
-        np.dot(self._matrix, terms, out=self._result)
-        memory[:LINES, at : at + piece] = self._result[:LINES]
-        self._reads += piece
-        self._tap_reads += piece
+        flat = memory.ravel()[at - self._history :]
+        flat.take(self._reads, out=self._terms[:-LINES], mode="clip")
+        before, after, sums = self._sums
+        np.add(before, after, out=sums)
+        np.dot(self._matrix, self._terms, out=self._result)
+        memory[:LINES, at : at + piece] = self._result[:LINES, 1:-1]
         self._at = at + piece
         if self._at + piece > memory.shape[1]:
             memory[:, : self._history] = memory[:, self._at - self._history : self._at]
-            self._place_reads()
-        return self._result[LINES:]
+            self._at = self._history
+        return self._result[LINES:, 1:-1]
