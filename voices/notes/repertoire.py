@@ -69,8 +69,8 @@ class Repertoire:
         """The tables of the sound in force."""
         if len(self.tables) < len(tuned):
             self.tables = {}
-            for partials in {partials for partials, _ in voicing.shapes}:
-                alike = [each for each in tuned if each[0].partials == partials]
+            for shape in voicing.shapes:
+                alike = [each for each in tuned if (each[0].partials, each[0].side_count) == shape]
                 self.tables.update(computed(alike, frames))
         timbres = tuple(dict.fromkeys(timbre for timbre, _, _ in tuned))
         self.lines: AttackLines

@@ -75,7 +75,8 @@ class Bank:
         self._make_wave()
 
     def _make_wave(self) -> None:
-        sides, (rows, columns) = self.arrays.sides, shape_of(self._frames)
+        sides = self.arrays.sides
+        rows, columns = shape_of(self._frames, sides)
         self.wave = np.zeros((0, sides, self._frames), np.float32)
         """The block of every slot, before the channels' gains: (V, S, T)."""
         self.level: NDArray[np.float32] | None = None

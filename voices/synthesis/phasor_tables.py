@@ -18,9 +18,12 @@ FADE_START = 0.4975
 """Cycles per frame from which a partial fades; at 0.5, Nyquist, it is silent."""
 
 
-def shape_of(frames: int) -> tuple[int, int]:
-    """Return how many rows and columns a block is cut into."""
-    columns = 16 if frames <= 256 else 32
+def shape_of(frames: int, sides: int = 1) -> tuple[int, int]:
+    """Return how many rows and columns a block is cut into.
+
+    The product costs least when it is about as high as wide, and each side is as high as the other.
+    """
+    columns = min(frames, sides * (16 if frames <= 256 else 32))
     return frames // columns, columns
 
 
@@ -53,10 +56,12 @@ def powers(z: NDArray[np.complex128], count: int) -> NDArray[np.complex128]:
     return result
 
 
-def tables(frequencies: NDArray[np.float64], decays: NDArray[np.float64], frames: int) -> Tables:
+def tables(
+    frequencies: NDArray[np.float64], decays: NDArray[np.float64], frames: int, sides: int = 1
+) -> Tables:
     """Return the tables of partials, (K, P), in cycles and nepers per frame."""
     voices, partials = frequencies.shape
-    rows, columns = shape_of(frames)
+    rows, columns = shape_of(frames, sides)
     exponents = (2j * np.pi * frequencies - decays).astype(np.complex128, copy=False)
     inner = powers(np.exp(exponents), columns).transpose(1, 2, 0)
     column_table = np.empty((voices, partials, 2, columns), np.float32)

@@ -32,7 +32,7 @@ class RestingVoices:
     ) -> None:
         self._arrays = arrays
         self._slots = slots
-        self._shape = shape_of(frames)
+        self._shape = shape_of(frames, arrays.sides)
         self._smoother = smoother
         self._partial_gains = partial_gains
         self._cache = cache

@@ -69,7 +69,7 @@ class TableCache:
     def keys(self, wanted: Sequence[Key]) -> list[Place]:
         """Return the tables of keys; those missing are computed, all at once.
 
-        The timbres must be padded alike.
+        The timbres must be of one shape.
         """
         kept, met = self.kept, self._met
         places = [kept.get(each) or met.get(each) for each in wanted]
@@ -137,22 +137,22 @@ def fill(into: NDArray[Any], rows: Rows, table: NDArray[Any], keys: NDArray[np.i
 def _phasors(wanted: Sequence[Bent], frames: int) -> Tables:
     frequencies = np.array([timbre.ratios * frequency for timbre, _, frequency in wanted])
     decays = np.array([timbre.decays_at(key) for timbre, key, _ in wanted])
-    return tables(frequencies, decays, frames)
+    return tables(frequencies, decays, frames, wanted[0][0].side_count)
 
 
 def computed(wanted: Sequence[Key], frames: int) -> dict[Key, Place]:
-    """Return the tables of keys, all computed at once; the timbres are padded alike."""
+    """Return the tables of keys, all computed at once; the timbres are of one shape."""
     frequencies = np.array([timbre.ratios * frequency for timbre, _, frequency in wanted])
     decays = np.array([timbre.decays_at(key) for timbre, key, _ in wanted])
     levels = np.array([timbre.levels for timbre, _, _ in wanted])
-    rows, columns = shape_of(frames)
+    rows, columns = shape_of(frames, wanted[0][0].side_count)
     partials = levels.shape[1]
     back = np.exp(decays - 2j * np.pi * frequencies)
     back_rows = powers(np.exp(columns * (decays - 2j * np.pi * frequencies)), rows)
     with np.errstate(divide="ignore"):
         audible = np.log(np.maximum(levels, 1e-30) / INAUDIBLE) / decays
     made = KeyTables(
-        tables(frequencies, decays, frames),
+        tables(frequencies, decays, frames, wanted[0][0].side_count),
         back_rows.swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
         powers(back, columns).swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
         np.array([timbre.properties for timbre, _, _ in wanted]),

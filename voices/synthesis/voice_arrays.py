@@ -21,7 +21,7 @@ class VoiceArrays:
 
     def __init__(self, partials: int, sides: int, frames: int, capacity: int) -> None:
         self.partials, self.sides = partials, sides
-        self._shape = shape_of(frames)
+        self._shape = shape_of(frames, sides)
         self.capacity = 0
         self.latest_onset = -1.0
         """Of all slots there ever were."""
