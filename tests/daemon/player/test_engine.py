@@ -128,6 +128,31 @@ def test_a_flood_of_messages_is_spread_over_blocks_and_none_is_lost() -> None:
     assert len(stage.fake.heard) == 3 * MESSAGES_PER_BLOCK
 
 
+def test_the_last_keys_of_a_large_chord_sound_a_block_later_and_count_as_punctual() -> None:
+    stage = Stage()
+    stage.step(4)
+    struck = round(stage.now_us) - 800
+    for key in range(60, 76):
+        stage.ring.put((0x90, key, 100), struck, 0)
+    stage.ring.put((0xB0, 1, 64), struck, 0)
+    stage.step(3)
+    frames = [frame for frame, _, _ in stage.fake.heard]
+    keys = [message[1] for _, _, message in stage.fake.heard]
+    assert keys == [*range(60, 76), 1]
+    first = frames[0] // BLOCK
+    assert [frame // BLOCK - first for frame in frames] == [0] * 8 + [1] * 9
+    assert stage.playing.timing.late_events == 0
+
+
+def test_a_chord_that_is_struck_over_two_blocks_waits_for_no_third() -> None:
+    stage = Stage()
+    stage.step(4)
+    for key in range(40):
+        stage.ring.put((0x90, 40 + key, 100), round(stage.now_us) - 800, 0)
+    stage.step(2)
+    assert len(stage.fake.heard) == 40
+
+
 def test_an_unplugged_controller_is_released_by_its_number() -> None:
     stage = Stage()
     stage.step(4)
