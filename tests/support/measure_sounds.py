@@ -91,13 +91,13 @@ def envelope(audio: Samples, hertz: float, width_hz: float) -> Levels:
     return np.asarray(2.0 * np.sqrt(np.square(np.abs(sides)).sum(axis=0)))
 
 
-def rise_s(levels: Levels, steady: Levels) -> float:
+def rise_s(levels: Samples, steady: Samples) -> float:
     """Return the 10 to 90 % time of an envelope that becomes steady."""
     whole = float(steady.mean())
     return float(np.argmax(levels > 0.9 * whole) - np.argmax(levels > 0.1 * whole)) / RATE
 
 
-def beat(levels: Levels) -> tuple[float, float]:
+def beat(levels: Samples) -> tuple[float, float]:
     """Return rate in hertz and depth in dB, peak to peak, of an envelope that beats."""
     thinned = levels[:: RATE // 1000]
     shape = (thinned - thinned.mean()) * np.hanning(len(thinned))
@@ -107,7 +107,7 @@ def beat(levels: Levels) -> tuple[float, float]:
     return rate, float(20.0 * np.log10(thinned.max() / thinned.min()))
 
 
-def fall_db_s(levels: Levels, begin_s: float, end_s: float) -> float:
+def fall_db_s(levels: Samples, begin_s: float, end_s: float) -> float:
     """Return how fast an envelope falls between two times, in dB a second."""
     some = part(levels, begin_s, end_s)[:: RATE // 1000]
     decibels = 20.0 * np.log10(np.maximum(some, 1e-12))
@@ -123,12 +123,3 @@ def erb_levels(audio: Samples) -> NDArray[np.float64]:
     bands = (21.4 * np.log10(1.0 + 0.00437 * hertz)).astype(int)
     powers = np.bincount(bands, np.square(amplitudes), minlength=ERB_BANDS.stop)
     return np.asarray(10.0 * np.log10(powers[ERB_BANDS.start : ERB_BANDS.stop] + 1e-30))
-
-
-def peaks_near(hertz: Levels, levels_db: Levels, middle: float) -> float:
-    """Return where a curve of scattered points is highest within a third of a frequency."""
-    grid = middle * 2.0 ** np.linspace(-0.45, 0.45, 91)
-    distance = np.log2(hertz[None, :] / grid[:, None])
-    weights = np.exp(-np.square(distance / 0.06))
-    smooth = (weights * levels_db).sum(axis=1) / np.maximum(weights.sum(axis=1), 1e-9)
-    return float(grid[np.argmax(smooth)])
