@@ -12,7 +12,7 @@ Threads: the instrument's; `Tremulant.apply` and `aim` are on the audio path.
 """
 
 from collections import deque
-from math import exp, log, pi
+from math import cos, exp, log, pi, sin
 from typing import NamedTuple
 
 import numpy as np
@@ -23,8 +23,8 @@ from config import space
 GRID = 64
 TAPS, DEGREE_TERMS = 16, 8
 _CENTRE = TAPS // 2
-_FRAMES = np.arange(GRID, dtype=np.float64)
-_SIDES = np.array([[0.0], [1.0]])
+_FRAMES = np.arange(GRID)
+_ALONG = np.arange(GRID) / GRID
 FADE_S = 0.010
 """How long it fades between the mix as it is and the mix read along the delay."""
 LONGEST_S = 0.003
@@ -89,6 +89,8 @@ class Tremulant:
         self._from = 0
         self._aims: deque[tuple[int, float, bool]] = deque()
         self._chosen: space.Tremulant | None = None
+        self._begin = self._end = np.zeros((3, 1, 1))
+        """What `_swung` returned at both ends of this cell of the grid."""
         self.use(chosen, 0)
 
     def use(self, chosen: space.Tremulant, frame: int) -> None:
@@ -152,29 +154,39 @@ class Tremulant:
         if frame >= self._from:
             self._mix = min(1.0, max(0.0, self._mix + (step_s if up else -step_s) / FADE_S))
         hertz = swing.slow_hz + (swing.rate_hz - swing.slow_hz) * self._fast
-        self._pace = hertz / self._rate
-        self._turned = (self._turned + self._pace * GRID) % 1.0
+        self._turned = (self._turned + hertz / self._rate * GRID) % 1.0
+        self._begin, self._end = self._end, self._swung()
 
-    def _read(self, sides: NDArray[np.float32], start: int, end: int, inside: int) -> None:
-        """Swing a part of a block that lies in one cell of the grid."""
-        swing, depth, count = self._swing, self._depth, end - start
-        rows = 2 if swing.apart else 1  # where both sides swing alike, they share their taps
-        turns = self._turned + (_FRAMES[:count] + (inside - GRID)) * self._pace
-        angle = (2.0 * pi) * (turns - _SIDES[:rows] * swing.apart)
-        up = np.sin(angle)
+    def _swung(self) -> NDArray[np.float64]:
+        """Return delay, gain of the treble beside 1, and gain of each side now, (3, S, 1)."""
+        swing, depth = self._swing, self._depth
         # A delay that swings by this much shifts the pitch by half the swing at either peak.
         shift = exp(swing.pitch_cents / 2 * log(2) / 1200) - 1.0
         reach = depth * shift / (2 * pi * swing.rate_hz) * self._rate
-        delay = reach * (1.0 + np.cos(angle))
+        sides = []
+        for side in range(2 if swing.apart else 1):  # where both swing alike, they share their taps
+            angle = 2.0 * pi * (self._turned - side * swing.apart)
+            up = depth * sin(angle) * log(10) / 40
+            treble, gain = exp(swing.treble_db * up) - 1.0, exp(swing.level_db * up)
+            sides.append((reach * (1.0 + cos(angle)), treble, gain))
+        return np.array(sides).T[..., None]
+
+    def _read(self, sides: NDArray[np.float32], start: int, end: int, inside: int) -> None:
+        """Swing a part of a block that lies in one cell of the grid."""
+        count, begin = end - start, self._begin
+        if begin.shape != self._end.shape:  # the other kind was chosen
+            begin = self._end
+        along = _ALONG[inside : inside + count]
+        delay, treble, gain = begin + (self._end - begin) * along
+        rows = len(delay)
         whole = delay.astype(np.intp)
         powers = self._powers[:rows, :count]
         powers[..., 0] = 1.0
         powers[..., 1:DEGREE_TERMS] = (delay - whole)[..., None]
         np.multiply.accumulate(powers[..., :DEGREE_TERMS], axis=-1, out=powers[..., :DEGREE_TERMS])
-        treble = np.exp((depth * swing.treble_db / 40 * log(10)) * up) - 1.0
         np.multiply(powers[..., :DEGREE_TERMS], treble[..., None], out=powers[..., DEGREE_TERMS:])
         taps = powers @ self._taps
-        first = (self._history - TAPS + 1 + start) + _FRAMES[:count].astype(np.intp) - whole
+        first = (self._history - TAPS + 1 + start) + _FRAMES[:count] - whole
         windows = self._windows
         if rows == 1:
             swung = np.einsum("tk,stk->st", taps[0], windows[:, first[0]])
@@ -182,7 +194,7 @@ class Tremulant:
             swung = np.empty((2, count), np.float32)
             for side in range(2):
                 np.einsum("tk,tk->t", taps[side], windows[side, first[side]], out=swung[side])
-        swung *= np.exp((depth * swing.level_db / 40 * log(10)) * up)
+        swung *= gain
         part = sides[:, start:end]
         if self._mix < 1.0:
             swung -= part
