@@ -33,7 +33,7 @@ from voices.receiver.part import Part
 from voices.receiver.receiver import Receiver
 from voices.synthesis.bank import Bank
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.timbre import PADDING
+from voices.synthesis.timbre import PADDING, padded
 
 if TYPE_CHECKING:
     import mido
@@ -275,13 +275,14 @@ class Instrument:
     def limit_partials(self, partials: int | None) -> int:
         """Render at most about ``partials`` partials from the next block on; None: all.
 
-        The quietest of every voice are left out first, down to a few each; no note ends.
-        Nothing else leaves any out. Return how many are rendered now.
+        Shadows and noises are left out first, then the quietest of every voice, down to a few
+        each and one of every rank; no note ends. Nothing else leaves any out. Return how many are
+        rendered now.
         """
         count = max(1, sum(bank.count for bank in self._pool.banks.values()))
         for bank in self._pool.banks.values():
             most = bank.partials if partials is None else partials // count // PADDING * PADDING
-            bank.active_partials = min(bank.partials, max(PADDING, most))
+            bank.active_partials = min(bank.partials, max(PADDING, padded(bank.least), most))
         return self.partials
 
     def end_tails(self) -> int:

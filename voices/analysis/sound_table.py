@@ -45,8 +45,9 @@ def table_of(notes: Sequence[Description], title: str, about: str) -> dict[str, 
     loudest = max(same, key=lambda note: note.level_db)
     keys = [loudest, *(note for note in notes if note.key != main.key)]
     table: dict[str, Any] = {"title": title[:40], "about": about[:200]}
-    table["level_db"] = _trim_db(loudest)
     simple = len(keys) == 1 and loudest.noise is None and _is_plain(loudest)
+    if simple:  # ranks are as loud as others by themselves
+        table["level_db"] = _trim_db(loudest)
     if len(keys) > 1:
         table["balance_db"] = _balance(keys)
     table |= {"partials": _columns(loudest)} if simple else {"ranks": _ranks(keys)}

@@ -51,6 +51,12 @@ class Voice:
     """Whether its channel's gain has been above zero since its onset."""
     covered: list[Note] = field(default_factory=list)
     """The notes whose keys are still down but whose voice this is now (mono)."""
+    release_noise: Timbre | None = field(init=False)
+    """What is heard as its key is released, whichever of its slots sound then."""
+
+    def __post_init__(self) -> None:
+        """Remember what must be heard even when the slot that has it is silent."""
+        self.release_noise = self.slots[0].timbre.release_noise
 
     @property
     def ends(self) -> float:

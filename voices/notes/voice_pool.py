@@ -191,8 +191,7 @@ class VoicePool:
                 self.modulation.leave_zone(voice, voice.channel.manager, at)
 
     def _add_release_noise(self, voice: Voice, at: int) -> None:
-        first = voice.slots[0]
-        noise = first.timbre.release_noise
+        first, noise = voice.slots[0], voice.release_noise
         if noise is not None:
             spectrum = noise.spectrum(max(1, voice.note.velocity), voice.note.serial)
             segment = attack(at, noise.attack, noise.sustain, noise.decay_rate)

@@ -51,6 +51,8 @@ class Bank:
         self.partials = partials
         self.active_partials = partials
         """How many partials of each slot are to be rendered: the loudest."""
+        self.least = 0
+        """No slot here can do with fewer partials."""
         self.count = 0
         self.slots: list[Slot] = []
         self.arrays = VoiceArrays(partials, sides, frames, rows + SPARE_ROWS)
@@ -98,6 +100,7 @@ class Bank:
         self.count += 1
         slot.bank, slot.index = self, row
         self.slots.append(slot)
+        self.least = max(self.least, slot.timbre.least)
         self._entering.append(slot.segment)
         if not slot.segment.sustain:
             self._watch_end(slot)

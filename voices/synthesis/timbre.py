@@ -1,9 +1,9 @@
 """A timbre: partials that sound in one slot, prepared for one sample rate, as arrays.
 
 Units: cycles per frame, frames, nepers per frame, linear levels, phases in cycles.
-Shapes: ``P`` partials, the loudest first (so that taking fewer leaves out the quietest), padded
-with silent ones to a multiple of `PADDING`; ``S`` sides: 1, or 2 for what sounds differently left
-and right.
+Shapes: ``P`` partials, padded with silent ones to a multiple of `PADDING`; ``S`` sides: 1, or 2 for
+what sounds differently left and right. Taking fewer leaves out shadows and noise first, then the
+quietest; the loudest of each rank stand before all others.
 """
 
 from collections.abc import Sequence
@@ -102,11 +102,12 @@ class Timbre:
         self.sound = sound
         self.velocity = spec.velocity
         self.count = len(spec.ratios)
-        self.partials = -(-self.count // PADDING) * PADDING
-        quiet_last = -np.array(spec.levels)
-        order = np.argsort(quiet_last, kind="stable")
-        if spec.first_to_go is not None:
-            order = np.lexsort((quiet_last, spec.first_to_go))
+        self.partials = padded(self.count)
+        quiet_last = np.argsort(-np.array(spec.levels), kind="stable")
+        tiers = _tiers(np.array(spec.numbers), quiet_last, spec.first_to_go)
+        order = quiet_last[np.argsort(tiers[quiet_last], kind="stable")]
+        self.least = max(PADDING, int((tiers == 0).sum()))
+        """So many partials are always rendered: with fewer a whole rank would be gone."""
         self.properties = np.zeros((5, self.partials))
         """Ratio, octaves above the key, number in its series (plus `IN_RANK` times that of its
         rank), the dB that a dB of swell adds, and whether it is an overtone: each (P,)."""
@@ -176,6 +177,26 @@ class Timbre:
             factor: float = self._decay_per_octave ** ((key - MIDDLE_C) / 12)
             known = self._decays_at[key] = np.minimum(self.decays / factor, MAX_DECAY)
         return known
+
+
+def padded(partials: int) -> int:
+    """Return how many partials so many are padded to."""
+    return -(-partials // PADDING) * PADDING
+
+
+def _tiers(
+    numbers: NDArray[np.float64],
+    quiet_last: NDArray[np.intp],
+    first_to_go: NDArray[np.bool_] | None,
+) -> NDArray[np.intp]:
+    """Return what is left out last: 0 for the loudest partial of a rank, 2 for what goes first."""
+    tiers = np.full(len(numbers), 1, np.intp)
+    if first_to_go is not None:
+        tiers[first_to_go] = 2
+    lasting = quiet_last[tiers[quiet_last] < 2]
+    ranks, loudest = np.unique(numbers[lasting] // IN_RANK, return_index=True)
+    tiers[lasting[loudest[ranks > 0]]] = 0
+    return tiers
 
 
 def _overtones(harmonics: NDArray[np.float64]) -> NDArray[np.float64]:
