@@ -84,7 +84,9 @@ class Tremulant:
         self._windows = np.lib.stride_tricks.sliding_window_view(self._heard, TAPS, axis=1)
         self._taps = _taps()
         self._powers = np.zeros((2, GRID, 2 * DEGREE_TERMS), np.float32)
-        self._depth = self._fast = self._mix = self._turned = 0.0
+        self._depth = self._fast = self._turned = 0.0
+        self._mix = self._mix_before = 0.0
+        """How much of it is heard at the end of a cell of the grid, and at its beginning."""
         self._wanted = self._wanted_fast = 0.0
         self._from = 0
         self._aims: deque[tuple[int, float, bool]] = deque()
@@ -110,7 +112,11 @@ class Tremulant:
     @property
     def active(self) -> bool:
         """Whether the mix passes through it."""
-        return self._mix > 0.0 or self._wanted > OFF or bool(self._aims)
+        return self._heard_now or self._wanted > OFF or bool(self._aims)
+
+    @property
+    def _heard_now(self) -> bool:
+        return self._mix > 0.0 or self._mix_before > 0.0
 
     def aim(self, depth: float, frame: int, *, fast: bool = True) -> None:
         """Turn it on, up to depth 1, or off, depth 0, from a frame on; ``fast``: the rotor."""
@@ -130,7 +136,7 @@ class Tremulant:
             if inside == 0:
                 self._step(frame + start)
             end = min(frames, start + GRID - inside)
-            if self._mix > 0.0:
+            if self._heard_now:
                 self._read(sides, start, end, inside)
             start = end
         heard[:, :history] = heard[:, frames : frames + history]
@@ -151,6 +157,7 @@ class Tremulant:
         towards = swing.start_s if self._wanted_fast > self._fast else swing.stop_s
         self._fast += (self._wanted_fast - self._fast) * (1.0 - exp(-step_s / towards))
         up = self._depth > 0.0 or self._wanted > OFF
+        self._mix_before = self._mix
         if frame >= self._from:
             self._mix = min(1.0, max(0.0, self._mix + (step_s if up else -step_s) / FADE_S))
         hertz = swing.slow_hz + (swing.rate_hz - swing.slow_hz) * self._fast
@@ -196,8 +203,9 @@ class Tremulant:
                 np.einsum("tk,tk->t", taps[side], windows[side, first[side]], out=swung[side])
         swung *= gain
         part = sides[:, start:end]
-        if self._mix < 1.0:
+        if min(self._mix_before, self._mix) < 1.0:
+            mix = self._mix_before + along * (self._mix - self._mix_before)
             swung -= part
-            swung *= self._mix
+            swung *= (0.5 - 0.5 * np.cos(pi * mix)).astype(np.float32)
             swung += part
         part[...] = swung
