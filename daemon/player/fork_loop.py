@@ -191,6 +191,8 @@ class ForkLoop:
         assert self._player is not None
         for message in self._player.receive():
             match message:
+                case Ended(cause="refused") if self._state is PlayerState.STOPPING:
+                    pass  # asked to stop while it looked for a card
                 case Ended():
                     self._last_words = message
                 case Ready() if self._state is PlayerState.STOPPING:
@@ -218,7 +220,7 @@ def play(memory: mmap.mmap, link: Link, job: Start) -> None:
 
 def _farewell(code: int) -> Ended:
     """Return the end of a player that did not say itself why it ended."""
-    if code == ExitStatus.ASKED:
+    if code in (ExitStatus.ASKED, ExitStatus.REFUSED):  # of one that is refused unasked it said why
         return Ended("ended", "the player stopped as asked")
     if code == -signal.SIGXCPU:
         text = "the audio thread ran away, as it does when a USB card is pulled"

@@ -14,7 +14,7 @@ import pytest
 from config.library import shipped
 from config.settings import Settings
 from daemon.ipc.json_link import Link
-from daemon.ipc.messages import Ended, FromPlayer, LogLine, NewSettings, Ready, Start
+from daemon.ipc.messages import Ended, ExitStatus, FromPlayer, LogLine, NewSettings, Ready, Start
 from daemon.ipc.shared_memory import counters_in, ring_in, shared_memory
 from daemon.player.fork_loop import STOP_S, Life, play
 from daemon.player.fork_server import ForkServer
@@ -377,6 +377,13 @@ def begin_when_asked_to_stop(memory: mmap.mmap, link: Link, job: Start) -> None:
     time.sleep(60)
 
 
+def find_no_card_when_asked_to_stop(memory: mmap.mmap, link: Link, job: Start) -> None:
+    signal.sigwait({signal.SIGTERM})  # a new player has it blocked
+    link.send(Ended("refused", "no sound card and no sound server", "warning"))
+    link.drain(1.0)
+    os._exit(ExitStatus.REFUSED)
+
+
 def talk_without_end(memory: mmap.mmap, link: Link, job: Start) -> None:
     link.send(Ready("output 'box'", {}, 48_000, 1.0))
     while link.open:
@@ -394,6 +401,17 @@ def test_a_player_that_is_ready_after_it_was_asked_to_stop_is_killed_all_the_sam
         killed = Ended("ended", "the player did not stop when asked and was killed", "warning")
         assert box.until_end(STOP_S + 2) == [killed]
         assert time.monotonic() - began < STOP_S + 0.6
+    finally:
+        box.fork_server.close()
+
+
+def test_a_player_that_is_asked_to_stop_before_it_found_a_card_stopped_as_asked() -> None:
+    box = Box(life=find_no_card_when_asked_to_stop)
+    try:
+        box.fork_server.start(Start({}))
+        wait_until(box.players)
+        box.fork_server.stop()
+        assert box.until_end(STOP_S + 1) == [Ended("ended", "the player stopped as asked")]
     finally:
         box.fork_server.close()
 
