@@ -56,6 +56,12 @@ class Controller(Section):
     device_number: int = Field(default=0, ge=0, le=126)
     """The device number in system exclusive messages to this instrument alone."""
 
+    @property
+    def heard(self) -> frozenset[int]:
+        """The channels listened to at power-on, 0 to 15 as on the wire."""
+        alone = [self.basic_channel] if self.basic_channel and self.mode > 2 else []
+        return frozenset(each - 1 for each in alone or self.channels or range(1, 17))
+
     @model_validator(mode="after")
     def _omni_has_a_basic_channel(self) -> "Controller":
         if self.mode <= 2 and self.basic_channel == 0:

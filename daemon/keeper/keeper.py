@@ -270,6 +270,7 @@ class Keeper:
         self._event_log.settings = settings
         self._controllers.wanted = settings.controller.name
         self._controllers.wanted_serial = settings.controller.serial
+        self._controllers.channels = settings.controller.heard
         self._supervisor.use(settings, loaded.sounds, now_us)
 
     def _watch_chord(self, now_us: int) -> None:

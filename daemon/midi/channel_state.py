@@ -8,7 +8,7 @@ on one thread; the rest on the main loop. Only whole dictionary and list operati
 would have left it, but for the notes. Which keys are down is known, too.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 ControlAddress = tuple[int, int, int | str]
 """Controller, channel from 0, and control number; or the wheel, or the pressure, by name."""
@@ -190,10 +190,12 @@ class ChannelState:
         """Return the keys that are down, of all controllers."""
         return set().union(*(set(channel.keys) for channel in list(self._channels.values())))
 
-    def held_keys(self, controller: int) -> int:
-        """Return how many keys of a controller are down."""
+    def held_keys(self, controller: int, channels: Collection[int] = range(16)) -> int:
+        """Return how many keys of a controller are down on these channels."""
         return sum(
-            len(ch.keys) for (owner, _), ch in list(self._channels.items()) if owner == controller
+            len(channel.keys)
+            for (owner, number), channel in list(self._channels.items())
+            if owner == controller and number in channels
         )
 
     def controls(self) -> dict[ControlAddress, int]:

@@ -9,7 +9,7 @@ the number it had. When a device is lost, a record in the ring has whatever it h
 """
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -77,6 +77,8 @@ class Controllers:
         self.wanted = wanted
         self.wanted_serial = ""
         """The serial number it must have as well; empty: any. It may change at any time."""
+        self.channels: Collection[int] = range(16)
+        """The channels listened to."""
         self.channel_state = ChannelState() if channel_state is None else channel_state
         self.sysex = SysexQueue(wake)
         """System exclusive messages that wait for the main loop."""
@@ -219,7 +221,7 @@ class Controllers:
                 log.debug("'%s' closed with a fault: %s", name, fault)
         changes = []
         for controller in before.keys() - self.controllers.keys():
-            held = self.channel_state.held_keys(controller)
+            held = self.channel_state.held_keys(controller, self.channels)
             self.channel_state.reset(controller)
             self._due.append((GONE, controller))
             self._messages_before += self._inputs.pop(controller).messages

@@ -10,6 +10,7 @@ client numbers, which `daemon.midi.port_choice.device_of` removes.
 """
 
 import gc
+import math
 import os
 import time
 from collections.abc import Callable
@@ -29,7 +30,7 @@ from daemon.midi.timestamps import Timestamper
 _RETRY_US = 1_000_000
 _READS = 5
 _LAST_CALLBACK_S = 0.01
-_JACK_SEND_S = 0.05
+_JACK_SEND_US = 100_000
 # A device sends what it has buffered in the first milliseconds, 16 messages in each.
 _DRAIN_S = 0.02
 _DRAINS = 5
@@ -87,11 +88,13 @@ class RtMidiPorts:
         self._retry_us = 0
         self._server = ""
         self._nodes: dict[str, object] = {}
+        self._sending: list[tuple[int, OpenOutput]] = []
         self.system = ""
         """Where the inputs come from: ``ALSA``, ``JACK``, or an empty string."""
 
     def names(self) -> list[str]:
         """Return the names of the inputs that are there now."""
+        self._close_outputs(self._clock_us())
         names = self._list()
         # JACK's library fails with two clients of which one has lost its server: the inputs that
         # are still open must be closed first.
@@ -170,10 +173,17 @@ class RtMidiPorts:
         if output is None:
             return False
         output.send(message)
-        # JACK sends it with its next period.
-        time.sleep(_JACK_SEND_S if self.system == "JACK" else 0.0)
-        output.close()
+        # JACK sends it with its next period, and nobody waits for that here.
+        wait_us = _JACK_SEND_US if self.system == "JACK" else 0
+        self._sending.append((self._clock_us() + wait_us, output))
+        self._close_outputs(self._clock_us())
         return True
+
+    def _close_outputs(self, now_us: float) -> None:
+        """Close the outputs whose message has gone by now."""
+        for each in [each for each in self._sending if each[0] <= now_us]:
+            self._sending.remove(each)
+            each[1].close()
 
     def output(self, name: str) -> OpenOutput | None:
         """Open the output of the device that has this input; None: it has none."""
@@ -201,7 +211,8 @@ class RtMidiPorts:
         return OpenOutput(send, output.delete)
 
     def close(self) -> None:
-        """Close the connection that lists the inputs."""
+        """Close the connection that lists the inputs, and what is open for replies."""
+        self._close_outputs(math.inf)
         if self._lister is not None:
             self._lister.delete()
             self._lister = None

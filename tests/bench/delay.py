@@ -31,7 +31,7 @@ from tests.boot.heard import onsets
 from tests.support.daemon_process import Daemon
 from tests.support.jack_server import JackServer, own_name
 from tests.support.virtual_controller import NAME
-from tests.support.waiting import wait_until
+from tests.support.waiting import next_line, wait_until
 
 RATE, FRAMES, NOTES, KEY = 48_000, 128, 40, 84
 CONSTANT_MS = 0.2
@@ -143,7 +143,7 @@ def through_a_port(folder: Path) -> tuple[list[float], NDArray[np.float64]]:
     )
     assert sender.stdin is not None
     assert sender.stdout is not None
-    sender.stdout.readline()
+    next_line(sender)
     daemon.says(f"controller connected: '{NAME}'", timeout_s=30)
     time.sleep(3.0)
     recorder = Recorder(folder)

@@ -21,7 +21,7 @@ from tests.support.fault_table import FaultLog
 from tests.support.jack_server import JackServer
 from tests.support.service_manager import PING, Manager
 from tests.support.virtual_controller import VirtualController
-from tests.support.waiting import wait_until
+from tests.support.waiting import next_line, wait_until
 
 ABUSE = (
     b"nonsense\n",
@@ -215,8 +215,7 @@ def test_a_flood_from_as_many_clients_as_there_may_be_keeps_the_watchdog_fed(
             daemon.hears(keys)
             command = [sys.executable, "-c", FLOOD, str(tmp_path / "control")]
             flood = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-            assert flood.stdout
-            assert flood.stdout.readline() == "flooding\n"
+            assert next_line(flood) == "flooding\n"
             began = time.monotonic()
             wait_until(lambda: manager.told() and time.monotonic() - began > 6.0, 20.0)
             assert flood.poll() is None

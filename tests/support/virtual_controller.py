@@ -10,6 +10,8 @@ import sys
 from types import TracebackType
 from typing import Self
 
+from tests.support.waiting import next_line
+
 NAME = "Cargo Bike Keys 25"
 PORT = f"{NAME}:MIDI 1"
 """As rtmidi lists it under JACK."""
@@ -117,7 +119,6 @@ class VirtualController:
 
     def _do(self, word: str, *numbers: int) -> None:
         assert self._process.stdin is not None
-        assert self._process.stdout is not None
         self._process.stdin.write(" ".join([word, *map(str, numbers)]) + "\n")
         self._process.stdin.flush()
-        assert self._process.stdout.readline() == "done\n", "the controller's process failed"
+        assert next_line(self._process) == "done\n", "the controller's process failed"

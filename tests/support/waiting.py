@@ -1,7 +1,9 @@
 """Waiting for other processes without guessing how long they take."""
 
+import subprocess
 import time
 from collections.abc import Callable
+from threading import Timer
 
 
 def wait_until(condition: Callable[[], object], timeout_s: float = 5.0) -> None:
@@ -10,3 +12,16 @@ def wait_until(condition: Callable[[], object], timeout_s: float = 5.0) -> None:
     while not condition():
         assert time.monotonic() < until, f"not within {timeout_s} s"
         time.sleep(0.005)
+
+
+def next_line(process: "subprocess.Popen[str]", timeout_s: float = 20.0) -> str:
+    """Return the next line that a process writes; one that writes none in time is killed."""
+    assert process.stdout is not None
+    timer = Timer(timeout_s, process.kill)
+    timer.start()
+    try:
+        line = process.stdout.readline()
+    finally:
+        timer.cancel()
+    assert line, f"it ended, or said nothing within {timeout_s} s"
+    return line

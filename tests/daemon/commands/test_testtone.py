@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from daemon.commands.testtone import DURATION_S, LEVEL_DBFS, PITCH_HZ, Tone, why_closed
 from daemon.soundcard.card import Card
 from tests.support.jack_server import JackServer
-from tests.support.waiting import wait_until
+from tests.support.waiting import next_line, wait_until
 
 RATE, BLOCK = 48_000, 512
 COMMAND = [sys.executable, "-m", "daemon", "testtone"]
@@ -133,9 +133,8 @@ def test_it_announces_each_step_and_ends_with_zero_when_interrupted(
 def test_a_sound_server_that_dies_under_it_ends_it_with_one_line(jack_server: JackServer) -> None:
     process = subprocess.Popen(COMMAND, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
-        assert process.stdout
-        while "inaudible" not in process.stdout.readline():
-            assert process.poll() is None
+        while "inaudible" not in next_line(process):
+            pass
         jack_server.kill()
         _, faults = process.communicate(timeout=10)
     finally:

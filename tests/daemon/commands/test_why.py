@@ -14,7 +14,7 @@ from tests.support.command import partiald
 from tests.support.daemon_process import Daemon
 from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import NAME, VirtualController
-from tests.support.waiting import wait_until
+from tests.support.waiting import next_line, wait_until
 
 pytestmark = pytest.mark.gig
 
@@ -91,10 +91,9 @@ def test_status_follows_into_a_pipe_in_blocks_and_ctrl_c_ends_it_cleanly(daemon:
     with subprocess.Popen(
         command, env=daemon.environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as following:
-        assert following.stdout is not None
         lines: list[str] = []
         while sum(line.startswith("running ") for line in lines) < 2:
-            lines.append(following.stdout.readline())
+            lines.append(next_line(following))
         following.send_signal(signal.SIGINT)
         rest, fault = following.communicate(timeout=10)
     assert (following.returncode, fault) == (0, "")

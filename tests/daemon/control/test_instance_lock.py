@@ -14,6 +14,7 @@ from daemon.control.instance_lock import InstanceLock, places
 from daemon.errors import RunError
 from tests.support.command import ROOT
 from tests.support.planted import OWN, planted
+from tests.support.waiting import next_line
 
 HOLDER = """
 import sys, time
@@ -37,8 +38,7 @@ def holder(control: Path) -> Iterator["subprocess.Popen[str]"]:
         [sys.executable, "-c", HOLDER, str(control)], cwd=ROOT, stdout=subprocess.PIPE, text=True
     )
     try:
-        assert process.stdout
-        assert process.stdout.readline() == "seated\n"
+        assert next_line(process) == "seated\n"
         yield process
     finally:
         process.kill()

@@ -146,6 +146,19 @@ def test_what_is_missed_just_before_the_end_is_logged(
     assert [line[:12] for line in caplog.messages if "underflow" in line] == ["3 underflows"]
 
 
+def test_held_keys_of_a_channel_that_is_not_listened_to_were_no_held_notes(
+    daemon: VirtualDaemon, caplog: pytest.LogCaptureFixture
+) -> None:
+    daemon.files.edit(controller={"channels": [2]})
+    daemon.ports.plug(KEYS)
+    daemon.run(1.0)
+    for channel in (0, 1, 1):
+        daemon.ports.send(KEYS, bytes([0x90 | channel, 60 + channel, 100]), daemon.now_us)
+    daemon.ports.unplug(KEYS)
+    daemon.run(0.5)
+    assert sum("; 1 held note released" in line for line in caplog.messages) == 1
+
+
 def test_the_chord_releases_says_farewell_saves_and_asks_for_the_power_to_go(
     daemon: VirtualDaemon, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -120,12 +120,14 @@ def test_messages_are_handed_over_in_order_even_when_their_times_are_not() -> No
 def test_a_flood_of_messages_is_spread_over_blocks_and_none_is_lost() -> None:
     stage = Stage()
     stage.step(4)
-    for _ in range(3 * MESSAGES_PER_BLOCK):
-        assert stage.ring.put(NOTE, round(stage.now_us - 3 * BLOCK_US), 0)
-    stage.step()
-    assert len(stage.fake.heard) == MESSAGES_PER_BLOCK
-    stage.step(2)
-    assert len(stage.fake.heard) == 3 * MESSAGES_PER_BLOCK
+    sent = [(0xB0, number % 120, number // 120) for number in range(3 * MESSAGES_PER_BLOCK)]
+    for message in sent:
+        assert stage.ring.put(message, round(stage.now_us - 3 * BLOCK_US), 0)
+    for blocks in (1, 2, 3):
+        stage.step()
+        assert [tuple(heard) for _, _, heard in stage.fake.heard] == (
+            sent[: blocks * MESSAGES_PER_BLOCK]
+        )
 
 
 def test_the_last_keys_of_a_large_chord_sound_a_block_later_and_count_as_punctual() -> None:

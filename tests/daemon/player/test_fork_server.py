@@ -20,7 +20,7 @@ from daemon.player.fork_loop import STOP_S, Life, play
 from daemon.player.fork_server import ForkServer
 from tests.support.daemon_process import children, gone
 from tests.support.jack_server import JackServer
-from tests.support.waiting import wait_until
+from tests.support.waiting import next_line, wait_until
 
 pytestmark = pytest.mark.gig
 
@@ -469,8 +469,7 @@ def test_no_process_outlives_a_killed_keeper(jack_server: JackServer) -> None:
         [sys.executable, "-c", KEEPER], stdout=subprocess.PIPE, text=True, env=environment
     )
     try:
-        assert keeper.stdout
-        assert keeper.stdout.readline() == "ready\n"
+        assert next_line(keeper) == "ready\n"
         (server,) = children(keeper.pid)
         (player,) = children(server)
     finally:

@@ -4,8 +4,6 @@ Sources beside each test: MIDI is the MIDI 1.0 Detailed Specification 4.2.1 (pri
 General MIDI 2 v1.2a.
 """
 
-from typing import Any
-
 import mido
 import numpy as np
 import pytest
@@ -17,8 +15,6 @@ from config.sound import Sound
 from tests.support.measure import db, partial_level, peak
 from tests.support.playing import RATE, Recording, sound
 from tests.support.receiver_player import RICH, STRUCK, Player
-from voices.channels.channel import Channel
-from voices.channels.control_targets import control_targets
 
 
 # MIDI p. 12: MSB first, then LSB; an LSB alone moves finely; a new MSB sets its LSB to 0.
@@ -86,40 +82,28 @@ def test_a_sounding_note_keeps_its_sound_over_a_program_change() -> None:
 
 
 # The block in which a note comes has no time to make a sound from its description.
-def test_every_sound_a_program_can_choose_is_made_before_it_is_chosen(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_every_sound_a_program_can_choose_is_made_before_it_is_chosen() -> None:
     player = Player(sound={"name": "x", "programs": ["x"], "banks": {"1": ["other"]}})
-
-    def refuse(*_: object) -> None:
-        raise AssertionError("made while it plays")
-
-    monkeypatch.setattr("voices.notes.voice_pool.Voicing", refuse)
-    monkeypatch.setattr("voices.notes.voice_pool.Bank", refuse)
+    pool = player.instrument._pool
+    assert pool._repertoire is not None
+    voicings, banks = dict(pool._repertoire.voicings), dict(pool.banks)
+    assert "other" in voicings
     player.control(32, 1).send("C0 00", "90 45 7F").wait(0.1)
     assert player.instrument.channel(0).sound == "other"
     assert player.instrument.sounding == 1
+    assert (pool._repertoire.voicings, pool.banks) == (voicings, banks)
 
 
 # There are 64 channels, and the block in which settings come into force has no time for all.
-def test_a_level_saved_is_worked_out_where_it_sounds_and_elsewhere_by_the_next_note(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_a_level_saved_is_worked_out_where_it_sounds_and_elsewhere_by_the_next_note() -> None:
     softer_db = Player(level={"volume_db": -20.0}).send("95 51 7F").wait(0.1).level(81)
     player = Player().send("91 45 7F").wait(0.1)
-    worked_out: list[int] = []
-
-    def noted(channel: Channel, *others: Any, **more: Any) -> list[float]:
-        worked_out.append(channel.number)
-        return control_targets(channel, *others, **more)
-
-    monkeypatch.setattr("voices.receiver.part.control_targets", noted)
     softer = player.instrument.settings.model_copy(update={"level": Level(volume_db=-20.0)})
     player.instrument.apply(softer)
-    assert worked_out == [1]
+    channels = player.instrument._part.routing(0).channels
+    assert [each.number for each in channels if not each.stale] == [1]
     assert player.send("95 51 7F").wait(0.1).level(81) == pytest.approx(softer_db, abs=0.01)
-    assert worked_out == [1, 5]
-
+    assert [each.number for each in channels if not each.stale] == [1, 5]
 
 # MIDI p. 12: 0 to 63 is off, 64 to 127 on, whatever sends them.
 @pytest.mark.parametrize(("value", "held"), [(63, False), (64, True), (1, False), (127, True)])
