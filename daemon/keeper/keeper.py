@@ -231,7 +231,7 @@ class Keeper:
                     case NoteUnheard(time_us, controller, message):
                         self._event_log.unheard(time_us, controller, message)
                     case Reply(controller, message):
-                        self._controllers.reply(controller, message)
+                        self._controllers.send(controller, message)
                     case Gesture():
                         self._learning.gesture(event)
                         self._indicators.gesture(event)

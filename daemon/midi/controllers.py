@@ -180,12 +180,6 @@ class Controllers:
         song.let_go(now_us)
         self._songs.pop(song.number, None)
 
-    def reply(self, controller: int, message: bytes) -> None:
-        """Send a message back to a controller, if it has an input."""
-        for name, port in self._open.items():
-            if port.controller == controller and self._ports.reply(name, message):
-                return
-
     def send(self, controller: int, message: bytes) -> None:
         """Send a message to a controller that has an input, which stays open for more."""
         for name, port in self._open.items():

@@ -41,9 +41,6 @@ class MidiPorts(Protocol):
     def open(self, name: str, on_message: OnMessage) -> OpenPort:
         """Have ``on_message(message, time_us)`` called for what is sent from now on."""
 
-    def reply(self, name: str, message: bytes) -> bool:
-        """Send a message to the output of the device that has this input; False: it has none."""
-
     def output(self, name: str) -> OpenOutput | None:
         """Open the output of the device that has this input; None: it has none."""
 
@@ -60,10 +57,6 @@ class NoPorts:
     def open(self, name: str, on_message: OnMessage) -> OpenPort:
         """Refuse."""
         raise OSError(f"no MIDI input '{name}'")
-
-    def reply(self, name: str, message: bytes) -> bool:
-        """Refuse."""
-        return False
 
     def output(self, name: str) -> OpenOutput | None:
         """Refuse."""

@@ -10,7 +10,6 @@ client numbers, which `daemon.midi.port_choice.device_of` removes.
 """
 
 import gc
-import math
 import os
 import time
 from collections.abc import Callable
@@ -30,7 +29,7 @@ from daemon.midi.timestamps import Timestamper
 _RETRY_US = 1_000_000
 _READS = 5
 _LAST_CALLBACK_S = 0.01
-_JACK_SEND_US = 100_000
+_JACK_CONNECTS_US = 100_000
 # A device sends what it has buffered in the first milliseconds, 16 messages in each.
 _DRAIN_S = 0.02
 _DRAINS = 5
@@ -88,13 +87,14 @@ class RtMidiPorts:
         self._retry_us = 0
         self._server = ""
         self._nodes: dict[str, object] = {}
-        self._sending: list[tuple[int, OpenOutput]] = []
+        self._flushes: list[Callable[[], None]] = []
         self.system = ""
         """Where the inputs come from: ``ALSA``, ``JACK``, or an empty string."""
 
     def names(self) -> list[str]:
         """Return the names of the inputs that are there now."""
-        self._close_outputs(self._clock_us())
+        for flush in list(self._flushes):
+            flush()
         names = self._list()
         # JACK's library fails with two clients of which one has lost its server: the inputs that
         # are still open must be closed first.
@@ -167,26 +167,12 @@ class RtMidiPorts:
 
         return OpenPort(close, stale)
 
-    def reply(self, name: str, message: bytes) -> bool:
-        """Send a message to the output of the device that has this input; False: it has none."""
-        output = self.output(name)
-        if output is None:
-            return False
-        output.send(message)
-        # JACK sends it with its next period, and nobody waits for that here.
-        wait_us = _JACK_SEND_US if self.system == "JACK" else 0
-        self._sending.append((self._clock_us() + wait_us, output))
-        self._close_outputs(self._clock_us())
-        return True
-
-    def _close_outputs(self, now_us: float) -> None:
-        """Close the outputs whose message has gone by now."""
-        for each in [each for each in self._sending if each[0] <= now_us]:
-            self._sending.remove(each)
-            each[1].close()
-
     def output(self, name: str) -> OpenOutput | None:
-        """Open the output of the device that has this input; None: it has none."""
+        """Open the output of the device that has this input; None: it has none.
+
+        JACK takes some of its periods until a connection is in force, and drops what comes earlier:
+        that waits here, until one of the next calls of `names`.
+        """
         try:
             output = self._rtmidi.MidiOut(self._interface(), name=OWN_NAME)
         except (OSError, self._rtmidi.RtMidiError):
@@ -204,15 +190,27 @@ class RtMidiPorts:
             output.delete()
             return None
 
-        def send(message: bytes) -> None:
-            with suppress(OSError, ValueError, self._rtmidi.RtMidiError):
-                output.send_message(message)
+        waiting: list[bytes] = []
+        in_force_us = self._clock_us() + _JACK_CONNECTS_US * (self.system == "JACK")
 
-        return OpenOutput(send, output.delete)
+        def flush() -> None:
+            while waiting and self._clock_us() >= in_force_us:
+                with suppress(OSError, ValueError, self._rtmidi.RtMidiError):
+                    output.send_message(waiting.pop(0))
+
+        def send(message: bytes) -> None:
+            waiting.append(message)
+            flush()
+
+        def close() -> None:
+            self._flushes.remove(flush)
+            output.delete()
+
+        self._flushes.append(flush)
+        return OpenOutput(send, close)
 
     def close(self) -> None:
-        """Close the connection that lists the inputs, and what is open for replies."""
-        self._close_outputs(math.inf)
+        """Close the connection that lists the inputs."""
         if self._lister is not None:
             self._lister.delete()
             self._lister = None

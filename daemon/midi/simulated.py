@@ -32,11 +32,6 @@ class SimulatedPorts:
         self._opened[name] = on_message
         return OpenPort(lambda: self._close(name, on_message))
 
-    def reply(self, name: str, message: bytes) -> bool:
-        """Keep what would be sent to the device."""
-        self.replies.append((name, message))
-        return True
-
     def output(self, name: str) -> OpenOutput | None:
         """Keep what is sent to the device from now on."""
         if name not in self._present:

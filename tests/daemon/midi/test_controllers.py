@@ -104,7 +104,7 @@ def test_an_answer_goes_to_the_controller_that_asked(bench: Bench) -> None:
     other = "Market Pads:Market Pads MIDI 1 28:0"
     bench.plug(KEYS)
     bench.plug(other)
-    bench.listener.reply(1, b"\xf0\x7e\xf7")
+    bench.listener.send(1, b"\xf0\x7e\xf7")
     assert bench.ports.replies == [(other, b"\xf0\x7e\xf7")]
 
 

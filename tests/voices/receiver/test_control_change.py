@@ -105,6 +105,7 @@ def test_a_level_saved_is_worked_out_where_it_sounds_and_elsewhere_by_the_next_n
     assert player.send("95 51 7F").wait(0.1).level(81) == pytest.approx(softer_db, abs=0.01)
     assert [each.number for each in channels if not each.stale] == [1, 5]
 
+
 # MIDI p. 12: 0 to 63 is off, 64 to 127 on, whatever sends them.
 @pytest.mark.parametrize(("value", "held"), [(63, False), (64, True), (1, False), (127, True)])
 def test_a_switch_turns_between_63_and_64(value: int, held: bool) -> None:
