@@ -4,6 +4,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from select import select
 
 import pytest
 
