@@ -207,7 +207,8 @@ def test_an_answer_reaches_the_device_that_asked_and_no_other(
         assert output is not None
         # At once, and while the connection is not yet in force: it goes with a later look.
         output.send(answer)
-        wait_until(lambda: [ports.names(), select([asker.stdout], [], [], 0.0)[0]][1])
+        answers = asker.stdout
+        wait_until(lambda: [ports.names(), select([answers], [], [], 0.0)[0]][1])
         assert next_line(asker) == answer.hex() + "\n"
         output.close()
     finally:
