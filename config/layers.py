@@ -107,8 +107,13 @@ def load_forgiving(
     def read(path: Path) -> str:
         return "" if path in usual and _is_missing(path) else read_text(path)
 
-    layers = usual if paths is None else paths
-    return _merged(layers, read, sounds, usual[1:2], alone=False, last_good=last_good or {})
+    layers = list(usual if paths is None else paths)
+    good, learned = last_good or {}, usual[1:2]
+    found = _merged(layers, read, sounds, learned, alone=False, last_good=good)
+    if found[0].settings.remember == "nothing" and any(path in layers for path in learned):
+        layers = [path for path in layers if path not in learned]
+        found = _merged(layers, read, sounds, learned, alone=False, last_good=good)
+    return found
 
 
 def _merged(

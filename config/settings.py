@@ -229,11 +229,17 @@ class ReportSettings(Section):
     """Keep ``partiald-report.txt`` on the card's boot partition, written in pauses."""
 
 
+Remember = Literal["choices", "shaping", "nothing"]
+
+
 class Settings(Section):
     """Everything the owner can set. ``Settings()`` is the default."""
 
     polyphony: int = Field(default=16, ge=1, le=256)
     """Notes at once; one more takes the place of the oldest."""
+    remember: Remember = "choices"
+    """What lasts over a power-off beside the files: the sound chosen last and what was learned,
+    the sounds that were shaped as well, or nothing."""
     controller: Controller = Controller()
     audio: Audio = Audio()
     sound: SoundChoice = SoundChoice()

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from config.targets import TARGETS
+from daemon.sounds_usage import add_sounds
 from daemon.usage_parser import Parser, subparsers, whole_number
 
 WELCOME = """\
@@ -34,6 +35,7 @@ Then, on the board, with the controller and the sound card plugged in:
 
 What can be changed:
   partiald learn TARGET    the next knob moved changes this
+  partiald forget          take back what was learned and kept; --dry-run looks
   partiald check [FILE]    the settings in force, and where each comes from
   partiald sounds          the sounds: list, show, draw, hear, from NOTE.wav
   partiald chart           what it understands of MIDI
@@ -189,6 +191,11 @@ def build() -> Parser:
     )
     play.add_argument("song", type=Path, metavar="SONG.mid", help="the file to play")
 
+    forget = command(
+        "forget", "Take back what was learned and kept; your own files stay.", "--dry-run"
+    )
+    forget.add_argument("--dry-run", action="store_true", help="only say what that would be")
+
     command(
         "panic", "End every note of the running instrument at once, and any song it is playing.", ""
     )
@@ -224,53 +231,7 @@ def build() -> Parser:
     )
     check.add_argument("file", nargs="?", type=Path, metavar="FILE", help="check only this file")
 
-    sounds = command("sounds", "List the sounds; show, draw or hear one; find one.", "")
-    sounds.add_argument("--json", action="store_true", help="for a program to read")
-    what = sounds.add_subparsers(
-        dest="what",
-        metavar="show|draw|hear|from",
-        parser_class=Parser,
-        help="none of these: list all of them",
-    )
-
-    def of_sounds(
-        name: str, purpose: str, example: str, nargs: str | None = None
-    ) -> argparse.ArgumentParser:
-        made = command(name, purpose, example, what, "sounds ")
-        made.add_argument(
-            "name", metavar="SOUND", nargs=nargs, help="as 'partiald sounds' lists it"
-        )
-        return made
-
-    of_sounds("show", "Print a sound's partials and envelope.", "tower-bell")
-    draw = of_sounds("draw", "Draw a sound's spectrum, envelope and waveform.", "--all", nargs="?")
-    draw.add_argument("--all", action="store_true", help="all sounds on one sheet")
-    draw.add_argument("-o", dest="output", type=Path, metavar="PNG", help="SOUND.png unless given")
-    draw.add_argument("--force", action="store_true", help="replace an existing picture")
-    hear = of_sounds("hear", "Play a phrase that suits a sound.", "tower-bell")
-    hear.add_argument(
-        "-o",
-        dest="output",
-        type=Path,
-        metavar="WAV",
-        help="write it to this file instead of playing it",
-    )
-    hear.add_argument("--force", action="store_true", help="replace an existing file")
-    found = command(
-        "from",
-        "Make a sound out of recordings of single notes: one, or several keys and strengths.",
-        "note.wav -o bottle.toml",
-        what,
-        "sounds ",
-    )
-    found.add_argument("notes", type=Path, nargs="+", metavar="NOTE.wav", help="one note each")
-    found.add_argument(
-        "--key", type=whole_number, metavar="N", help="the first one's key; found unless given"
-    )
-    found.add_argument(
-        "-o", dest="output", type=Path, metavar="TOML", help="NOTE.toml unless given"
-    )
-    found.add_argument("--force", action="store_true", help="replace existing files")
+    add_sounds(command)
     return parser
 
 

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import re
 import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -22,12 +23,15 @@ from voices.synthesis.voicing import partials_of
 
 _WIDTH = 79
 _MOST_SHOWN = 24
+_NAME = re.compile("[a-z0-9][a-z0-9-]{0,39}")
 
 
 def run(arguments: argparse.Namespace) -> int:
     """List, show or draw."""
     if arguments.what == "from":
         return _from(arguments)
+    if arguments.what == "keep":
+        return _keep(arguments.name)
     settings, sounds = prepared(arguments.settings)
     output: Path
     if arguments.what is None:
@@ -50,6 +54,20 @@ def run(arguments: argparse.Namespace) -> int:
             lines = show_lines(arguments.name, sounds[arguments.name])
     for line in lines:
         sys.stdout.write(f"{line}\n")
+    return 0
+
+
+def _keep(name: str) -> int:
+    from daemon.control.ask import ask
+
+    if not _NAME.fullmatch(name):
+        raise UsageError(f"sounds keep: '{printable(name)}': small letters, digits and - only, 40")
+    answer = ask({"ask": "keep", "name": name})
+    if "faults" in answer:
+        raise RunError("\n".join(answer["faults"]))
+    sys.stdout.write(
+        f"'{answer['of']}' as it is shaped now is kept as '{name}': {answer['path']}\n"
+    )
     return 0
 
 

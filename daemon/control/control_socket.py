@@ -74,6 +74,8 @@ class ControlServer:
         The monotonic clock.
     left
         Called with the number of a client that is gone.
+    ticked
+        Called at every tick.
     """
 
     def __init__(
@@ -83,7 +85,9 @@ class ControlServer:
         selector: selectors.BaseSelector,
         clock_s: Callable[[], float],
         left: Callable[[int], None] = lambda client: None,
+        ticked: Callable[[], None] = lambda: None,
     ) -> None:
+        self._ticked = ticked
         self._path, self._answer, self._selector, self._clock_s = path, answer, selector, clock_s
         self._left, self._numbers = left, count(1)
         self._clients: list[_Client] = []
@@ -100,6 +104,7 @@ class ControlServer:
 
     def tick(self) -> None:
         """Drop clients that neither ask nor read."""
+        self._ticked()
         now_s = self._clock_s()
         for client in [each for each in self._clients if now_s - each.heard_s > each.patience_s]:
             self._drop(client)

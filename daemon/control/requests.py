@@ -3,7 +3,7 @@
 Threads: any. Each request says in ``ask`` which one it is; a key too many is a fault.
 """
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
@@ -81,8 +81,42 @@ class AskPlay(_Question):
     """When each was due, in microseconds of the monotonic clock, and its bytes."""
 
 
+class AskSound(_Question):
+    """What a sound is made of; without a name, the one that is played."""
+
+    ask: Literal["sound"]
+    name: str = Field(default="", max_length=80)
+
+
+class AskShape(_Question):
+    """Play another table in the place of a sound's; none: the sound's own again."""
+
+    ask: Literal["shape"]
+    name: str = Field(min_length=1, max_length=80)
+    table: dict[str, Any] | None
+    room_db: float | None = Field(default=None, ge=-80.0, le=6.0)
+    """How loud the room is meanwhile; none: as it is."""
+
+
+class AskKeep(_Question):
+    """Keep what is heard now under a name; or a text, which is a sound file's."""
+
+    ask: Literal["keep"]
+    name: str = Field(pattern="^[a-z0-9][a-z0-9-]{0,39}$")
+    text: str = Field(default="", max_length=48 * 1024)
+
+
+class AskForgetAll(_Question):
+    """Take back all that was kept and learned; or only say what that would be."""
+
+    ask: Literal["forget_all"]
+    dry_run: bool = False
+
+
+AskShaping = AskSound | AskShape | AskKeep | AskForgetAll
+"""What is asked about sounds that are shaped."""
 AskKnobs = AskLearn | AskLearned | AskBindings | AskForget
 """What is asked about knobs."""
-Request = AskStatus | AskWhy | AskKnobs | AskPanic | AskPlay
+Request = AskStatus | AskWhy | AskKnobs | AskPanic | AskPlay | AskShaping
 """What can be asked."""
 REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="ask")])

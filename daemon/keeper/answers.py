@@ -12,7 +12,9 @@ from typing import Any, Protocol
 
 from config.printable import printable
 from config.wording import counted
-from daemon.control.requests import AskPanic, AskPlay, Request
+from daemon.control.requests import AskPanic, AskPlay, AskShaping, Request
+from daemon.ipc.counters import Snapshot
+from daemon.keeper.shaping import Shaping
 from daemon.midi.controllers import Controllers
 from daemon.midi.song import Song
 
@@ -30,6 +32,13 @@ class Output(Protocol):
     """Where the music goes."""
 
     @property
+    def note_ons(self) -> int:
+        """Note-ons received so far."""
+
+    def snapshot(self) -> Snapshot | None:
+        """Return what a player counts; None: there is none."""
+
+    @property
     def output(self) -> object | None:
         """What a player plays on, another object for each player; None: nothing."""
 
@@ -44,7 +53,9 @@ class Answers:
     controllers
         Where songs play, and whose notes a panic ends.
     player
-        Says when another player has begun.
+        Says when another player has begun, and whether any note sounds.
+    shaping
+        Sees to the sounds that are being shaped.
     clock_us
         The monotonic clock.
     """
@@ -54,8 +65,10 @@ class Answers:
         keeper: Answering,
         controllers: Controllers,
         player: Output,
+        shaping: Shaping,
         clock_us: Callable[[], int],
     ) -> None:
+        self._shaping = shaping
         self._keeper, self._controllers = keeper, controllers
         self._player, self._clock_us = player, clock_us
         self._songs: dict[int, tuple[Song, object]] = {}
@@ -67,7 +80,15 @@ class Answers:
                 return self._panic()
             case AskPlay():
                 return self._play(request, client)
+        if isinstance(request, AskShaping):
+            return self._shaping.answer(request, self._clock_us())
         return self._keeper.answer(request)
+
+    def tick(self) -> None:
+        """Let what was shaped be kept when it is time to."""
+        seen = self._player.snapshot()
+        sounding = seen.sounding if seen else 0
+        self._shaping.tick(self._player.note_ons, sounding, self._clock_us())
 
     def left(self, client: int) -> None:
         """Let a client's song go, if it has one."""

@@ -22,6 +22,7 @@ from daemon.keeper.power_off import ask_for_power_off
 from daemon.keeper.report_file import Report
 from daemon.keeper.session_state import SessionState
 from daemon.keeper.settings_watch import SettingsWatch
+from daemon.keeper.shaping import Shaping
 from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.linux.board_health import BoardHealth
 from daemon.linux.boot import boot_id
@@ -37,6 +38,7 @@ from daemon.player.fork_server import ForkServer
 from daemon.soundcard.card_list import present_cards
 from daemon.storage.deferred_writes import DeferredWrites, in_thread
 from daemon.storage.event_file import EventFile, event_file_path
+from daemon.storage.kept_sounds import KeptSounds
 from daemon.storage.last_good import LastGood
 from daemon.storage.learned import LearnedFile
 from daemon.storage.settings_files import SettingsFiles
@@ -100,9 +102,15 @@ def build(
         clock_us=_clock_us,
     )
     keeper = Keeper(parts)
-    answers = Answers(keeper, controllers, supervisor, _clock_us)
+    shaping = Shaping(keeper, controllers, KeptSounds(), writes, learned)
+    keeper.over = shaping.over
+    answers = Answers(keeper, controllers, supervisor, shaping, _clock_us)
 
-    control = ControlServer(lock.path, answers.answer, selector, time.monotonic, left=answers.left)
+    control = ControlServer(
+        *(lock.path, answers.answer, selector, time.monotonic),
+        left=answers.left,
+        ticked=answers.tick,
+    )
     return EventLoop(
         keeper,
         selector=selector,

@@ -82,6 +82,7 @@ class Keeper:
             *(parts.controllers, parts.learned, self, parts.writes.hurry),
             lambda: parts.clock_us() / 1e6,
         )
+        self.over: Callable[[Any], Any] = lambda sounds: sounds  # drafts in their places
         self._power_off = PowerOff()
         self._missed, self._load_shed = MissedReport(), LoadShedReport()
         self._started_us = self._pinged_us = parts.clock_us()
@@ -174,8 +175,8 @@ class Keeper:
         self._changes.flush(now_us)
         self._supervisor.stop(now_us)
         self._controllers.close()
-        notes = counted(sum(accounts.values()), "note")
-        log.info("stopped after %.0f s: %s received", (now_us - self._started_us) / 1e6, notes)
+        notes, ran_s = counted(sum(accounts.values()), "note"), (now_us - self._started_us) / 1e6
+        log.info("stopped after %.0f s: %s received", ran_s, notes)
 
     def status(self) -> dict[str, Any]:
         """Return the state in figures."""
@@ -203,9 +204,9 @@ class Keeper:
         losses = self._event_log.answer(0, _MOST_REPORTED)
         return f"{readable_status(self.status())}\n{readable_losses(losses)}"
 
-    def use_bindings(self, bindings: Sequence[Binding]) -> None:
-        """Put other bindings in force."""
-        settings = self.settings.model_copy(update={"bindings": list(bindings)})
+    def use_bindings(self, bindings: Sequence[Binding], **more: Any) -> None:
+        """Put other bindings in force, and whatever other settings are given."""
+        settings = self.settings.model_copy(update={"bindings": list(bindings), **more})
         self._put_in_force(replace(self._loaded, settings=settings, remarks=[]), self._clock_us())
 
     def _look_for_controllers(self, now_us: int) -> None:
@@ -244,9 +245,8 @@ class Keeper:
         if ready.silent_us is None:
             self._event_log.ready_us = self._clock_us()
         heard = names(self._controllers) or "none yet"
-        self._changes.player_ready(
-            ready, f"{self._summary()}, {ready.output}; controllers: {heard}"
-        )
+        words = f"{self._summary()}, {ready.output}; controllers: {heard}"
+        self._changes.player_ready(ready, words)
 
     def _player_ended(self, ended: PlayerEnded, now_us: int) -> None:
         if ended.last.blocks:
@@ -271,7 +271,7 @@ class Keeper:
         self._controllers.wanted = settings.controller.name
         self._controllers.wanted_serial = settings.controller.serial
         self._controllers.channels = settings.controller.heard
-        self._supervisor.use(settings, loaded.sounds, now_us)
+        self._supervisor.use(settings, self.over(loaded.sounds), now_us)
 
     def _watch_chord(self, now_us: int) -> None:
         step = self._power_off.step(self._controllers.channel_state.keys_down(), now_us)

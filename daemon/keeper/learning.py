@@ -75,7 +75,7 @@ class Learning:
     def look(self) -> None:
         """Bind the knob that is meant, once it has been moved far enough; keep a chosen sound."""
         loaded, learned = self._in_force.loaded, self._learned
-        if learned is not None:
+        if learned is not None and loaded.settings.remember != "nothing":
             programs = self._controllers.channel_state.programs()
             learned.keep_sound(programs, loaded.settings, loaded.origins)
         if self._learn.state != "waiting":
@@ -100,7 +100,8 @@ class Learning:
 
     def _keep(self, bindings: Sequence[Binding]) -> None:
         self._in_force.use_bindings(bindings)
-        if self._learned is not None:
+        remembers = self._in_force.loaded.settings.remember != "nothing"
+        if self._learned is not None and remembers:
             self._learned.keep_bindings(bindings)
 
     def _forget(self, question: AskForget) -> list[str]:
@@ -133,5 +134,6 @@ class Learning:
         origins = self._in_force.loaded.origins
         if self._learned is None:
             return {"kept": False, "overridden_by": ""}
-        kept = self._learned.lasts("bindings", origins)
+        remembers = self._in_force.loaded.settings.remember != "nothing"
+        kept = remembers and self._learned.lasts("bindings", origins)
         return {"kept": kept, "overridden_by": self._learned.overridden_by("bindings", origins)}

@@ -18,7 +18,7 @@ from daemon.errors import RunError
 from daemon.key_names import key_name
 from daemon.offline import wav_reader
 from daemon.offline.wav_file import check_target
-from daemon.shaping.sound_text import text_of
+from daemon.storage.sound_text import text_of
 from voices.analysis.description import Description, describe
 from voices.analysis.recording import UnfitError
 from voices.analysis.sound_table import table_of

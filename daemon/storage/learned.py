@@ -98,6 +98,19 @@ class LearnedFile:
             return Settings.model_validate(plain).bindings
         return Settings().bindings
 
+    def told(self) -> list[str]:
+        """Return what the file holds, in words."""
+        kept = self._read(self._path)
+        bindings = kept.get("bindings", [])
+        sound = kept.get("sound", {})
+        told = [f"control {each.get('control')}: {each.get('target')}" for each in bindings]
+        return told + [f"the sound chosen last: '{sound.get('name')}'"] * bool(sound)
+
+    def forget_all(self, playing: str) -> None:
+        """Have the file taken away; the sound that plays now is not learned once more."""
+        self._chosen = playing
+        self._request(NAME, lambda: lambda: self._path.unlink(missing_ok=True))
+
     def keep_bindings(self, bindings: Sequence[Binding], owner: Path = OWNER) -> None:
         """Have bindings kept, until those in the owner's file change."""
         plain = [each.model_dump(exclude_none=True, exclude_defaults=True) for each in bindings]

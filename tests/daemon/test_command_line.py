@@ -29,6 +29,7 @@ COMMANDS = (
     "why",
     "play",
     "panic",
+    "forget",
     "learn",
     "check",
     "sounds",
@@ -123,7 +124,7 @@ def test_wrong_usage_is_reported_in_one_line_with_2(
     [
         (["statsu"], "no command 'statsu'; did you mean 'status'?"),
         (["sounds", "drew", "sine"], "no command 'drew'; did you mean 'draw'?"),
-        (["sounds", "polish"], "no command 'polish'; there are show, draw, hear, from;"),
+        (["sounds", "polish"], "no command 'polish'; there are show, draw, hear, keep, from;"),
         (["learn", "volme"], "no target 'volme'; did you mean 'volume'?"),
         (["status", "--jsn"], "no option '--jsn'; did you mean '--json'?"),
         (["--verbose", "run"], "'--verbose' belongs after the command;"),

@@ -22,6 +22,7 @@ from daemon.ipc.messages import (
 )
 from daemon.keeper.change_log import TICK_S
 from daemon.keeper.new_cards import NewCards
+from daemon.keeper.shaping import Shaping
 from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
@@ -31,8 +32,9 @@ from daemon.player.engine import Engine
 from daemon.player.process import prepared
 from daemon.soundcard.card import Card
 from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.kept_sounds import KeptSounds
 from daemon.storage.settings_files import LoadedSettings
-from tests.support.keeper_parts import keeper_of
+from tests.support.keeper_parts import NOWHERE, keeper_of
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
 FRAMES, RATE = 64, 48_000
@@ -84,6 +86,7 @@ class VirtualDaemon:
         self.playing: Engine | None = None
         self.sent: list[dict[str, Any]] = []
         self.writes = parts.pop("writes", None) or DeferredWrites()
+        kept = parts.pop("kept", NOWHERE)
         self._events: list[FromPlayer] = []
         channel_state = ChannelState()
         self.supervisor = PlayerSupervisor(
@@ -101,6 +104,11 @@ class VirtualDaemon:
             writes=self.writes,
             **parts,
         )
+
+        self.shaping = Shaping(
+            *(self.keeper, self.controllers, KeptSounds(kept), self.writes, parts.get("learned"))
+        )
+        self.keeper.over = self.shaping.over
 
     # What makes players.
     def start(self, job: Start) -> None:

@@ -80,6 +80,10 @@ class Repertoire:
         else:
             self.lines = AttackLines(timbres, frames)
 
+    def called(self, name: str) -> str:
+        """Return the name under which a sound plays: the settings' own if there is none such."""
+        return name if name in self.sounds else self._own
+
     def voicing(self, name: str) -> Voicing:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
         known = self.voicings.get(name)

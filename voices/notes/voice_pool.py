@@ -18,6 +18,7 @@ from voices.notes.note_modulation import NoteModulation
 from voices.notes.repertoire import Repertoire
 from voices.notes.stolen_notes import StolenNotes
 from voices.notes.voice import Voice
+from voices.notes.voiced_anew import voice_anew
 from voices.synthesis.bank import Bank
 from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import attack, decay, fade
@@ -91,7 +92,7 @@ class VoicePool:
             self.prepare(settings, sounds)
             self.apply(settings, sounds, frame)
             return
-        self._repertoire, self._prepared = ready, None
+        before, self._repertoire, self._prepared = self._repertoire, ready, None
         self._cache.kept = ready.tables
         self.banks.update(banks)
         for bank in self.banks.values():
@@ -100,6 +101,8 @@ class VoicePool:
         self.allocator.polyphony = settings.polyphony
         for voice in self.allocator.surplus():
             self.steal(voice, frame, "polyphony lowered")
+        if before is not None:
+            voice_anew(self, before, ready, frame)
 
     @property
     def sounds(self) -> Mapping[str, Sound]:
@@ -144,9 +147,10 @@ class VoicePool:
         self.allocator.enter(voice)
         self.sounding += 1
         for slot in voice.slots:
-            self._add(slot, voice)
+            self.add(slot, voice)
 
-    def _add(self, slot: Slot, voice: Voice) -> None:
+    def add(self, slot: Slot, voice: Voice) -> None:
+        """Let one more slot of a voice sound."""
         self._voice_of[slot] = voice
         self.sending += slot.wet > 0.0
         self.banks[slot.timbre.partials, slot.timbre.side_count].add(slot)
@@ -199,7 +203,7 @@ class VoicePool:
                 *(noise, first.key, first.frequency, spectrum, segment, voice.motion_row, first.wet)
             )
             voice.slots.append(slot)
-            self._add(slot, voice)
+            self.add(slot, voice)
 
     def recapture(self, voice: Voice, at: int) -> None:
         """Hold a note in its release again, if it is still above where it would come to rest.

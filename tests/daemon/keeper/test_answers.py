@@ -19,7 +19,7 @@ class Stage:
         self.daemon.run(0.5)
         self.answers = Answers(
             *(self.daemon.keeper, self.daemon.controllers, self.daemon.supervisor),
-            lambda: self.daemon.now_us,
+            *(self.daemon.shaping, lambda: self.daemon.now_us),
         )
 
     def song(self, *messages: str, client: int = 1) -> dict[str, object]:

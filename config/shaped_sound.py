@@ -1,0 +1,141 @@
+"""A sound as knobs have shaped it: what they are at, written into the sound itself.
+
+Units: those of `config.targets`. What is no property of a sound (vibrato, room, tremulant, effort,
+zones) stays with the knobs.
+"""
+
+from collections.abc import Callable, Mapping
+from math import log2
+from typing import Any
+
+from config.rank import MAX_PARTIALS
+from config.sound import Sound
+
+Moves = Mapping[tuple[str, int], float]
+"""Values by target and, where there are several, which one; else 0."""
+Table = dict[str, Any]
+
+KEEPABLE = (
+    *("volume", "tilt", "overtones", "even", "odd", "partial", "rank", "pan", "tuning"),
+    *("attack", "decay", "sustain", "release"),
+)
+"""The targets that a sound can hold."""
+_LEAST_DB, _MOST_DB = -120.0, 24.0
+
+
+def shaped(sound: Sound, moves: Moves) -> Table:
+    """Return the table of a sound as moved knobs make it sound; unmoved, it is as in its file."""
+    table = sound.model_dump(exclude_unset=True)
+    kept = {key: value for key, value in moves.items() if key[0] in KEEPABLE and value}
+    if not kept:
+        return table
+    if not sound.ranks:
+        table.pop("footage", None)
+        table["partials"] = _columns(sound, kept)
+    else:
+        for number, (rank, plain) in enumerate(zip(sound.ranks, table["ranks"], strict=True), 1):
+            levels = _levels(kept, rank.ratios or [float(n) for n in range(1, rank.count + 1)])
+            pitched = [
+                each + _by_pitch(kept, rank.pitch * n)
+                for each, n in zip(levels, rank.ratios or range(1, rank.count + 1), strict=True)
+            ]
+            if any(pitched):
+                before = rank.levels_db or [0.0] * rank.count
+                plain["levels_db"] = [
+                    _decibels(old + new) for old, new in zip(before, pitched, strict=True)
+                ]
+            _rank(plain, rank.level_db, kept, number)
+    _whole(sound, table, kept)
+    return table
+
+
+def _columns(sound: Sound, moves: Moves) -> Table:
+    """Return one column of partials, with the levels that knobs give them."""
+    columns = dict(sound.partials.model_dump(exclude_unset=True)) if sound.partials else {}
+    columns.pop("count", None)
+    numbers = [float(n) for n in range(1, len(sound.levels) + 1)]
+    added = [
+        each + _by_pitch(moves, ratio)
+        for each, ratio in zip(_levels(moves, numbers), sound.harmonics, strict=True)
+    ]
+    columns.setdefault("ratio", list(sound.harmonics))
+    columns["level_db"] = [
+        _decibels((20 * log2(level) / log2(10) if level > 0 else _LEAST_DB) + more)
+        for level, more in zip(sound.levels, added, strict=True)
+    ]
+    if sound.partials is None:
+        columns["phase"] = "low-crest"
+    return columns
+
+
+def _levels(moves: Moves, numbers: list[float]) -> list[float]:
+    """Return what the knobs of single partials add, by their places in the series."""
+    return [
+        moves.get(("partial", round(n)), 0.0)
+        if abs(n - round(n)) < 1e-6 and 1 <= n <= MAX_PARTIALS
+        else 0.0
+        for n in numbers
+    ]
+
+
+def _by_pitch(moves: Moves, ratio: float) -> float:
+    """Return what tilt and the knobs of overtones add to a partial, by its ratio to the key."""
+    if ratio <= 1.0:
+        return 0.0
+    whole = abs(ratio - round(ratio)) < 0.01
+    parity = ("even" if round(ratio) % 2 == 0 else "odd") if whole else "odd"
+    return (
+        moves.get(("tilt", 0), 0.0) * log2(ratio)
+        + moves.get(("overtones", 0), 0.0)
+        + moves.get((parity, 0), 0.0)
+    )
+
+
+def _rank(plain: Table, level_db: float, moves: Moves, number: int) -> None:
+    more = moves.get(("rank", number), 0.0)
+    if more:
+        plain["level_db"] = _decibels(level_db + more)
+    if pan := moves.get(("pan", 0), 0.0):
+        plain["pan"] = _each(plain.get("pan", 0.0), lambda value: _within(value + pan, -1.0, 1.0))
+    if cents := moves.get(("tuning", 0), 0.0):
+        plain["cents"] = _within(plain.get("cents", 0.0) + cents, -100.0, 100.0)
+    for key, target, least, most in (
+        ("rise_s", "attack", 0.001, 20.0),
+        ("release_s", "release", 0.02, 600.0),
+    ):
+        factor = 2.0 ** moves.get((target, 0), 0.0)
+        if plain.get(key) is not None and factor != 1.0:
+            plain[key] = _each(plain[key], _scaled(factor, least, most))
+
+
+def _whole(sound: Sound, table: Table, moves: Moves) -> None:
+    """Write what belongs to the sound as a whole: its level and its envelope."""
+    if volume := moves.get(("volume", 0), 0.0):
+        table["level_db"] = _within(sound.level_db + volume, -80.0, 24.0)
+    times = {"attack_s": ("attack", 0.001, 20.0), "decay_s": ("decay", 0.02, 600.0)}
+    times["release_s"] = ("release", 0.02, 600.0)
+    envelope = dict(table.get("envelope", {}))
+    for key, (target, least, most) in times.items():
+        if octaves := moves.get((target, 0), 0.0):
+            envelope[key] = _within(getattr(sound.envelope, key) * 2.0**octaves, least, most)
+    if sustain := moves.get(("sustain", 0), 0.0):
+        held = sound.envelope.sustain * 10.0 ** (sustain / 20)
+        envelope["sustain"] = round(_within(held, 0.0, 1.0), 5)
+    if envelope:
+        table["envelope"] = envelope
+
+
+def _each(value: Any, change: Callable[[float], float]) -> Any:
+    return [change(each) for each in value] if isinstance(value, list) else change(value)
+
+
+def _scaled(factor: float, least: float, most: float) -> Callable[[float], float]:
+    return lambda value: _within(value * factor, least, most)
+
+
+def _decibels(value: float) -> float:
+    return round(min(_MOST_DB, max(_LEAST_DB, value)), 2)
+
+
+def _within(value: float, least: float, most: float) -> float:
+    return round(min(most, max(least, value)), 5)

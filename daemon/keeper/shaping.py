@@ -1,0 +1,194 @@
+"""Sounds that are being shaped: heard at once, kept when asked to, and forgotten.
+
+Units: microseconds of the monotonic clock (``_us``).
+Threads: the main loop's alone, but for the writes that it requests.
+
+A draft stands in for the sound of its name until it is kept or taken back. Nothing else knows of
+it, so that it goes with the daemon unless it is kept.
+"""
+
+import logging
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
+
+from config.bindings import Binding
+from config.faults import ConfigError, parse_toml, validate
+from config.library import shipped
+from config.shaped_sound import KEEPABLE, shaped
+from config.sound import Sound
+from config.wording import counted
+from daemon.control.requests import AskForgetAll, AskKeep, AskShape, AskShaping, AskSound
+from daemon.midi.controllers import Controllers
+from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.kept_sounds import KeptSounds
+from daemon.storage.learned import LearnedFile
+from daemon.storage.settings_files import LoadedSettings
+from voices.curves import bipolar_map
+
+log = logging.getLogger(__name__)
+
+QUIET_US = 10_000_000
+"""So long nothing is played and nothing shaped before a draft is kept unasked."""
+
+
+class InForce(Protocol):
+    """The keeper: settings and sounds in force."""
+
+    @property
+    def loaded(self) -> LoadedSettings:
+        """Those in force, and where each comes from."""
+
+    def use_bindings(self, bindings: Sequence[Binding], **more: Any) -> None:
+        """Put bindings in force, drafts too, and whatever other settings are given."""
+
+
+class Shaping:
+    """Drafts, and sounds kept from them.
+
+    Parameters
+    ----------
+    in_force
+        The settings and sounds.
+    controllers
+        Whose knobs have shaped the sound as well.
+    kept, writes, learned
+        Where kept sounds are written, when, and what else is forgotten; no ``learned``: nothing.
+    """
+
+    def __init__(
+        self,
+        in_force: InForce,
+        controllers: Controllers,
+        kept: KeptSounds,
+        writes: DeferredWrites,
+        learned: LearnedFile | None,
+    ) -> None:
+        self._in_force, self._controllers = in_force, controllers
+        self._kept, self._writes, self._learned = kept, writes, learned
+        self._drafts: dict[str, Sound] = {}
+        self._moved_us: int | None = None
+        self._note_ons = 0
+
+    def over(self, sounds: Mapping[str, Sound]) -> Mapping[str, Sound]:
+        """Return sounds with the drafts in their places."""
+        return {**sounds, **self._drafts} if self._drafts else sounds
+
+    def answer(self, question: AskShaping, now_us: int) -> dict[str, Any]:
+        """Return what is asked, once it is done."""
+        try:
+            match question:
+                case AskSound():
+                    return self._tell(question.name or self.current)
+                case AskShape():
+                    return self._shape(question, now_us)
+                case AskKeep():
+                    return self._keep(question)
+        except ConfigError as error:
+            return {"faults": error.faults}
+        return self._forget(question)
+
+    def tick(self, note_ons: int, sounding: int, now_us: int) -> None:
+        """Keep drafts unasked after a rest, if the settings say so."""
+        if note_ons != self._note_ons or sounding:
+            self._note_ons = note_ons
+            self._moved_us = now_us if self._moved_us is not None else None
+        if self._moved_us is None or now_us - self._moved_us < QUIET_US:
+            return
+        self._moved_us = None
+        if self._in_force.loaded.settings.remember == "shaping":
+            for name, sound in list(self._drafts.items()):
+                if not self._kept.may_write(name):
+                    self._write(name, sound.model_dump(exclude_unset=True))
+
+    @property
+    def current(self) -> str:
+        """The sound that is played, as far as all channels agree on one."""
+        settings = self._in_force.loaded.settings
+        programs = self._controllers.channel_state.programs()
+        if len(programs) == 1:
+            ((bank, program),) = programs
+            names = settings.sound.banks.get(str(bank), settings.sound.programs)
+            if program < len(names):
+                return names[program]
+        return settings.sound.name
+
+    def _sounds(self) -> Mapping[str, Sound]:
+        return {**shipped(), **self._in_force.loaded.sounds}
+
+    def _tell(self, name: str) -> dict[str, Any]:
+        """Return a sound as it is in its file, and as it is heard."""
+        there = self._sounds()
+        if name not in there and name not in self._drafts:
+            return {"faults": [f"no sound '{name}'"]}
+        heard = self._drafts.get(name) or there[name]
+        plain = heard.model_dump(exclude_unset=True)
+        kept = there[name].model_dump(exclude_unset=True) if name in there else plain
+        return {"name": name, "table": plain, "kept": kept}
+
+    def _shape(self, question: AskShape, now_us: int) -> dict[str, Any]:
+        name = question.name
+        if question.table is None:
+            self._drafts.pop(name, None)
+        else:
+            if name not in self._sounds():
+                return {"faults": [f"no sound '{name}'; keep it first"]}
+            self._drafts[name] = validate(Sound, question.table, name)
+        self._moved_us = now_us if self._drafts else None
+        settings, more = self._in_force.loaded.settings, {}
+        if question.room_db is not None:
+            more["room"] = settings.room.model_copy(update={"level_db": question.room_db})
+        self._in_force.use_bindings(settings.bindings, **more)
+        return {"name": name, "shaped": name in self._drafts}
+
+    def _keep(self, question: AskKeep) -> dict[str, Any]:
+        """Have a sound written under a name: the text given, or what is heard now."""
+        name, base = question.name, self.current
+        if why := self._kept.may_write(name):
+            return {"faults": [why]}
+        if question.text:
+            table = parse_toml(question.text, name)
+            validate(Sound, table, name)
+        else:
+            heard = self._drafts.get(base) or self._sounds()[base]
+            table = shaped(heard, self._moves())
+            validate(Sound, table, name)
+        self._write(name, table, question.text)
+        return {"name": name, "of": base, "path": str(self._kept.path(name))}
+
+    def _write(self, name: str, table: Mapping[str, Any], text: str = "") -> None:
+        """Have a sound's file written at once; that counts as an edit, and so it is read."""
+        self._drafts.pop(name, None)
+        log.info("kept: the sound '%s'", name)
+
+        self._writes.request(f"the sound '{name}'", lambda: self._kept.write(name, table, text))
+        self._writes.hurry()
+
+    def _moves(self) -> dict[tuple[str, int], float]:
+        """Return what the bound knobs are at, for what a sound can hold."""
+        controls = self._controllers.channel_state.controls()
+        at = {number: value for (_, _, number), value in controls.items()}
+        moves = {}
+        for each in self._in_force.loaded.settings.bindings:
+            if each.target in KEEPABLE and isinstance(each.control, int) and each.control in at:
+                value = bipolar_map(at[each.control], *each.ends, middle=each.middle)
+                moves[each.target, each.number] = value
+        return moves
+
+    def _forget(self, question: AskForgetAll) -> dict[str, Any]:
+        """Return what would be as it was installed, and unless it is a look, have it so."""
+        told = [
+            f"the sound '{name}', kept in {self._kept.path(name)}" for name in self._kept.names()
+        ]
+        told += [f"the sound '{name}' as shaped and not kept" for name in self._drafts]
+        if self._learned is not None:
+            told += self._learned.told()
+        if question.dry_run or not told:
+            return {"forgotten": told, "done": False}
+        self._drafts.clear()
+        self._writes.request("what is forgotten", self._kept.remove)
+        if self._learned is not None:
+            self._learned.forget_all(self.current)
+        self._writes.hurry()
+        self._in_force.use_bindings(self._in_force.loaded.settings.bindings)
+        log.info("forgotten: %s", counted(len(told), "thing"))
+        return {"forgotten": told, "done": True}

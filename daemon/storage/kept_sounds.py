@@ -1,0 +1,83 @@
+"""Sounds that were shaped here: files that partiald writes for its owner, and takes back.
+
+Units: none. Threads: composing belongs to the main loop, writing to the thread of
+`daemon.storage.deferred_writes`.
+
+Promise: a file is written whole or not at all. Only what begins with `MARK` is ever taken away:
+what an owner has put into the same folder is not ours.
+"""
+
+import os
+from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from config.files import write_atomic
+from config.library import OWNER_FOLDERS
+from daemon.storage.deferred_writes import Write
+from daemon.storage.sound_text import text_of
+
+FOLDER = OWNER_FOLDERS[1]
+MARK = "# Kept by partiald; yours to edit. 'partiald forget' takes it away."
+MOST = 200
+"""Files that are written at most: a card is no place for a flood."""
+
+
+class KeptSounds:
+    """The folder of kept sounds.
+
+    Parameters
+    ----------
+    folder
+        Where they are.
+    """
+
+    def __init__(self, folder: Path = FOLDER) -> None:
+        self._folder = folder
+
+    def path(self, name: str) -> Path:
+        """Return the file of a kept sound."""
+        return self._folder / f"{name}.toml"
+
+    def names(self) -> list[str]:
+        """Return the kept sounds, in order."""
+        found = []
+        for path in sorted(self._folder.glob("[!.]*.toml")):
+            with suppress(OSError, UnicodeDecodeError), path.open(encoding="utf-8") as file:
+                if file.readline().rstrip("\n") == MARK:
+                    found.append(path.stem)
+        return found
+
+    def may_write(self, name: str) -> str:
+        """Return why a sound can't be kept under a name; empty: it can."""
+        path = self.path(name)
+        if not (os.access(self._folder, os.W_OK) or os.access(self._folder.parent, os.W_OK)):
+            return f"{self._folder}: can't be written to"
+        ours = self.names()
+        if path.exists() and name not in ours:
+            return f"{path}: was not kept by partiald; take another name"
+        if len(ours) >= MOST and name not in ours:
+            return f"{self._folder}: holds {MOST} kept sounds; 'partiald forget' takes them away"
+        return ""
+
+    def write(self, name: str, table: Mapping[str, Any], text: str = "") -> Write:
+        """Return what writes a sound, from its table or from a text that holds it."""
+        content = text or text_of(table)
+        if not content.startswith(MARK):
+            content = f"{MARK}\n{content}"
+
+        def write() -> None:
+            self._folder.mkdir(exist_ok=True)
+            write_atomic(self.path(name), content)
+
+        return write
+
+    def remove(self) -> Write:
+        """Return what takes every kept sound away."""
+
+        def write() -> None:
+            for name in self.names():
+                self.path(name).unlink(missing_ok=True)
+
+        return write
