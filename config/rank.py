@@ -117,6 +117,10 @@ class Rank(Section):
     """Where a string is struck or plucked, as a part of its length; 0: no such effect."""
     formants: list[Formant] = Field(default=[], max_length=12)
     """The resonances of its body."""
+    vowels: list[Annotated[list[Formant], Field(min_length=1, max_length=12)]] = Field(
+        default=[], max_length=2
+    )
+    """One or two further bodies, towards which a knob for ``vowel`` turns that of the formants."""
     floor_db: float = Field(default=0.0, ge=-80.0, le=0.0)
     """What its body lets through between the resonances."""
     stretch: float = Field(default=0.0, ge=0.0, le=0.1)
@@ -154,6 +158,8 @@ class Rank(Section):
             raise ValueError(
                 f"levels_db: has {len(self.levels_db)} levels for {self.count} partials"
             )
+        if self.vowels and not self.formants:
+            raise ValueError("vowels: must be left out where there are no formants")
         for key in self.breaks:
             if not (key.isascii() and key.isdigit() and int(key) <= 127):
                 raise ValueError(f"breaks: '{key}' must be a key from 0 to 127")

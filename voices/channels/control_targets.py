@@ -16,7 +16,17 @@ from voices.channels.master import Master
 from voices.channels.shaping import Shaping
 from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gain, pan_gains
 from voices.modulation.smoother import FIRST_LEVEL
-from voices.synthesis.partial_gains import EVEN, ODD, OVERTONES, RANKS, SWELL
+from voices.synthesis.partial_gains import (
+    EVEN,
+    LAST_VOWEL,
+    MIDDLE_VOWEL,
+    ODD,
+    OVERTONES,
+    RANKS,
+    SWELL,
+    VOWELS,
+)
+from voices.synthesis.timbre import WHOLE_TURN
 
 LEVELS: tuple[int, ...] = (OVERTONES, EVEN, SWELL)
 """The bound partials that every channel has."""
@@ -83,21 +93,27 @@ def swell_db(channel: Channel) -> float:
     return max(SWELL_DB, swell + channel.shape.effort)
 
 
-def level_column(binding: Binding) -> int | None:
-    """Return the entry of the level columns that a binding needs beside `LEVELS`; None: none."""
+def columns_for(binding: Binding) -> Sequence[int]:
+    """Return the entries of the level columns that a binding needs beside `LEVELS`."""
     match binding.target:
         case "partial":
-            return binding.partial
+            return (binding.partial,)
         case "odd":
-            return ODD
+            return (ODD,)
         case "rank":
-            return RANKS - binding.rank
-    return None
+            return (RANKS - binding.rank,)
+        case "vowel":
+            return VOWELS
+    return ()
 
 
 def _bound_level(shape: Shaping, column: int) -> float:
     if column == ODD:
         return shape.odd
+    if column == MIDDLE_VOWEL:
+        return WHOLE_TURN * (1.0 - abs(2.0 * shape.vowel - 1.0))
+    if column == LAST_VOWEL:
+        return WHOLE_TURN * max(0.0, 2.0 * shape.vowel - 1.0)
     return shape.partial.get(column, 0.0) if column > 0 else shape.rank.get(RANKS - column, 0.0)
 
 

@@ -16,7 +16,7 @@ class Shaping:
         self.volume = self.tilt = self.overtones = self.even = self.odd = 0.0
         self.pan = self.tuning = 0.0
         self.attack = self.decay = self.sustain = self.release = 0.0
-        self.effort = self.vibrato_depth = 0.0
+        self.vowel = self.effort = self.vibrato_depth = 0.0
         self.vibrato_rate: float | None = None
         """None, here and below: what the settings say."""
         self.tremulant: float | None = None

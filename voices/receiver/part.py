@@ -14,8 +14,8 @@ from config.settings import Settings
 from voices.channels.channel import Channel
 from voices.channels.control_targets import (
     LEVELS,
+    columns_for,
     control_targets,
-    level_column,
     pitch_cents,
     rate_hz,
 )
@@ -87,8 +87,8 @@ class Part:
             self.bindings.setdefault(binding.control, []).append(binding)
         if not first:
             self.newly_bound |= self.bindings.keys() - before.keys()
-        found = {level_column(each) for each in settings.bindings}
-        columns = [*LEVELS, *sorted(each for each in found if each is not None)]
+        found = {column for each in settings.bindings for column in columns_for(each)}
+        columns = [*LEVELS, *sorted(found)]
         if columns != self.level_columns:
             self.level_columns = columns
             self._smoother.set_level_columns(len(columns))

@@ -132,8 +132,14 @@ class MovingVoices:
             arrays.numbers[rows, :partials],
             arrays.swell[rows, :partials],
             arrays.overtones[rows, :partials],
+            self._vowels(rows, partials),
         )
         return 1.0 if gains is None else gains.astype(np.complex64)
+
+    def _vowels(self, rows: Rows, partials: int) -> Array | None:
+        if not self._partial_gains.turn_vowels:
+            return None
+        return np.asarray(self._arrays.vowels[rows, :, :partials])
 
     def _nyquist_weights(
         self, rows: Rows, partials: int, ramps: Ramps, ratios: Array
@@ -161,10 +167,11 @@ class MovingVoices:
         motion_rows = arrays.motion_row[rows]
         octaves, numbers = arrays.octaves[rows, :partials], arrays.numbers[rows, :partials]
         swell, overtones = arrays.swell[rows, :partials], arrays.overtones[rows, :partials]
+        vowels = self._vowels(rows, partials)
         ends = []
         for values, side in ((ramps.begin, slice(None, -1)), (ramps.end, slice(1, None))):
             gains = self._partial_gains.gains(
-                values[:, motion_rows], octaves, numbers, swell, overtones
+                values[:, motion_rows], octaves, numbers, swell, overtones, vowels
             )
             if weights is not None:
                 gains = weights[side] if gains is None else gains * weights[side]

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from voices.modulation.smoother import FIRST_LEVEL, TILT
 from voices.synthesis.timbre import EVEN_OVERTONE, IN_RANK, OVERTONE
 
-OVERTONES, EVEN, SWELL, ODD = -1, -2, -3, -4
-"""All partials above the key, the even harmonics, each as the swell moves it, and what of those
-above the key is not even, as entries of `level_columns`."""
+OVERTONES, EVEN, SWELL, ODD, MIDDLE_VOWEL, LAST_VOWEL = -1, -2, -3, -4, -5, -6
+"""All partials above the key, the even harmonics, each as the swell moves it, what of those above
+the key is not even, and each as it is in another vowel, as entries of `level_columns`."""
+VOWELS = (MIDDLE_VOWEL, LAST_VOWEL)
 RANKS = -100
 """The partials of the n-th rank: ``RANKS - n``."""
 
@@ -27,6 +28,11 @@ class PartialGains:
         self.level_columns: Sequence[int] = ()
         """What each level column of `Smoother` is for: a partial (from 1), or one of the above."""
 
+    @property
+    def turn_vowels(self) -> bool:
+        """Whether anything is bound to the vowels."""
+        return LAST_VOWEL in self.level_columns
+
     def gains(
         self,
         values: NDArray[np.float64],
@@ -34,13 +40,15 @@ class PartialGains:
         numbers: NDArray[np.float64],
         swell: NDArray[np.float64],
         overtones: NDArray[np.float64],
+        vowels: NDArray[np.float64] | None = None,
     ) -> NDArray[np.float64] | None:
         """Return the gain of each partial, shape (..., K, P), or None when all are 1.
 
         ``values``, shape (..., K, columns), are those of each voice's row of `Smoother`;
         ``octaves``, shape (K, P), is how far each partial lies above the key, ``numbers`` its
         place in its rank, from 1, and `IN_RANK` times that of the rank, ``swell`` the dB that a
-        dB of swell adds to it, ``overtones`` whether it is one: 0, `OVERTONE` or `EVEN_OVERTONE`.
+        dB of swell adds to it, ``overtones`` whether it is one: 0, `OVERTONE` or `EVEN_OVERTONE`,
+        ``vowels``, (K, 2, P), the dB by which it is louder in each other vowel.
         """
         if not values[..., TILT:].any():
             return None
@@ -48,7 +56,11 @@ class PartialGains:
         np.minimum(level, 0.0, out=level, where=octaves < 0.0)  # below the key nothing rises
         for column, number in enumerate(self.level_columns, FIRST_LEVEL):
             if values[..., column].any():
-                chosen = swell if number == SWELL else _selected(number, numbers, overtones)
+                chosen = swell
+                if number in VOWELS and vowels is not None:
+                    chosen = vowels[:, VOWELS.index(number)]
+                elif number != SWELL:
+                    chosen = _selected(number, numbers, overtones).astype(np.float64)
                 level += chosen * values[..., column, None]
         return np.asarray(np.exp(level * _DB))
 

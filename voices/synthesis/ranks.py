@@ -17,18 +17,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from config.rank import MAX_PARTIALS, Noise, Rank
+from config.rank import Formant, Noise, Rank
 from config.sound import Sound
 
 MIDDLE_C, MIDDLE_C_HZ = 60, 261.6256
-PHASE_SETS = 16
-"""Notes begin with one of so many sets of phases in turn, so that repeats are no copies."""
 LOW = 2
 """Partials up to this one stand on both sides of a wide rank, and rise with the lowest."""
-TWIN_CYCLES = 0.19
-"""How far the two of a partial on both sides are apart in phase ..."""
 TOGETHER_HZ = 150.0
-"""... an octave above this; up to it they are together, for bass has no side."""
+"""Up to here partials stand in the middle, for bass has no side; an octave above in their place."""
 RISES_IN = 1.85
 """The T60 of the shadow of a partial, over the length of the raised cosine that takes as long from
 a tenth to nine tenths."""
@@ -41,8 +37,6 @@ NULL_DB = -26.0
 """As deep as the nulls of a point of contact are (real ones are 15 to 25 dB deep)."""
 
 Array = NDArray[np.float64]
-_UNEVEN = np.arange(1, MAX_PARTIALS + 1) ** 2 * GOLDEN
-_SETS = 31.0 * np.arange(PHASE_SETS)[:, None]
 
 
 class Columns(NamedTuple):
@@ -144,11 +138,27 @@ class Group:
         ratios *= (1.0 + np.clip(beats, -MAX_BEATS, MAX_BEATS)) * self._tuning
         level_db = self._level_db + self._db_by_octave * octave
         for rank, members in self._bodies:
-            level_db[members] += _body_db(rank, key_hz(key) * ratios[members])
+            hertz = key_hz(key) * ratios[members]
+            level_db[members] += _body_db(rank.formants, rank.floor_db, hertz)
         decays_s = np.maximum(self._decay_s * self._decay_by_octave**octave, SHORTEST_DECAY_S)
         above = np.log2(key_hz(key) * ratios / TOGETHER_HZ)
         pans = self._pan * np.clip(above, 0.1, 1.0)
         return Columns(ratios, harmonics, 10.0 ** (level_db / 20), decays_s, pans)
+
+    def vowels_db(self, key: int, ratios: Array) -> Array | None:
+        """Return by how much partials are louder in the middle vowel and in the last, (2, P)."""
+        turning = [(rank, those) for rank, those in self._bodies if rank.vowels]
+        if not turning:
+            return None
+        louder = np.zeros((2, self.count))
+        for rank, those in turning:
+            hertz = key_hz(key) * ratios[those]
+            first, *others = (
+                _body_db(each, rank.floor_db, hertz) for each in (rank.formants, *rank.vowels)
+            )
+            louder[1, those] = others[-1] - first
+            louder[0, those] = others[0] - first if len(others) > 1 else louder[1, those] / 2
+        return louder
 
 
 def octaves(key: int) -> float:
@@ -159,20 +169,6 @@ def octaves(key: int) -> float:
 def key_hz(key: int) -> float:
     """Return the frequency of a key in equal temperament, for what stays where it is in hertz."""
     return float(MIDDLE_C_HZ * 2.0 ** octaves(key))
-
-
-def phases(ratios: Array, twins: NDArray[np.intp], key: int, seed: int) -> Array:
-    """Return `PHASE_SETS` sets of phases of partials on a key, in cycles, (sets, P).
-
-    They look random, but partials less than a semitone apart keep the phase that they have to
-    each other: so repeats begin alike in level. Twins are apart, more so the higher they are.
-    """
-    octaves = np.log2(ratios)
-    pitches = np.rint(12.0 * octaves)
-    own = np.where(twins != 0, pitches * GOLDEN, _UNEVEN[: len(ratios)] + seed * 0.37)
-    high = np.clip(octaves + np.log2(key_hz(key) / TOGETHER_HZ), 0.0, 1.0)
-    own += twins * (high * TWIN_CYCLES + 0.04) / 2
-    return np.asarray((own + (pitches + _SETS) ** 2 * GOLDEN) % 1.0)
 
 
 def groups(sound: Sound) -> list[Group]:
@@ -280,10 +276,10 @@ def _spread(voice: int, voices: int) -> float:
     return NormalDist().inv_cdf((ranked.index(place) + 0.5) / voices)
 
 
-def _body_db(rank: Rank, hertz: Array) -> Array:
-    """Return what a rank's body lets through at frequencies, in dB."""
-    power = np.full_like(hertz, 10.0 ** (rank.floor_db / 10))
-    for each in rank.formants:
+def _body_db(formants: Sequence[Formant], floor_db: float, hertz: Array) -> Array:
+    """Return what a body lets through at frequencies, in dB."""
+    power = np.full_like(hertz, 10.0 ** (floor_db / 10))
+    for each in formants:
         power += 10.0 ** (each.level_db / 10) / (1 + ((hertz - each.hz) / (each.width_hz / 2)) ** 2)
     return np.asarray(10 * np.log10(power))
 

@@ -89,6 +89,7 @@ class RestingVoices:
             values,
             *(arrays.octaves[rows], arrays.numbers[rows], arrays.swell[rows]),
             arrays.overtones[rows],
+            arrays.vowels[rows] if self._partial_gains.turn_vowels else None,
         )
         if gains is not None:
             level *= gains

@@ -23,6 +23,8 @@ IN_RANK = 1024.0
 """Above any number in a series: what the place of a rank in its sound is multiplied by."""
 OVERTONE, EVEN_OVERTONE = 1, 2
 """A partial above the key, and one at an even multiple of it."""
+WHOLE_TURN = 100.0
+"""What the column of a vowel in `Smoother` is where a knob has turned to it."""
 MAX_DECAY = 40.0 / LONGEST_BLOCK
 """Nepers per frame. A level that is counted back from its onset over the longest block grows by
 e^40 at most, and float32 goes to e^88; at 48 kHz it is a T60 of 3.7 ms."""
@@ -63,6 +65,8 @@ class Spec:
     swell_db: float = 0.0
     first_to_go: NDArray[np.bool_] | None = None
     """Partials that are left out before all others; None: the quietest."""
+    vowels_db: NDArray[np.float64] | None = None
+    """By how much each partial is louder in the middle vowel, and in the last one, (2, P)."""
     noise_touch_db: float = 0.0
     """How much quieter those without a number are at velocity 1 than at 127, beside the others."""
 
@@ -108,10 +112,14 @@ class Timbre:
         order = quiet_last[np.argsort(tiers[quiet_last], kind="stable")]
         self.least = max(PADDING, int((tiers == 0).sum()))
         """So many partials are always rendered: with fewer a whole rank would be gone."""
-        self.properties = np.zeros((5, self.partials))
+        self.properties = np.zeros((7, self.partials))
         """Ratio, octaves above the key, number in its series (plus `IN_RANK` times that of its
-        rank), the dB that a dB of swell adds, and whether it is an overtone: each (P,)."""
-        self.ratios, self.octaves, numbers, swell, overtones = self.properties
+        rank), the dB that a dB of swell adds, whether it is an overtone, and by how
+        much it is louder in two other vowels, over `WHOLE_TURN`: each (P,)."""
+        self.ratios, self.octaves, numbers, swell, overtones, *vowels = self.properties
+        if spec.vowels_db is not None:
+            for row, told in zip(vowels, spec.vowels_db[:, order], strict=True):
+                row[: self.count] = told / WHOLE_TURN
         numbers[: self.count] = np.array(spec.numbers)[order]  # 0 is padding
         overtones[: self.count] = _overtones(np.array(spec.harmonics, np.float64))[order]
         self.ratios[:] = self._padded(spec.ratios, order, 1.0)

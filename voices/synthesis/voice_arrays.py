@@ -57,10 +57,11 @@ class VoiceArrays:
         self.decays = room("decays", np.float64, partials)
         self.lifetimes = room("lifetimes", np.float64, partials)
         """For how many frames from the onset each partial is audible at most."""
-        self.properties = room("properties", np.float64, 5, partials)
+        self.properties = room("properties", np.float64, 7, partials)
         """Those of `Timbre`, and each by its name."""
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
-        self.swell, self.overtones = rest
+        self.swell, self.overtones = rest[:2]
+        self.vowels = self.properties[:, 5:]
         self.progress = room("progress", np.float64, 7)
         """The key's frequency and that of its highest partial, not bent; the frequency that the
         tables are for; the cycles of the key since the onset as of a frame; that frame; the onset;

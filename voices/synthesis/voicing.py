@@ -14,11 +14,11 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from config.rank import Noise
+from config.rank import MAX_PARTIALS, Noise
 from config.sound import Envelope, Sound, Velocity
 from voices.curves import velocity_gain
 from voices.loudness import USUAL_POWER, heard_power
-from voices.synthesis.ranks import Group, groups, key_hz, noise_columns, phases
+from voices.synthesis.ranks import GOLDEN, TOGETHER_HZ, Group, groups, key_hz, noise_columns
 from voices.synthesis.timbre import IN_RANK, Spec, Timbre, sides_of, turns
 
 Shape = tuple[int, int]
@@ -27,10 +27,18 @@ ALIKE = 3.0
 """Ranks that take no more times as long to rise as their noise are rendered together with it."""
 MOST_KEPT = 192
 """So many voicings are kept for other instruments."""
+PHASE_SETS = 16
+"""Notes begin with one of so many sets of phases in turn, so that repeats are no copies."""
+TWIN_CYCLES = 0.19
+"""How far the two of a partial on both sides are apart in phase, where they have their place."""
 BALANCE_KEYS = range(24, 109, 12)
 """C1, C2 ... C8."""
 USUAL_VELOCITY = 100
 """All are equally loud when they are struck like this."""
+
+
+_UNEVEN = np.arange(1, MAX_PARTIALS + 1) ** 2 * GOLDEN
+_SETS = 31.0 * np.arange(PHASE_SETS)[:, None]
 
 
 class Voicing:
@@ -77,7 +85,9 @@ class Voicing:
         known = self._known.get(key)
         if known is None:
             sound, specs = self.sound, self._of_groups(key)
-            gain = self._evened(specs, key) * self._balance(key)
+            gain = self._evened(specs, key)
+            self._even_vowels(specs, key, gain)
+            gain *= self._balance(key)
             specs = [replace(spec, levels=np.asarray(spec.levels) * gain) for spec in specs]
             if sound.onset_noise is not None:
                 noise = self._of_noise(sound.onset_noise, key)
@@ -116,6 +126,15 @@ class Voicing:
         usual: float = (USUAL_POWER / power) ** 0.5
         return usual / velocity_gain(USUAL_VELOCITY, curve.range_db)
 
+    def _even_vowels(self, specs: Sequence[Spec], key: int, gain: float) -> None:
+        """Make every vowel as loud as the first, whose gain is given."""
+        turning = [spec for spec in specs if spec.vowels_db is not None]
+        for row in range(2 if turning else 0):
+            turned = [_turned_to(spec, row) for spec in specs]
+            for spec in turning:
+                assert spec.vowels_db is not None
+                spec.vowels_db[row] += 20.0 * np.log10(self._evened(turned, key) / gain)
+
     def _of_groups(self, key: int) -> list[Spec]:
         return [self._of_group(place, group, key) for place, group in enumerate(self._groups)]
 
@@ -133,9 +152,10 @@ class Voicing:
         faded = group.shadow_decays_s(key, columns.decays_s[slow])[kept[slow]]
 
         def with_shadows(values: NDArray[Any]) -> NDArray[Any]:
-            return np.concatenate([values[kept], values[shadows]])
+            return np.concatenate([values[..., kept], values[..., shadows]], axis=-1)
 
         count = int(kept.sum())
+        vowels_db = group.vowels_db(key, columns.ratios)
         return Spec(
             ratios=with_shadows(columns.ratios),
             levels=with_shadows(columns.levels),
@@ -147,6 +167,7 @@ class Voicing:
             velocity=sound.velocity,
             swell_db=sound.effort.swell_db,
             first_to_go=np.arange(count + len(faded)) >= count,
+            vowels_db=None if vowels_db is None else with_shadows(vowels_db),
         )
 
     def _places_of(self, group: Group) -> NDArray[np.float64]:
@@ -181,10 +202,20 @@ class Voicing:
         return np.array([sides_of(pan) for pan in pans.tolist()]).T
 
 
+def _turned_to(spec: Spec, row: int) -> Spec:
+    """Return what a knob makes of ranks where it has turned them to another vowel."""
+    if spec.vowels_db is None:
+        return spec
+    return replace(spec, levels=np.asarray(spec.levels) * 10.0 ** (spec.vowels_db[row] / 20))
+
+
 def _with_noise(ranks: Spec, noise: Spec, touch_db: float) -> Spec:
     """Return what ranks and a noise that rises as fast are made from, in one slot."""
     sides = ranks.phasors.shape[1]
     first_to_go = np.ones(len(noise.ratios), bool)
+    vowels_db = ranks.vowels_db
+    if vowels_db is not None:
+        vowels_db = np.concatenate([vowels_db, np.zeros((2, len(noise.ratios)))], axis=1)
     return replace(
         ranks,
         ratios=np.concatenate([ranks.ratios, noise.ratios]),
@@ -195,7 +226,24 @@ def _with_noise(ranks: Spec, noise: Spec, touch_db: float) -> Spec:
         decays_s=np.concatenate([ranks.decays_s, noise.decays_s]),
         first_to_go=np.concatenate([ranks.first_to_go, first_to_go]),
         noise_touch_db=touch_db,
+        vowels_db=vowels_db,
     )
+
+
+def phases(
+    ratios: NDArray[np.float64], twins: NDArray[np.intp], key: int, seed: int
+) -> NDArray[np.float64]:
+    """Return `PHASE_SETS` sets of phases of partials on a key, in cycles, (sets, P).
+
+    They look random, but partials less than a semitone apart keep the phase that they have to
+    each other: so repeats begin alike in level. Twins are apart, more so the higher they are.
+    """
+    octaves = np.log2(ratios)
+    pitches = np.rint(12.0 * octaves)
+    own = np.where(twins != 0, pitches * GOLDEN, _UNEVEN[: len(ratios)] + seed * 0.37)
+    high = np.clip(octaves + np.log2(key_hz(key) / TOGETHER_HZ), 0.0, 1.0)
+    own += twins * (high * TWIN_CYCLES + 0.04) / 2
+    return np.asarray((own + (pitches + _SETS) ** 2 * GOLDEN) % 1.0)
 
 
 _known: dict[tuple[int, int, bool], Voicing] = {}

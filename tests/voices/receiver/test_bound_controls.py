@@ -20,7 +20,7 @@ RANKS = Sound.model_validate(
     {
         "title": "Two ranks",
         "about": "Made for a measurement.",
-        "level_db": -40.0,
+        "level_db": -10.0,
         "ranks": [{"name": "low"}, {"name": "high", "ratio": 3.0}],
         "envelope": {"attack_s": 0.004, "release_s": 0.1},
     }
