@@ -200,7 +200,8 @@ class Instrument:
 
     def _inside(self, frame: int) -> int:
         """Return the absolute frame of a frame of the next block."""
-        return self.frame + max(0, min(frame, self.block_frames - 1))
+        last = self.block_frames - 1
+        return self.frame + (0 if frame < 0 else last if frame > last else frame)
 
     def render(self, out: NDArray[np.float32]) -> None:
         """Overwrite ``out`` with the next block. Real-time safe."""

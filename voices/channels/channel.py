@@ -14,6 +14,8 @@ from voices.channels.shaping import Shaping
 from voices.channels.tunings import Tuning
 from voices.curves import controller_gain
 
+CHANNELS = 16
+"""Of a controller."""
 NULL = 127
 """MSB and LSB of a parameter number at this value: none is chosen."""
 CENTRE = 8192

@@ -10,13 +10,11 @@ Units: dB, gains linear; pan -1 to 1.
 from collections.abc import Sequence
 
 from config.zones import Zone
-from voices.channels.channel import Channel
+from voices.channels.channel import CHANNELS, Channel
 from voices.channels.control_targets import SWELL_COLUMN, swell_db
 from voices.curves import db_to_gain
 from voices.modulation.smoother import LEFT, RIGHT
 from voices.synthesis.timbre import sides_of
-
-CHANNELS = 16
 
 
 class Layer(Channel):

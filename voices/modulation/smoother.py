@@ -54,24 +54,21 @@ class Smoother:
         """Targets to come: frame, row, column, value."""
         self._moving_until = np.zeros(0)
         self._coefficient = 1.0 - exp(-CONTROL_PERIOD / (SMOOTHING_S * sample_rate))
-        self._at_rest = self._plain = True
+        self.at_rest = True
+        """Whether nothing moves."""
+        self._plain = True
         self._steady: SteadyVibrato | None = None
         """What holds while only vibrato moves; None: not known."""
         self.set_level_columns(0)
 
     @property
-    def at_rest(self) -> bool:
-        """Whether nothing moves."""
-        return self._at_rest
-
-    @property
     def plain(self) -> bool:
         """Whether all rows are known to rest at their keys' own pitch and spectrum."""
-        return self._at_rest and self._plain
+        return self.at_rest and self._plain
 
     def _come_to_rest(self) -> None:
         self._begin, self._end = self.values.copy("K"), self.values.copy("K")
-        self._at_rest, self._plain = True, not self.values[:, SHAPE].any()
+        self.at_rest, self._plain = True, not self.values[:, SHAPE].any()
 
     def set_level_columns(self, count: int) -> None:
         """Have so many level columns, all at 0 dB if their number changes."""
@@ -83,7 +80,7 @@ class Smoother:
                 values[:, :FIRST_LEVEL] = getattr(self, name)[:, :FIRST_LEVEL]
                 setattr(self, name, values)
             self._begin, self._end = self.values.copy("K"), self.values.copy("K")
-            self._at_rest, self._steady = False, None
+            self.at_rest, self._steady = False, None
 
     def add_rows(self, values: Sequence[Sequence[float]]) -> int:
         """Add rows at rest at these values; return the index of the first."""
@@ -114,7 +111,7 @@ class Smoother:
         for values in (self.values, self._target, self._begin, self._end):
             values[row, column] = value
         self._pending = deque(each for each in self._pending if each[1:3] != (row, column))
-        self._at_rest, self._steady = False, None
+        self.at_rest, self._steady = False, None
 
     def clear_row(self, row: int) -> None:
         """Bring a row that no voice follows to rest at zero."""
@@ -133,11 +130,11 @@ class Smoother:
     def set_target(self, row: int, column: int, value: float, frame: int) -> None:
         """Set where one value goes, from the first control point at or after ``frame``."""
         self._pending.append((frame, row, column, value))
-        self._at_rest, self._steady = False, None
+        self.at_rest, self._steady = False, None
 
     def snap(self, row: int) -> None:
         """Set every value of a silent row to its target at once."""
-        if self._at_rest:
+        if self.at_rest:
             return
         self._steady = None
         self._take_targets(None, row)
@@ -147,7 +144,7 @@ class Smoother:
 
     def snap_all(self) -> None:
         """Set every value to its target while the whole instrument is silent."""
-        if self._at_rest:
+        if self.at_rest:
             return
         self._steady = None
         self._take_targets(None)
@@ -155,11 +152,11 @@ class Smoother:
         self._moving_until[:] = 0.0
         self.gains_moving = False
         self._come_to_rest()
-        self._at_rest = not self.values[:, VIBRATO_DEPTH].any()
+        self.at_rest = not self.values[:, VIBRATO_DEPTH].any()
 
     def advance(self, frame: int, frames: int) -> Ramps | None:
         """Move through a block; return None when nothing moves in it."""
-        if self._at_rest:
+        if self.at_rest:
             return None
         if self._lfo.advance(frame):
             self._steady = None

@@ -9,7 +9,7 @@ Units: frames, absolute; velocities 1.0 to 127.0. Threads: the instrument's.
 
 from collections.abc import Iterator, Sequence
 
-from voices.channels.channel import Channel
+from voices.channels.channel import CHANNELS, Channel
 from voices.channels.control_targets import pressed_by
 from voices.modulation.smoother import LEFT, PITCH, RIGHT
 from voices.notes.allocator import KeyAddress
@@ -19,7 +19,6 @@ from voices.notes.voice_pool import VoicePool
 from voices.synthesis.envelope_segment import attack
 from voices.synthesis.slot import Slot
 
-CHANNELS = 16
 NEUTRAL = 64
 """The release velocity of keys that have none (MIDI 1.0, p. 10)."""
 
@@ -46,8 +45,7 @@ class Notes:
     def refuse(self, account: str, address: KeyAddress, velocity: int, at: int) -> None:
         """Book a note-on that nothing sounds for."""
         controller, channel, key = address
-        number = channel % CHANNELS + 1
-        self.ledger.refuse_note(account, controller, number, key, velocity, at)
+        self.ledger.refuse_note(account, controller, channel % CHANNELS + 1, key, velocity, at)
 
     def note_on(
         self, channel: Channel, key: int, velocity: float, at: int, *, drone: bool = False
@@ -56,26 +54,27 @@ class Notes:
         pool, controls = self._pool, channel.control_channel
         address = (channel.controller, channel.number, key)
         sounding = channel.sounding_key(key) if channel.shift else key
-        timbres = pool.voicing(channel.sound_name).timbres(sounding)
-        lowest = min(timbre.lowest for timbre in timbres)
+        timbres = pool.timbres(channel.sound_name, sounding)
         frequency = channel.tuning.frequencies[sounding]
-        if frequency * 2.0 ** (channel.targets[PITCH] / 1200.0) * lowest >= 0.5:
+        bent = frequency * 2.0 ** (channel.targets[PITCH] / 1200.0)
+        if bent * timbres[0].lowest >= 0.5 and all(bent * each.lowest >= 0.5 for each in timbres):
             self.refuse("above half the sample rate", address, int(velocity), at)
             return
         velocity = pool.settings.controller.fixed_velocity or velocity
-        number = channel.number % CHANNELS + 1
-        note = pool.ledger.note_on(address[0], number, key, int(velocity), at)
+        heard_on = channel.number % CHANNELS + 1
+        note = pool.ledger.note_on(channel.controller, heard_on, key, int(velocity), at)
         note.sounding_key = sounding
         if not drone and self._legato.take_over(channel, note, at):
             return
         before = pool.allocator.get(address)
         offs_due = 1
-        if before and before.key_down and pool.settings.controller.counted_note_offs:
-            offs_due += before.offs_due
         if before:
+            if before.key_down and pool.settings.controller.counted_note_offs:
+                offs_due += before.offs_due
             pool.give_way(before, note, at)
         pool.make_room(address, note, at)
-        pool.jump_if_silent(channel, at)
+        if not pool.smoother.at_rest:
+            pool.jump_if_silent(channel, at)
         soft, shape, slots = controls.own_pedals.soft, controls.shape, []
         wet = controls.room_send if timbres[0].sound.ranks else 0.0
         for timbre in timbres:
@@ -101,7 +100,8 @@ class Notes:
             self.key_up(layer, key, at, velocity)
         pool, pedals = self._pool, channel.pedals
         address = (channel.controller, channel.number, key)
-        pool.stolen.key_up(address, at, pedal=pedals.holding)
+        if pool.stolen.notes:
+            pool.stolen.key_up(address, at, pedal=pedals.holding)
         voice = pool.allocator.get(address)
         if voice is None or not voice.key_down or voice.drone:
             if channel.covers:

@@ -12,39 +12,40 @@ class StolenNotes:
 
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
-        self._notes: dict[KeyAddress, tuple[Note, bool]] = {}
+        self.notes: dict[KeyAddress, tuple[Note, bool]] = {}
+        """Each with whether its key is down."""
 
     def add(self, address: KeyAddress, note: Note, *, key_down: bool) -> None:
         """Take in a note that has just been stolen."""
-        self._notes[address] = (note, key_down)
+        self.notes[address] = (note, key_down)
 
     def end(self, address: KeyAddress, frame: int) -> None:
         """Release the note at an address, if there is one."""
-        if address in self._notes:
-            note, _ = self._notes.pop(address)
+        if address in self.notes:
+            note, _ = self.notes.pop(address)
             self._ledger.end_hold(note, frame)
 
     def key_up(self, address: KeyAddress, frame: int, *, pedal: bool) -> None:
         """Release a key; a pedal may hold on to its note."""
         if not pedal:
             self.end(address, frame)
-        elif address in self._notes:
-            self._notes[address] = (self._notes[address][0], False)
+        elif address in self.notes:
+            self.notes[address] = (self.notes[address][0], False)
 
     def pedal_up(self, controller: int, channel: int, frame: int) -> None:
         """Release what only the pedal held."""
-        for address, (_, key_down) in list(self._notes.items()):
+        for address, (_, key_down) in list(self.notes.items()):
             if address[:2] == (controller, channel) and not key_down:
                 self.end(address, frame)
 
     def keys_up(self, controller: int, channel: int, frame: int, *, pedal: bool) -> None:
         """Release every key of a channel."""
-        for address in list(self._notes):
+        for address in list(self.notes):
             if address[:2] == (controller, channel):
                 self.key_up(address, frame, pedal=pedal)
 
     def end_controller(self, controller: int, frame: int) -> None:
         """Release everything of a controller."""
-        for address in list(self._notes):
+        for address in list(self.notes):
             if address[0] == controller:
                 self.end(address, frame)

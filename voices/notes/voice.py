@@ -8,6 +8,7 @@ from voices.channels.channel import Channel
 from voices.channels.note_controls import NoteControls
 from voices.notes.allocator import KeyAddress
 from voices.notes.note_count import Note
+from voices.synthesis.envelope_segment import attack
 from voices.synthesis.slot import Slot
 from voices.synthesis.timbre import OnsetSpectrum, Timbre
 
@@ -51,12 +52,8 @@ class Voice:
     """Whether its channel's gain has been above zero since its onset."""
     covered: list[Note] = field(default_factory=list)
     """The notes whose keys are still down but whose voice this is now (mono)."""
-    release_noise: Timbre | None = field(init=False)
+    release_noise: Timbre | None = None
     """What is heard as its key is released, whichever of its slots sound then."""
-
-    def __post_init__(self) -> None:
-        """Remember what must be heard even when the slot that has it is silent."""
-        self.release_noise = self.slots[0].timbre.release_noise
 
     @property
     def ends(self) -> float:
@@ -65,6 +62,16 @@ class Voice:
         for slot in self.slots:
             ends = max(ends, slot.ends)
         return ends
+
+    def begin_noise(self, noise: Timbre, at: int) -> Slot:
+        """Return one slot more, in which a noise begins."""
+        first = self.slots[0]
+        spectrum = noise.spectrum(max(1, self.note.velocity), self.note.serial)
+        segment = attack(at, noise.attack, noise.sustain, noise.decay_rate)
+        note = first.key, first.frequency
+        slot = Slot(noise, *note, spectrum, segment, self.motion_row, first.wet)
+        self.slots.append(slot)
+        return slot
 
     def follow(self, motion_row: int) -> None:
         """Move with another row of `Smoother` from now on."""

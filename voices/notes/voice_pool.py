@@ -6,7 +6,7 @@ last segment of its envelopes.
 Units: frames, absolute. Threads: the instrument's.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from config.settings import Settings
 from config.sound import Sound
@@ -21,10 +21,11 @@ from voices.notes.voice import Voice
 from voices.notes.voiced_anew import voice_anew
 from voices.synthesis.bank import Bank
 from voices.synthesis.chirps import Chirps
-from voices.synthesis.envelope_segment import attack, decay, fade
+from voices.synthesis.envelope_segment import decay, fade
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
+from voices.synthesis.timbre import Timbre
 from voices.synthesis.voicing import Shape, Voicing
 
 ROWS_A_VOICE = 3
@@ -114,11 +115,17 @@ class VoicePool:
         assert self._repertoire is not None, "settings are applied first"
         return self._repertoire.voicing(name)
 
+    def timbres(self, name: str, key: int) -> Sequence[Timbre]:
+        """Return what a note of a sound sounds in."""
+        known = self._repertoire.voicings.get(name) if self._repertoire else None
+        return (known or self.voicing(name)).timbres(key)
+
     # --- notes begin -----------------------------------------------------------------------
 
     def make_room(self, address: KeyAddress, note: Note, at: int) -> None:
         """Free one of the polyphony's places, for a key that nothing sounds for."""
-        self.stolen.end(address, at)
+        if self.stolen.notes:
+            self.stolen.end(address, at)
         if len(self.allocator) >= self.allocator.polyphony:
             self._retire(self._silent(at), at)
             for voice in self.allocator.surplus(coming=1):
@@ -144,7 +151,8 @@ class VoicePool:
 
     def enter(self, voice: Voice) -> None:
         """Let a voice sound; its key's address must be free."""
-        self.allocator.enter(voice)
+        self.allocator[voice.address] = voice
+        voice.release_noise = voice.slots[0].timbre.release_noise
         self.sounding += 1
         for slot in voice.slots:
             self.add(slot, voice)
@@ -165,8 +173,6 @@ class VoicePool:
 
     def jump_if_silent(self, channel: Channel, at: int) -> None:
         """Take the controls of a channel that is silent at a frame to their targets at once."""
-        if self.smoother.at_rest:
-            return
         voices = [voice for voice in self.voices() if voice.channel is channel]
         if any(voice.ends > at for voice in voices):
             return
@@ -190,20 +196,10 @@ class VoicePool:
             for slot in voice.slots:
                 rate = slot.timbre.release_rate / factor
                 slot.change(decay(at, slot.level_at(at), 0.0, rate))
-            self._add_release_noise(voice, at)
+            if voice.release_noise is not None:
+                self.add(voice.begin_noise(voice.release_noise, at), voice)
             if voice.channel.manager is not None:
                 self.modulation.leave_zone(voice, voice.channel.manager, at)
-
-    def _add_release_noise(self, voice: Voice, at: int) -> None:
-        first, noise = voice.slots[0], voice.release_noise
-        if noise is not None:
-            spectrum = noise.spectrum(max(1, voice.note.velocity), voice.note.serial)
-            segment = attack(at, noise.attack, noise.sustain, noise.decay_rate)
-            slot = Slot(
-                *(noise, first.key, first.frequency, spectrum, segment, voice.motion_row, first.wet)
-            )
-            voice.slots.append(slot)
-            self.add(slot, voice)
 
     def recapture(self, voice: Voice, at: int) -> None:
         """Hold a note in its release again, if it is still above where it would come to rest.

@@ -27,15 +27,12 @@ class Message(NamedTuple):
 
 def _velocity(channel: Channel, velocity: int) -> float:
     """Return a velocity with the LSB that CC 88 sent before, and forget that."""
-    low = channel.values[88]
-    if not low:
-        return velocity
-    channel.values[88] = 0
+    low, channel.values[88] = channel.values[88], 0
     return min(127.0, velocity + low / 128.0)
 
 
 def _note_on(part: Part, channel: Channel, key: int, velocity: int, at: int) -> None:
-    precise = _velocity(channel, velocity)
+    precise = _velocity(channel, velocity) if channel.values[88] else velocity
     if velocity:
         if channel.stale:
             part.refresh(channel, at)
@@ -45,7 +42,8 @@ def _note_on(part: Part, channel: Channel, key: int, velocity: int, at: int) -> 
 
 
 def _note_off(part: Part, channel: Channel, key: int, velocity: int, at: int) -> None:
-    _velocity(channel, velocity)
+    if channel.values[88]:
+        _velocity(channel, velocity)
     part.lift(channel, key, at, velocity)
 
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 
 from config.bindings import Binding, Source
 from config.settings import Settings
-from voices.channels.channel import Channel
+from voices.channels.channel import CHANNELS, Channel
 from voices.channels.control_targets import (
     LEVELS,
     columns_for,
@@ -28,7 +28,6 @@ from voices.notes.notes import Notes
 from voices.notes.zones import Zones
 from voices.receiver.shared_controls import SharedControls
 
-CHANNELS = 16
 REPLIES = 16
 """So many answers wait for their controllers at most."""
 

@@ -28,8 +28,6 @@ from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows, TableCache
 from voices.synthesis.voice_arrays import VoiceArrays
 
-SILENT = 1e-7
-"""A slot below this level (-140 dB) has ended."""
 PRUNE_FRAMES = 1024
 SPARE_ROWS = 8
 
@@ -100,7 +98,8 @@ class Bank:
         self.count += 1
         slot.bank, slot.index = self, row
         self.slots.append(slot)
-        self.least = max(self.least, slot.timbre.least)
+        if slot.timbre.least > self.least:
+            self.least = slot.timbre.least
         self._entering.append(slot.segment)
         if not slot.segment.sustain:
             self._watch_end(slot)
@@ -119,9 +118,9 @@ class Bank:
         if slot.segment.sustain > 0:
             slot.ends = float("inf")
             return
-        level = slot.onset_spectrum.level_sum
-        slot.ends = slot.segment.falls_below(min(0.5, SILENT / max(level, SILENT)))
-        self.next_end = min(self.next_end, slot.ends)
+        slot.ends = slot.segment.falls_below(slot.onset_spectrum.silent_below)
+        if slot.ends < self.next_end:
+            self.next_end = slot.ends
 
     def render(self, frame: int, ramps: Ramps | None) -> None:
         """Render the next block of every slot into `wave` and `level`.

@@ -25,6 +25,8 @@ OVERTONE, EVEN_OVERTONE = 1, 2
 """A partial above the key, and one at an even multiple of it."""
 WHOLE_TURN = 100.0
 """What the column of a vowel in `Smoother` is where a knob has turned to it."""
+SILENT = 1e-7
+"""What is below this level (-140 dB) has ended."""
 MAX_DECAY = 40.0 / LONGEST_BLOCK
 """Nepers per frame. A level that is counted back from its onset over the longest block grows by
 e^40 at most, and float32 goes to e^88; at 48 kHz it is a T60 of 3.7 ms."""
@@ -39,8 +41,8 @@ class OnsetSpectrum(NamedTuple):
     """Level and phase of each partial on each side, (S, P)."""
     levels: NDArray[np.float64]
     """Of each partial, (P,)."""
-    level_sum: float
-    """Of the levels: no sample is higher."""
+    silent_below: float
+    """Of a lower level of the envelope nothing is heard."""
 
 
 @dataclass(frozen=True)
@@ -176,7 +178,8 @@ class Timbre:
     def with_levels(self, levels: NDArray[np.float64], which: int = 0) -> OnsetSpectrum:
         """Return the partials of a voice at these levels."""
         phasors = (levels * self._phasors[which % len(self._phasors)]).astype(np.complex64)
-        return OnsetSpectrum(phasors, levels, float(levels.sum()))
+        highest = float(levels.sum())  # of all samples
+        return OnsetSpectrum(phasors, levels, min(0.5, SILENT / max(highest, SILENT)))
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
         """Return the decay of each partial at a key."""
