@@ -120,20 +120,14 @@ complete -F _partiald partiald
 
 def bash(tree: Command, sources: NameSources) -> str:
     """Return the script."""
-    parts = {
-        "SOUNDS": " ".join(map(shlex.quote, sources.sounds)),
-        "OWNER": shlex.quote(str(sources.owner)),
-        "CLIENTS": shlex.quote(str(sources.clients)),
-        "CARDS": shlex.quote(str(sources.cards)),
-        "NO_CONTROLLERS": " | ".join(each.replace(" ", "\\ ") for each in NO_CONTROLLERS),
-        "COMMANDS": "\n".join(map(_command, tree.all)),
-        "OPERANDS": "\n".join(_cases(_operands(tree))),
-        "VALUES": "\n".join(_cases(_values(tree))),
-    }
-    script = _SCRIPT
-    for name, text in parts.items():
-        script = script.replace(f"@{name}@", text)
-    return script
+    return sources.put_into(
+        _SCRIPT,
+        shlex.quote,
+        NO_CONTROLLERS=" | ".join(each.replace(" ", "\\ ") for each in NO_CONTROLLERS),
+        COMMANDS="\n".join(map(_command, tree.all)),
+        OPERANDS="\n".join(_cases(_operands(tree))),
+        VALUES="\n".join(_cases(_values(tree))),
+    )
 
 
 def kind(word: Word) -> str:

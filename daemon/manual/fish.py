@@ -60,7 +60,6 @@ complete -c partiald -l help -d 'show help'
 
 def fish(tree: Command, sources: NameSources) -> str:
     """Return the script."""
-    script = _NAMES
     valued = {
         flag
         for command in tree.all
@@ -68,16 +67,13 @@ def fish(tree: Command, sources: NameSources) -> str:
         if option.value
         for flag in option.flags
     }
-    for name, text in {
-        "SOUNDS": " ".join(map(_quoted, sources.sounds)),
-        "OWNER": _quoted(str(sources.owner)),
-        "CLIENTS": _quoted(str(sources.clients)),
-        "CARDS": _quoted(str(sources.cards)),
-        "NO_CONTROLLERS": "|".join(each.replace("*", ".*") for each in NO_CONTROLLERS),
-        "VALUED": " ".join(sorted(valued)),
-        "PATHS": " ".join(_quoted(_path(command)) for command in tree.all[1:]),
-    }.items():
-        script = script.replace(f"@{name}@", text)
+    script = sources.put_into(
+        _NAMES,
+        _quoted,
+        NO_CONTROLLERS="|".join(each.replace("*", ".*") for each in NO_CONTROLLERS),
+        VALUED=" ".join(sorted(valued)),
+        PATHS=" ".join(_quoted(_path(command)) for command in tree.all[1:]),
+    )
     return script + "".join(f"{line}\n" for command in tree.all for line in _lines(command))
 
 

@@ -4,6 +4,7 @@ The formats of the two files of the kernel are those of Linux's sound/core/seq/s
 sound/core/init.c.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +26,19 @@ class NameSources:
     """Lines such as `` 1 [Keys25         ]: USB-Audio - Cargo Bike Keys 25``."""
     sounds: tuple[str, ...] = ()
     """The sounds that come with partiald."""
+
+    def put_into(self, script: str, quoted: Callable[[str], str], **others: str) -> str:
+        """Return a script with these names, and others, in the places marked ``@LIKE_THIS@``."""
+        parts = {
+            "SOUNDS": " ".join(map(quoted, self.sounds)),
+            "OWNER": quoted(str(self.owner)),
+            "CLIENTS": quoted(str(self.clients)),
+            "CARDS": quoted(str(self.cards)),
+            **others,
+        }
+        for name, text in parts.items():
+            script = script.replace(f"@{name}@", text)
+        return script
 
 
 def on_the_system() -> NameSources:

@@ -43,15 +43,8 @@ _TAIL = '\n_partiald "$@"\n'
 
 def zsh(tree: Command, sources: NameSources) -> str:
     """Return the script."""
-    script = _NAMES
-    for name, text in {
-        "SOUNDS": " ".join(map(shlex.quote, sources.sounds)),
-        "OWNER": shlex.quote(str(sources.owner)),
-        "CLIENTS": shlex.quote(str(sources.clients)),
-        "CARDS": shlex.quote(str(sources.cards)),
-        "NO_CONTROLLERS": "|".join(each.replace(" ", "\\ ") for each in NO_CONTROLLERS),
-    }.items():
-        script = script.replace(f"@{name}@", text)
+    patterns = "|".join(each.replace(" ", "\\ ") for each in NO_CONTROLLERS)
+    script = sources.put_into(_NAMES, shlex.quote, NO_CONTROLLERS=patterns)
     return "\n".join([script, *(_function(command) for command in tree.all)]) + _TAIL
 
 
