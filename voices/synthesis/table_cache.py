@@ -149,8 +149,10 @@ def computed(wanted: Sequence[Key], frames: int) -> dict[Key, Place]:
     partials = levels.shape[1]
     back = np.exp(decays - 2j * np.pi * frequencies)
     back_rows = powers(np.exp(columns * (decays - 2j * np.pi * frequencies)), rows)
-    with np.errstate(divide="ignore"):
+    # A partial that is just inaudible and does not decay is never heard.
+    with np.errstate(divide="ignore", invalid="ignore"):
         audible = np.log(np.maximum(levels, 1e-30) / INAUDIBLE) / decays
+    audible[np.isnan(audible)] = 0.0
     made = KeyTables(
         tables(frequencies, decays, frames, wanted[0][0].side_count),
         back_rows.swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
