@@ -16,6 +16,23 @@ VARIANTS: dict[str, dict[str, Any]] = {
     "omni": {"controller": {"mode": 1, "basic_channel": 3}},
     "mono": {"controller": {"mode": 4}},
     "struck": {"sound": {"name": "struck-bar"}, "pressure": {"key": "level"}},
+    "zones": {
+        "zones": [{"keys": [0, 64], "octave": 2}, {"keys": [50, 127], "pan": 1.0, "hold": True}],
+    },
+    "knobs": {
+        "zones": [{}, {"sound": "flat64", "octave": -1}],
+        "bindings": [
+            *({"control": number, "target": "partial", "partial": number} for number in (1, 5)),
+            {"control": 64, "target": "zone", "zone": 2},
+            {"control": 72, "target": "room"},
+            {"control": 10, "target": "rank", "rank": 1},
+            {"control": "pitch_bend", "target": "odd"},
+        ],
+    },
+    "gestures": {
+        "gestures": {"held": "control 65", "set": "twenty-five keys"},
+        "zones": [{"keys": [0, 100]}, {"keys": [60, 127], "hold": True}],
+    },
     "counted": {"controller": {"counted_note_offs": True}, "tuning": {"temperament": "just"}},
 }
 
@@ -39,7 +56,8 @@ def fuzz(variant: dict[str, Any], messages: int, seed: int) -> Instrument:
             where = f"seed {seed}, message {number}"
             assert np.isfinite(out).all(), where
             assert np.abs(out).max() <= ceiling, where
-            assert instrument.ledger.received == struck == sum(accounts.values()), where
+            received, layered = instrument.ledger.received, instrument.ledger.layered
+            assert received == struck + layered == sum(accounts.values()), where
             assert 0 <= accounts["sounding"] <= settings.polyphony, where
     silence(instrument, settings, out)
     return instrument

@@ -80,6 +80,8 @@ class Smoother:
                 values[:, :FIRST_LEVEL] = getattr(self, name)[:, :FIRST_LEVEL]
                 setattr(self, name, values)
             self._begin, self._end = self.values.copy("K"), self.values.copy("K")
+            # What was on its way to a level column meant another one.
+            self._pending = deque(each for each in self._pending if each[2] < FIRST_LEVEL)
             self.at_rest, self._steady = False, None
 
     def add_rows(self, values: Sequence[Sequence[float]]) -> int:

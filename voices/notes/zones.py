@@ -66,7 +66,8 @@ class Zones:
         for layers in self._layers.values():
             if place in layers:
                 layers[place].level_db = level_db
-                self._send_layer(layers[place], at)
+                if not layers[place].base.stale:  # else its next note sends it there
+                    self._send_layer(layers[place], at)
 
     def switch(self, place: int, at: int) -> bool | None:
         """Turn a zone off, or on again, from the next note on; return whether it is on.

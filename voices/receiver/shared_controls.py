@@ -53,8 +53,8 @@ class SharedControls:
 
     def power_up(self, settings: Settings, at: int) -> None:
         """Put back what knobs have moved."""
-        for place in range(len(self.shape.zone)):
-            self._zones.set_level(place, 0.0, at)
+        for number in self.shape.zone:
+            self._zones.set_level(number - 1, 0.0, at)
         if self.shape.tremulant is not None:
             self.move_tremulant(settings.tremulant.depth, at)
         moved_room, self.shape = self.room_is_turned, Shaping()

@@ -324,6 +324,30 @@ def test_a_knob_bound_anew_by_edited_settings_does_not_jump() -> None:
     assert player.control(20, 0).level() == pytest.approx(before - 40.0, abs=0.1)
 
 
+def test_partials_that_are_bound_no_more_are_where_they_were_though_a_knob_was_on_its_way() -> None:
+    bindings = [{"control": 20 + n, "target": "partial", "partial": n} for n in (1, 2, 3)]
+    player = Player(RICH, bindings=bindings).send("90 45 7F").wait(0.1)
+    before = player.level()
+    player.control(23, 0).control(21, 0)
+    settings = player.instrument.settings
+    player.instrument.apply(settings.model_copy(update={"bindings": settings.bindings[1:2]}))
+    assert player.wait(0.2).level() == pytest.approx(before, abs=0.1)
+
+
+def test_the_level_of_a_zone_reaches_channels_that_have_been_silent_for_long() -> None:
+    bindings = [{"control": 20, "target": "zone", "zone": 1}]
+    player = Player(bindings=bindings, zones=[{}]).send("91 45 7F").wait(0.1)
+    before = player.level()
+    player.send("81 45 40").wait(1.0)
+    edited = [*bindings, {"control": 21, "target": "partial", "partial": 2}]
+    settings = player.instrument.settings.model_dump() | {"bindings": edited}
+    player.instrument.apply(Settings.model_validate(settings))
+    player.control(20, 0).send("91 45 7F").wait(0.1)
+    assert player.level() == pytest.approx(before - 60.0, abs=0.5)
+    player.send("F0 7E 7F 09 01 F7", "91 45 7F").wait(0.1)
+    assert player.level() == pytest.approx(before, abs=0.1)
+
+
 # --- all of them ----------------------------------------------------------------------------
 
 
