@@ -32,6 +32,8 @@ SHORTEST_DECAY_S = 0.02
 MAX_BEATS = 0.5
 """No partial is out of tune by more than this part of its frequency: on the lowest keys, twenty
 beats would take it below zero."""
+WOUND = 0.45
+"""Bass strings are wound: the stretch falls no further below that at C4 (F. Rigaud et al. 2013)."""
 GOLDEN = 0.6180339887498949
 NULL_DB = -26.0
 """As deep as the nulls of a point of contact are (real ones are 15 to 25 dB deep)."""
@@ -127,7 +129,8 @@ class Group:
     def columns(self, key: int) -> Columns:
         """Return the group's partials on a key."""
         octave, n = octaves(key), self.numbers
-        stretch = np.minimum(0.1, self._stretch * self._stretch_by_octave**octave)
+        wound = np.maximum(self._stretch_by_octave**octave, WOUND)
+        stretch = np.minimum(0.1, self._stretch * wound)
         pitch = self._pitch.copy()
         for rank, those in self._breaking:
             pitch[those] = rank.pitch_at(key)
