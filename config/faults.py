@@ -14,7 +14,7 @@ from pydantic_core import ErrorDetails
 
 from config.printable import printable
 from config.syntax import explained
-from config.wording import dotted, homes, kind_key, rule, walk, written
+from config.wording import dotted, homes, rule, walk, written
 
 M = TypeVar("M", bound=BaseModel)
 Steps = tuple[int | str, ...]
@@ -88,53 +88,41 @@ def _line(
     model: type[BaseModel], plain: dict[str, Any], fault: ErrorDetails, where: Where
 ) -> tuple[Steps, str]:
     """Return where a fault is, as keys and indices, and its line."""
-    steps, of_kind = _steps(model, plain, fault)
+    steps = _steps(plain, fault)
     key = dotted(steps)
     value = fault["input"]
-    broken = rule(fault, walk(model, steps, plain)[0])
+    broken = rule(fault, walk(model, steps)[0])
     match fault["type"]:
         case "extra_forbidden":
-            _, table = walk(model, steps[:-1], plain)
+            _, table = walk(model, steps[:-1])
             last, known = str(steps[-1]), table.model_fields if table else ()
             elsewhere = " or ".join(homes(model, last))
             remedy = f" here; it belongs {elsewhere}" if elsewhere else suggestion(last, known)
             said = f"{key}: unknown key{remedy}"
-        case "missing" | "union_tag_not_found":
+        case "missing":
             said = f"{key}: must be given"
-        case "union_tag_invalid":
-            said = f"{key} = {written(value[steps[-1]])}: {broken}"
         case "value_error" if isinstance(value, dict):
             # A rule on a whole table begins with the key it is about.
             said = f"{key}.{broken}" if key else broken
         case "value_error" if fault["loc"][-1:] == ("[key]",):
             said = f"{key}: {broken}"
-        case "greater_than_equal" | "less_than_equal":
-            said = f"{key} = {written(value)}: {broken}{of_kind}"
         case _:
             said = f"{key} = {written(value)}: {broken}"
     path = (*steps, "[key]") if fault["loc"][-1:] == ("[key]",) else tuple(steps)
     return path, f"{where if isinstance(where, str) else where(key)}: {said}"
 
 
-def _steps(
-    model: type[BaseModel], plain: dict[str, Any], fault: ErrorDetails
-) -> tuple[list[int | str], str]:
-    """Return the path to a fault in the file, and of which kind its table is, if of several.
+def _steps(plain: dict[str, Any], fault: ErrorDetails) -> list[int | str]:
+    """Return the path to a fault in the file.
 
     The names that a union's branches have in the library's path are left out.
     """
     steps: list[int | str] = []
-    of_kind = ""
     value: Any = plain
     for place, step in enumerate(fault["loc"], 1):
-        name = kind_key(model, steps, plain) if isinstance(value, dict) and not of_kind else ""
-        if name:
-            of_kind = f' with {name} = "{step}"'
-        elif step in value if isinstance(value, dict) else isinstance(step, int):
+        if step in value if isinstance(value, dict) else isinstance(step, int):
             value = value[step]
             steps.append(step)
         elif fault["type"] == "missing" and place == len(fault["loc"]):
             steps.append(step)
-    if fault["type"].startswith("union_tag"):
-        steps.append(kind_key(model, steps, plain))
-    return steps, of_kind
+    return steps

@@ -1,7 +1,7 @@
 """Rules that a value can break, values and counts, in plain words on one line."""
 
 from collections.abc import Iterator, Sequence
-from typing import Any, Literal, get_args, get_origin
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -39,8 +39,6 @@ def rule(fault: ErrorDetails, field: FieldInfo | None) -> str:
             return f"must be a table, not {got}"
         case "literal_error":
             return f"must be one of {str(context['expected']).replace(' or ', ', ')}"
-        case "union_tag_invalid":
-            return f"must be one of {context['expected_tags']}"
         case "string_too_short" | "too_short":
             return "may not be empty"
         case "string_too_long":
@@ -53,31 +51,19 @@ def rule(fault: ErrorDetails, field: FieldInfo | None) -> str:
 
 
 def walk(
-    model: type[BaseModel], steps: Sequence[int | str], plain: Any
+    model: type[BaseModel], steps: Sequence[int | str]
 ) -> tuple[FieldInfo | None, type[BaseModel] | None]:
     """Return the field that a path in plain values leads to or into, and the model of its table."""
     field: FieldInfo | None = None
     here: type[BaseModel] | None = model
     for step in steps:
-        try:
-            plain = plain[step]
-        except (KeyError, IndexError, TypeError):
-            plain = None
         if here is not None and isinstance(step, str):
             field, here = here.model_fields.get(step), None
         models = [] if field is None else list(_models_in(field.annotation))
         if not models:
             return field, None
-        here = next((each for each in models if _is_chosen(each, plain)), models[0])
+        here = models[0]
     return field, here
-
-
-def kind_key(model: type[BaseModel], steps: Sequence[int | str], plain: Any) -> str:
-    """Return the key that says of which kind the table at a path is; empty: there is one kind."""
-    field, table = walk(model, steps, plain)
-    if field is None or table is None or len(list(_models_in(field.annotation))) < 2:
-        return ""
-    return next(iter(_kinds(table)), "")
 
 
 def homes(model: type[BaseModel], key: str, above: str = "") -> Iterator[str]:
@@ -173,19 +159,3 @@ def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
         yield annotation
     for part in get_args(annotation):
         yield from _models_in(part)
-
-
-def _is_chosen(model: type[BaseModel], plain: Any) -> bool:
-    """Return whether a table says by one of its values that it is of this kind."""
-    return isinstance(plain, dict) and any(
-        plain.get(name) in get_args(model.model_fields[name].annotation) for name in _kinds(model)
-    )
-
-
-def _kinds(model: type[BaseModel]) -> list[str]:
-    """Return the keys of a table that can have but one value."""
-    return [
-        name
-        for name, field in model.model_fields.items()
-        if get_origin(field.annotation) is Literal and len(get_args(field.annotation)) == 1
-    ]
