@@ -49,6 +49,7 @@ TARGETS: dict[str, Target] = {
     "partial": Target("one partial", "dB", -80, 24, -60, 6, which="partial", many=128),
     "rank": Target("one rank of the sound", "dB", -80, 24, -60, 6, which="rank", many=32),
     "zone": Target("one zone", "dB", -80, 12, -60, 6, which="zone", many=16, shared=True),
+    "blend": Target("from zone 1 to zone 2", "", 0, 1, 0, 1, rest=0.5, shared=True),
     "pan": Target("left or right", "", -1, 1, -1, 1),
     "tuning": Target("the pitch", "cents", -100, 100, -50, 50),
     "attack": Target("how slowly notes begin", "octaves of time", -10, 10, -4, 4),

@@ -21,6 +21,7 @@ class Shaping:
         """None, here and below: what the settings say."""
         self.tremulant: float | None = None
         self.room: float | None = None
+        self.blend: float | None = None
         self.partial: dict[int, float] = {}
         """By number, from 1; one that is not there is at 0 dB, as below."""
         self.rank: dict[int, float] = {}

@@ -43,7 +43,8 @@ class Zones:
         self._layers: dict[Channel, dict[int, Layer]] = {}
         """By channel and the place of the zone."""
         self._levels: dict[int, float] = {}
-        """What knobs add to the zones' levels, in dB."""
+        """What knobs add to the zones' levels, in dB, and what a blend takes from them."""
+        self._faded: dict[int, float] = {}
         self._free: list[int] = []
 
     def use(self, zones: Sequence[Zone], at: int) -> None:
@@ -63,9 +64,21 @@ class Zones:
     def set_level(self, place: int, level_db: float, at: int) -> None:
         """Make a zone louder than the settings say by so many dB."""
         self._levels[place] = level_db
+        self._put_level(place, at)
+
+    def fade(self, place: int, level_db: float, at: int) -> None:
+        """Make a zone quieter by so many dB, whatever its level is."""
+        if self._faded.get(place, 0.0) != level_db:
+            self._faded[place] = level_db
+            self._put_level(place, at)
+
+    def _level(self, place: int) -> float:
+        return self._levels.get(place, 0.0) + self._faded.get(place, 0.0)
+
+    def _put_level(self, place: int, at: int) -> None:
         for layers in self._layers.values():
             if place in layers:
-                layers[place].level_db = level_db
+                layers[place].level_db = self._level(place)
                 if not layers[place].base.stale:  # else its next note sends it there
                     self._send_layer(layers[place], at)
 
@@ -117,7 +130,7 @@ class Zones:
         layer = layers.get(place)
         if layer is None:
             layer = layers[place] = Layer(channel, place, self._zones[place])
-            layer.level_db = self._levels.get(place, 0.0)
+            layer.level_db = self._level(place)
             channel.layers.append(layer)
             if not self._free:
                 self._make_rows()

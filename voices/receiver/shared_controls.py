@@ -4,6 +4,7 @@ Units: dB, gains linear, depth 0 to 1, frames. Threads: the instrument's.
 """
 
 from collections import deque
+from math import cos, log10, pi
 
 from config.bindings import Binding
 from config.settings import Settings
@@ -15,6 +16,14 @@ from voices.modulation.smoother import LEFT, Smoother
 from voices.notes.zones import Zones
 
 MOVES = 16
+HALFWAY = 0.5
+"""Where a blend is before its knob has moved."""
+SILENT_DB = -160.0
+
+
+def blend_db(away: float) -> float:
+    """Return the level of a sound that is left by 0 to 1: of equal power with the other's."""
+    return max(SILENT_DB, 20.0 * log10(max(cos(pi / 2 * away), 1e-12)))
 
 
 class SharedControls:
@@ -50,6 +59,8 @@ class SharedControls:
         if settings.tremulant.depth != self._depth_set:
             self._depth_set = self.depth = settings.tremulant.depth
         self._set_room(settings, at)
+        self._blends = any(binding.target == "blend" for binding in settings.bindings)
+        self._blend(at)
 
     def power_up(self, settings: Settings, at: int) -> None:
         """Put back what knobs have moved."""
@@ -58,6 +69,7 @@ class SharedControls:
         if self.shape.tremulant is not None:
             self.move_tremulant(settings.tremulant.depth, at)
         moved_room, self.shape = self.room_is_turned, Shaping()
+        self._blend(at)
         if moved_room:
             self.shape.room = settings.room.level_db
             self._set_room(settings, at)
@@ -78,8 +90,16 @@ class SharedControls:
                 self.move_tremulant(value, at)
             case "zone":
                 self._zones.set_level(binding.zone - 1, value, at)
+            case "blend":
+                self._blend(at)
             case "room":
                 self._set_room(self._settings, at)
+
+    def _blend(self, at: int) -> None:
+        """Bring the first two zones to where they are between one and the other."""
+        place = HALFWAY if self.shape.blend is None else self.shape.blend
+        for zone, share in enumerate((place, 1.0 - place)):
+            self._zones.fade(zone, blend_db(share) if self._blends else 0.0, at)
 
     def _set_room(self, settings: Settings, at: int) -> None:
         self._settings = settings

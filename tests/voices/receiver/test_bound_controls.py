@@ -139,6 +139,20 @@ def test_a_knob_moves_the_level_of_one_zone() -> None:
     assert player.level(64) == pytest.approx(before[1], abs=0.1)
 
 
+def test_a_knob_leads_from_the_sound_of_one_zone_to_that_of_another_at_equal_power() -> None:
+    zones = [{}, {"octave": 1}]
+    player = knob("blend", zones=zones)
+    halves = player.level(69), player.level(81)
+    ends = [(player.control(20, value).level(69), player.level(81)) for value in (0, 127)]
+    assert ends[0][0] == pytest.approx(halves[0] + 3.01, abs=0.05)
+    assert ends[1][1] == pytest.approx(halves[1] + 3.01, abs=0.05)
+    assert ends[0][1] < -130
+    assert ends[1][0] < -130
+    unbound = player.instrument.settings.model_copy(update={"bindings": []})
+    player.instrument.apply(unbound)
+    assert player.wait(0.1).level(69) == pytest.approx(ends[0][0], abs=0.05)
+
+
 def test_a_knob_turns_the_tremulant_on_and_off() -> None:
     player = knob("tremulant").control(20, 127).wait(2.0)
     swung = swing_db(player.hear(0.5))
