@@ -20,6 +20,7 @@ from tests.support.playing import sound
 from voices.instrument import Instrument
 from voices.notes.note_count import REMEMBERED
 
+pytestmark = pytest.mark.slow
 FRAMES = 128
 STEADY_BYTES = 40 * 1024
 """Above what is there already, a block may take so much at a time while nothing changes ..."""
@@ -114,7 +115,6 @@ CASES: dict[str, tuple[Callable[[], Callable[[int], None]], int]] = {
 }
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("case", CASES)
 def test_a_block_allocates_no_more_at_a_time_than_is_promised(case: str) -> None:
     make, bound = CASES[case]
@@ -124,7 +124,6 @@ def test_a_block_allocates_no_more_at_a_time_than_is_promised(case: str) -> None
     assert most_bytes(200, each) <= bound
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("case", CASES)
 def test_nothing_that_a_block_allocates_stays(case: str) -> None:
     make, _ = CASES[case]
@@ -153,7 +152,6 @@ def sizes(root: object) -> dict[int, tuple[str, int]]:
     return found
 
 
-@pytest.mark.slow
 def test_no_container_grows_with_the_blocks() -> None:
     instrument = busy_instrument(8, 32, FRAMES)
     each = striking(instrument)

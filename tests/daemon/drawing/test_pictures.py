@@ -202,7 +202,13 @@ def test_without_colours_there_are_none() -> None:
     assert not any(line.spans for line in lines(scene(bar(60, 0, 5)), colour=False))
 
 
-@pytest.mark.parametrize("name", ["sine", "market-organ", "tower-bell", "flat64"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "market-organ",
+        *(pytest.param(each, marks=pytest.mark.slow) for each in ("sine", "tower-bell", "flat64")),
+    ],
+)
 def test_every_kind_of_sound_has_a_picture(name: str) -> None:
     picture = pixels(sound_picture.draw(shipped(), name))
     assert picture.shape == (sound_picture.HEIGHT, sound_picture.WIDTH, 3)
@@ -211,6 +217,7 @@ def test_every_kind_of_sound_has_a_picture(name: str) -> None:
     assert len(places(picture[top:bottom], ACCENT)) > 20
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("decay_s", "heard_s"), [(2.0, 2.4), (10.0, 12.0), (50.0, 20.0)])
 def test_a_sound_that_dies_away_is_drawn_to_its_end(decay_s: float, heard_s: float) -> None:
     """A T60 of 10 s has fallen by 72 dB, to the bottom of the picture, after 12."""

@@ -221,6 +221,7 @@ def _with_zones(settings: Settings, zones: Sequence[dict[str, Any]]) -> Settings
 # --- all at once --------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_one_zone_of_the_whole_keyboard_sounds_as_none_does() -> None:
     kinds = ("note", "note", "bend", "vibrato", "volume", "pedal", "program", "knob", "mode")
     events = random_play(5, 3.0, *kinds)

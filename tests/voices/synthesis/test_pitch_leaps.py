@@ -120,6 +120,7 @@ def test_a_leap_of_partials_that_decay_follows_pitch_and_decay() -> None:
     assert elsewhere < ELSEWHERE_DB
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("time", [1, 8, 20, 30, 40, 48, 56, 64, 80, 100, 127])
 @pytest.mark.parametrize("semitones", [12, -24])
 def test_a_portamento_of_any_speed_follows_its_pitch(time: int, semitones: int) -> None:
