@@ -88,6 +88,9 @@ def test_the_programs_are_sounds_that_come_along_each_once() -> None:
         ("8/9'", 9),
         ("2/3'", 12),
         ("1/2'", 16),
+        # The ends of what is taken.
+        ("64'", 1 / 8),
+        ("1/16'", 128),
     ],
 )
 def test_a_stop_is_the_partial_that_its_length_says(stop: str, partial: float) -> None:
@@ -99,7 +102,7 @@ def test_a_stop_is_the_partial_that_its_length_says(stop: str, partial: float) -
 
 @pytest.mark.parametrize(
     "stop",
-    ["8", "8 feet", "0'", "1 1/0'", "0/3'", "3 '", "'", "-8'", "8''", "65'", "1/99'", "", "٨'"],
+    ["8", "8 feet", "0'", "1 1/0'", "0/3'", "3 '", "'", "-8'", "8''", "65'", "1/17'", "", "٨'"],
 )
 def test_a_stop_that_is_no_length_is_reported(stop: str) -> None:
     told = f"footage.{stop}: must be a length up to 64', written like 8' or 2 2/3'"
@@ -298,3 +301,9 @@ def test_a_name_without_a_sound_is_answered_with_those_there_are(name: str, star
         find(shipped(), name)
     (fault,) = caught.value.faults
     assert fault.startswith(start)
+
+
+@pytest.mark.parametrize("levels", ["[-3.0]", "[-3.0, -6.0, -9.0]"])
+def test_a_rank_has_a_level_for_each_of_its_partials_or_none(levels: str) -> None:
+    (fault,) = faults_of(f"{HEAD}[[ranks]]\nharmonics = 2\nlevels_db = {levels}\n")
+    assert f"levels_db: has {levels.count('-')} levels for 2 partials" in fault
