@@ -259,7 +259,9 @@ class Instrument:
         if not isfinite(flat.dot(flat)):
             self._repair(banks, gain_ramps, mixed)
         for bank in banks:
-            self._pool.end(bank.take_ended(self.frame), self.frame)
+            ended = bank.take_ended(self.frame)
+            if ended:
+                self._pool.end(ended, self.frame)
         return ramps
 
     def _repair(

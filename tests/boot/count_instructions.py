@@ -28,18 +28,18 @@ from voices.instrument import Instrument
 
 # Thousands of instructions that a block may cost ...
 LIMITS = {
-    (4, 11, 128): 116,
-    (8, 16, 64): 120,
-    (16, 32, 64): 182,
-    (16, 32, 128): 247,
-    (32, 32, 128): 400,
+    (4, 11, 128): 132,
+    (8, 16, 64): 136,
+    (16, 32, 64): 196,
+    (16, 32, 128): 262,
+    (32, 32, 128): 412,
     (64, 64, 256): 1950,
 }
-MOVING_LIMITS = {(16, 32, 64): 745, (16, 32, 128): 925}
+MOVING_LIMITS = {(16, 32, 64): 805, (16, 32, 128): 985}
 """... with every voice bent and in vibrato ..."""
-LIMITING_LIMITS = {(16, 32, 64): 294, (16, 32, 128): 424}
+LIMITING_LIMITS = {(16, 32, 64): 308, (16, 32, 128): 438}
 """... and with the limiter at work."""
-STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 55, 2480, 1900, 13
+STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 55, 1700, 1340, 17
 SHIFT = int(sys.argv[1]) if len(sys.argv) > 1 else 0
 
 

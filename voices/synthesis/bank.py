@@ -28,6 +28,7 @@ from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows, TableCache
 from voices.synthesis.voice_arrays import VoiceArrays
 
+_NONE = np.zeros(0, np.intp)
 PRUNE_FRAMES = 1024
 SPARE_ROWS = 8
 
@@ -131,7 +132,7 @@ class Bank:
         stale: Rows = slice(count, count)
         if self._entering:
             stale = self._fill_rows()
-        moving = np.zeros(0, np.intp)
+        moving = _NONE
         if ramps is not None:
             motion_rows = arrays.motion_row[:count]
             moving = self._smoother.moving[motion_rows].nonzero()[0]
