@@ -7,13 +7,21 @@ like any other. A probe that fails in any other way ends the whole run.
 
 import os
 import subprocess
+import sys
 from functools import cache
 
 PROBES = {
     # Mounts that nobody else sees: a container and a chroot forbid them.
     "namespaces": ["unshare", "--map-root-user", "--mount", "mount", "-t", "tmpfs", "none", "/tmp"],
+    # From 3.13 on only Debian's own Python has it.
+    "rtmidi": [sys.executable, "-c", "import rtmidi"],
 }
-FORBIDDEN = ("Operation not permitted", "Permission denied", "No space left on device")
+FORBIDDEN = (
+    "Operation not permitted",
+    "Permission denied",
+    "No space left on device",
+    "No module named 'rtmidi'",
+)
 
 
 @cache

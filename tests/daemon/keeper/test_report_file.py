@@ -56,6 +56,7 @@ def test_the_same_is_not_reported_twice_and_news_not_more_often_than_needed(
     assert bench.path.exists()
 
 
+@pytest.mark.needs("rtmidi")
 def test_the_versions_name_python_and_the_libraries() -> None:
     lines = versions().splitlines()
     assert [line.split()[0] for line in lines] == [

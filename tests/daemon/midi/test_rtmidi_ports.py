@@ -23,6 +23,9 @@ KNOBS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 2 20:1"
 THROUGH = "Midi Through:Midi Through Port-0 14:0"
 
 
+pytestmark = pytest.mark.needs("rtmidi")
+
+
 @pytest.mark.parametrize(
     ("port", "expected"),
     [
