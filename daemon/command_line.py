@@ -35,7 +35,7 @@ Then, on the board, with the controller and the sound card plugged in:
 
 What can be changed:
   partiald learn TARGET    the next knob moved changes this
-  partiald forget          take back what was learned and kept; --dry-run looks
+  partiald forget          take back what was learned and kept
   partiald check [FILE]    the settings in force, and where each comes from
   partiald sounds          the sounds: list, show, draw, hear, from NOTE.wav
   partiald chart           what it understands of MIDI

@@ -23,7 +23,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.forget:
         return _forget(target, number)
     if target is None:
-        raise UsageError("learn what? As in 'partiald learn tilt'; --help names everything")
+        raise UsageError("learn what? For example 'partiald learn tilt'; --help lists every target")
     return _learn(target, number)
 
 
@@ -78,12 +78,8 @@ def _forget(target: str | None, number: int) -> int:
     for line in answer["forgotten"]:
         sys.stdout.write(f"Forgotten: {line}\n")
     if not answer["forgotten"]:
-        what = (
-            "Nothing that was learned"
-            if target is None
-            else f"No knob for {_words(target, number)}"
-        )
-        sys.stdout.write(f"{what} was there to forget.\n")
+        what = "Nothing" if target is None else f"No knob for {_words(target, number)}"
+        sys.stdout.write(f"{what} has been learned, so there is nothing to forget.\n")
     elif not answer["kept"]:
         sys.stdout.write(f"This holds{how_long(answer).removeprefix(',')}.\n")
     return 0
