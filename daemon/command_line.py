@@ -35,6 +35,7 @@ Then, on the board, with the controller and the sound card plugged in:
 
 What can be changed:
   partiald learn TARGET    the next knob moved changes this
+  partiald shape [NAME]    a page of sliders, heard while they move
   partiald forget          take back what was learned and kept
   partiald check [FILE]    the settings in force, and where each comes from
   partiald sounds          the sounds: list, show, draw, hear, from NOTE.wav
@@ -190,6 +191,11 @@ def build() -> Parser:
         "song.mid",
     )
     play.add_argument("song", type=Path, metavar="SONG.mid", help="the file to play")
+
+    shape = command("shape", "Shape a sound on a page of sliders while it plays.", "market-organ")
+    shape.add_argument("name", metavar="SOUND", nargs="?", help="the one that plays unless given")
+    shape.add_argument("--plain", action="store_true", help="line by line, without a screen")
+    shape.add_argument("--aloud", action="store_true", help="play it here, without the daemon")
 
     forget = command(
         "forget", "Take back what was learned and kept; your own files stay.", "--dry-run"

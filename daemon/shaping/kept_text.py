@@ -4,6 +4,7 @@ Promise: read again, the text is the new table. What is not in the old file is a
 its section.
 """
 
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +15,19 @@ from daemon.storage.sound_text import text_of
 
 def text_with(text: str, table: dict[str, Any]) -> str:
     """Return a sound file's text with the values of a table."""
-    import tomlkit
-
+    try:
+        import tomlkit
+    except ImportError:  # then what stands above the first value is all that is kept
+        lines = iter(text.splitlines())
+        return text_of(table, [line[2:] for line in takewhile(_is_remark, lines)])
     document = tomlkit.parse(text)
     _change(document, table)
     changed = tomlkit.dumps(document)
     return changed if parse_toml(changed, "sound") == table else text_of(table)
+
+
+def _is_remark(line: str) -> bool:
+    return line.startswith("# ")
 
 
 def file_of(name: str) -> Path | None:

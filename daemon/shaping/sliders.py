@@ -100,11 +100,11 @@ def with_value(table: Table, slider: Slider, value: float) -> Table:
     factor = value / before if slider.times else 1.0
     here = _get(new, slider.path)
     if isinstance(here, list):
-        _put(new, slider.path, [round(each * factor, 5) for each in here])
+        _put(new, slider.path, _multiplied(here, factor, slider))
     else:
         _put(new, slider.path, round(value, digits))
     for path in slider.along:
-        _put(new, path, _multiplied(_get(new, path), factor))
+        _put(new, path, _multiplied(_get(new, path), factor, slider))
     return new
 
 
@@ -187,7 +187,7 @@ def _put(table: Table, path: Path, value: Any) -> None:
     here[last] = value
 
 
-def _multiplied(value: Any, factor: float) -> Any:
+def _multiplied(value: Any, factor: float, slider: Slider) -> Any:
     if isinstance(value, list):
-        return [round(each * factor, 5) for each in value]
-    return round(value * factor, 5)
+        return [_multiplied(each, factor, slider) for each in value]
+    return round(min(slider.high, max(slider.low, value * factor)), 5)

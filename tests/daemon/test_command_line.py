@@ -30,6 +30,7 @@ COMMANDS = (
     "play",
     "panic",
     "forget",
+    "shape",
     "learn",
     "check",
     "sounds",

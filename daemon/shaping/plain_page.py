@@ -1,0 +1,99 @@
+"""The page of sliders line by line, for a screen reader, a pipe or a terminal without a screen.
+
+Each line that is read is a command, each answer a line: what is where, and what is heard now.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+
+from daemon.errors import RunError
+from daemon.shaping.page import Keep, Page, named
+
+HELP = (
+    "list: all sliders",
+    "NAME VALUE: move one, such as 'partial 3 -12' or 'attack 0.05'; NAME alone tells it",
+    "NAME up, NAME down: by one step",
+    "compare: as it was, or as shaped; undo; strike: a key, or let it go",
+    "keep NAME; quit",
+)
+
+
+class PlainPage:
+    """The page as a conversation.
+
+    Parameters
+    ----------
+    page
+        What is shaped.
+    keep
+        Keeps it under a name.
+    strike
+        Strikes a key, or lets it go.
+    """
+
+    def __init__(self, page: Page, keep: Keep, strike: Callable[[], None] = lambda: None) -> None:
+        self._page, self._keep, self._strike = page, keep, strike
+
+    def answers(self, asked: Iterable[str]) -> Iterator[str]:
+        """Yield a line or more for every line that is read, until one says quit."""
+        page = self._page
+        yield f"{page.name}: {len(page.sliders)} sliders. 'list' tells them, 'help' the commands."
+        leaving = False
+        for line in asked:
+            words = line.split()
+            if not words:
+                continue
+            if words[0] in ("quit", "q"):
+                if not page.changed or leaving:
+                    return
+                leaving = True
+                yield "not kept: 'keep NAME' keeps it, 'quit' again leaves without"
+                continue
+            leaving = False
+            try:
+                yield from self._answer(words)
+            except RunError as fault:
+                yield str(fault).splitlines()[0]
+
+    def _answer(self, words: list[str]) -> Iterator[str]:
+        page = self._page
+        match words:
+            case ["help"]:
+                yield from HELP
+            case ["list"]:
+                for slider in page.sliders:
+                    yield f"{slider.name}: {slider.words(page.value(slider))}"
+            case ["compare" | "a"]:
+                page.compare()
+                yield page.said
+            case ["undo" | "u"]:
+                page.undo()
+                yield page.said
+            case ["strike"]:
+                self._strike()
+                yield "struck, or let go"
+            case ["keep", name]:
+                page.kept(str(self._keep(name, page)))
+                yield page.said
+            case _:
+                yield self._moved(words)
+
+    def _moved(self, words: list[str]) -> str:
+        """Move the slider that is named, if a value is; return where it is."""
+        page = self._page
+        whole = named(page, " ".join(words))
+        if whole is None and len(words) > 1:
+            place = named(page, " ".join(words[:-1]))
+            if place is not None:
+                page.at = place
+                if words[-1] in ("up", "down"):
+                    page.move(1 if words[-1] == "up" else -1)
+                    return page.said
+                try:
+                    page.put(float(words[-1]))
+                except ValueError:
+                    return f"'{words[-1]}' is no number; such as 'partial 3 -12'"
+                return page.said
+        if whole is None:
+            return f"no slider '{' '.join(words)}'; 'list' tells them"
+        page.at = whole
+        return f"{page.selected.name}: {page.selected.words(page.value(page.selected))}"

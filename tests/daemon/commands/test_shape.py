@@ -1,0 +1,143 @@
+"""`partiald shape` as a process: in a real pseudo-terminal, line by line, on the running daemon."""
+
+import fcntl
+import os
+import pty
+import select
+import struct
+import subprocess
+import sys
+import termios
+import time
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from daemon.__main__ import main
+from tests.support.command import environment
+from tests.support.daemon_process import RATE, Daemon, record
+from tests.support.jack_server import JackServer
+from tests.support.measure import db, partial_level
+from tests.support.virtual_controller import VirtualController
+from tests.support.waiting import wait_until
+
+SETTINGS = (
+    '[audio]\nblock_frames = 128\n[sound]\nname = "flat64"\n[room]\nlevel_db = -80.0\n'
+    "[cues]\nready = false\ncontroller = false\nsettings = false\n"
+)
+
+
+class Terminal:
+    """A pseudo-terminal of 80 columns and 24 rows with a program in it."""
+
+    def __init__(self, folder: Path, *words: str, **more: str) -> None:
+        self.ours, theirs = pty.openpty()
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        surroundings = environment() | {"TERM": "xterm-256color", "NO_COLOR": "1", **more}
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "daemon", *words],
+            cwd=folder,
+            env=surroundings,
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+            start_new_session=True,
+        )
+        os.close(theirs)
+        self.shown = ""
+
+    def shows(self, words: str, timeout_s: float = 20.0) -> None:
+        until_s = time.monotonic() + timeout_s
+        while words not in self.shown:
+            assert time.monotonic() < until_s, self.shown[-3000:]
+            if select.select([self.ours], [], [], 0.2)[0]:
+                self.shown += os.read(self.ours, 1 << 16).decode("utf-8", "replace")
+
+    def press(self, keys: str) -> None:
+        os.write(self.ours, keys.encode())
+
+    def close(self) -> int:
+        try:
+            return self.process.wait(20)
+        finally:
+            self.process.kill()
+            os.close(self.ours)
+
+
+@pytest.mark.gig
+def test_in_a_real_terminal_the_page_shows_moves_keeps_and_leaves(tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path, "shape", "wooden-flute", RUNTIME_DIRECTORY=str(tmp_path))
+    terminal.shows("wooden-flute, as it is kept")
+    terminal.press("\x1b[B\x1b[B")
+    terminal.shows("wooden-flute, shaped")
+    terminal.press("k")
+    terminal.shows("wooden-flute-mine")
+    terminal.press("\r")
+    terminal.shows("kept: ")
+    terminal.press("q")
+    assert terminal.close() == 0
+    kept = list(tmp_path.glob("wooden-flute-mine.toml"))
+    assert len(kept) == 1
+    assert tomllib.loads(kept[0].read_text())["ranks"][0]["levels_db"][:2] == [-2.0, 0.0]
+    assert kept[0].read_text().startswith("#"), "its remarks are there"
+
+
+def test_without_a_terminal_one_line_says_what_to_do(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["shape"]) == 2
+    assert "--plain reads and answers line by line" in capsys.readouterr().err
+
+
+@pytest.fixture
+def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
+    made = Daemon(tmp_path, SETTINGS)
+    try:
+        made.says("ready:", timeout_s=15)
+        yield made
+    finally:
+        made.close()
+
+
+@pytest.mark.gig
+def test_what_is_moved_is_heard_at_once_on_the_running_daemon_in_held_notes(
+    daemon: Daemon, tmp_path: Path
+) -> None:
+    """Over a real port and a real stream; the spectrum before and after."""
+
+    def levels() -> list[float]:
+        heard = record(tmp_path).astype(np.float64)
+        return [db(partial_level(heard, RATE, 440.0 * n)) for n in (1, 2, 3)]
+
+    with VirtualController() as controller:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        controller.send(0x90, 69, 100)
+        daemon.sounds(1)
+        before = levels()
+        page = subprocess.Popen(
+            daemon._command("shape", "--plain"),
+            cwd=tmp_path,
+            env=daemon.environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+        )
+        assert page.stdin is not None
+        assert page.stdout is not None
+        assert page.stdout.readline().startswith("flat64: ")
+        page.stdin.write("partial 2 -20\n")
+        assert page.stdout.readline() == "partial 2 -20.0 dB\n"
+        time.sleep(0.4)  # the players' settings are taken up between two of its looks
+        after = levels()
+        assert after[1] - before[1] == pytest.approx(-20.0, abs=0.5)
+        assert after[2] == pytest.approx(before[2], abs=0.5)
+        page.communicate("quit\nquit\n", timeout=10)
+        time.sleep(0.4)
+        assert levels()[1] == pytest.approx(before[1], abs=0.5)
+        accounts = daemon.status()["notes"]["accounts"]
+        assert accounts["sounding"] == 1
+        wait_until(lambda: daemon.status()["voices"]["now"] == 1)
+    assert "Traceback" not in daemon.log
