@@ -129,7 +129,8 @@ class Gesture:
     words: str
     """The command, and what has come of it."""
     octave: int
-    """Of that controller, from now on."""
+    """Of that controller, from now on; and by how many keys it is transposed."""
+    transposed: int
     zones_off: list[int]
     """The zones that are switched off, counted from 1."""
     channel: int

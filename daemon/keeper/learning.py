@@ -92,9 +92,11 @@ class Learning:
     def gesture(self, done: Gesture) -> None:
         """Tell of a command that a key has given; a later player is to have the sound it chose."""
         log.info("gesture: %s", done.words)
+        state = self._controllers.channel_state
+        state.shift(done.controller, done.octave, done.transposed, done.zones_off)
         if done.program >= 0:
             message = bytes((PROGRAM_CHANGE | done.channel, done.program))
-            self._controllers.channel_state.record(message, done.controller)
+            state.record(message, done.controller)
         elif done.words == "keep":
             self._write()
 

@@ -10,6 +10,8 @@ would have left it, but for the notes. Which keys are down is known, too.
 
 from collections.abc import Collection, Sequence
 
+from voices.receiver.gestures import resuming, switching_off
+
 ControlAddress = tuple[int, int, int | str]
 """Controller, channel from 0, and control number; or the wheel, or the pressure, by name."""
 Travel = tuple[int, int]
@@ -127,6 +129,8 @@ class ChannelState:
         self._channels: dict[tuple[int, int], _Channel] = {}
         self._travels: dict[ControlAddress, Travel] | None = None
         self._told: set[ControlAddress] = set()
+        self._shifts: dict[int, tuple[int, int]] = {}
+        self._zones_off: list[int] = []
 
     def record(self, message: Sequence[int], controller: int, *, told: bool = False) -> None:
         """Record what a channel message changes; other messages are ignored.
@@ -249,10 +253,18 @@ class ChannelState:
         for address in [address for address in list(self._channels) if address[0] == controller]:
             del self._channels[address]
         self._told = {address for address in self._told if address[0] != controller}
+        self._shifts.pop(controller, None)
+
+    def shift(self, controller: int, octave: int, transposed: int, zones_off: list[int]) -> None:
+        """Record where gestures have brought a controller, and which zones they have left off."""
+        self._shifts[controller] = octave, transposed
+        self._zones_off = zones_off
 
     def messages(self) -> list[tuple[int, bytes]]:
         """Return controllers and messages, in the order that a fresh receiver needs."""
-        return [
+        shifts, off = list(self._shifts.items()), self._zones_off
+        resumed = [(controller, resuming(*shift)) for controller, shift in shifts if any(shift)]
+        return [*resumed, *((0, switching_off(zone)) for zone in off)] + [
             (controller, message)
             for (controller, number), channel in list(self._channels.items())
             for message in channel.messages(number)

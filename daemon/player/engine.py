@@ -227,8 +227,8 @@ class Engine:
         replies, gestures = self.instrument.replies, self.instrument.gestures
         told: list[Reply | Gesture] = [Reply(*replies.popleft()) for _ in range(len(replies))]
         for done in [gestures.popleft() for _ in range(len(gestures))]:
-            off = list(done.zones_off)
-            told.append(Gesture(done.controller, done.words, done.octave, off, *done.program))
+            shift, off = (done.octave, done.transposed), list(done.zones_off)
+            told.append(Gesture(done.controller, done.words, *shift, off, *done.program))
         return told
 
     def fade_out(self) -> None:

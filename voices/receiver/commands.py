@@ -51,14 +51,13 @@ class Commands:
         elif "sound" in words:
             told += ": there is none"
         off = tuple(sorted(place + 1 for place in self._part.zones.off))
-        return Done(channel.controller, told, channel.octave, off, program)
+        shift = channel.octave, channel.transposed
+        return Done(channel.controller, told, *shift, off, program)
 
     def _shift(self, channel: Channel, octaves: int, keys: int) -> str:
         octave = max(-MOST_OCTAVES, min(MOST_OCTAVES, channel.octave + octaves))
         transposed = max(-MOST_KEYS, min(MOST_KEYS, channel.transposed + keys))
-        for each in self._part.routing(channel.controller).channels:
-            each.octave, each.transposed = octave, transposed
-            each.shift = 12 * octave + transposed
+        self._part.shift(channel.controller, octave, transposed)
         return f": {octave:+d} and {transposed:+d} keys" if transposed else f": {octave:+d}"
 
     def _choose(self, channel: Channel, place: int | None, step: int, at: int) -> tuple[int, int]:

@@ -170,6 +170,12 @@ class Part:
     def _channels(self) -> list[Channel]:
         return [channel for routing in self._routings.values() for channel in routing.channels]
 
+    def shift(self, controller: int, octave: int, transposed: int) -> None:
+        """Have a controller's keys sound so many octaves and keys higher, from the next on."""
+        for channel in self.routing(controller).channels:
+            channel.octave, channel.transposed = octave, transposed
+            channel.shift = 12 * octave + transposed
+
     # --- targets ---------------------------------------------------------------------------
 
     def _targets(self, channel: Channel) -> list[float]:

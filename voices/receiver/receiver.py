@@ -26,7 +26,7 @@ from voices.receiver.channel_voice import (
 from voices.receiver.commands import Commands
 from voices.receiver.control_change import CONTROLS, ON
 from voices.receiver.entry import Handler
-from voices.receiver.gestures import Gestures
+from voices.receiver.gestures import ORIGIN, RESUME, ZONE_OFF, Gestures
 from voices.receiver.part import Part
 
 
@@ -100,6 +100,8 @@ class Receiver:
                 sysex.dispatch(self._part, controller, message, at)
         elif status == 0xFE and "active_sensing" not in self._ignored:
             self._sensing.watch(controller, at)
+        elif status == RESUME and len(message) == 3:
+            self._resume(controller, message[1], message[2])
         elif status == 0xFF:
             self.reset(controller, at, "system reset")
 
@@ -124,6 +126,12 @@ class Receiver:
             handler = self._controls[first]
         if handler is not None:
             handler(self._part, channel, first, second, at)
+
+    def _resume(self, controller: int, first: int, second: int) -> None:
+        if first == ZONE_OFF:
+            self._part.zones.off.add(second - 1)
+        else:
+            self._part.shift(controller, first - ORIGIN, second - ORIGIN)
 
     def reset(self, controller: int, at: int, by: str) -> None:
         """Release every note of a controller, and bring it to where it is at power-on."""

@@ -178,3 +178,30 @@ def test_what_waits_is_written_when_a_key_says_keep(daemon: VirtualDaemon) -> No
     daemon.play(36, 38)
     daemon.run(0.5)
     assert written
+
+
+def test_another_player_has_the_octave_and_the_zones_that_gestures_had_set(
+    daemon: VirtualDaemon,
+) -> None:
+    keys = {"38": "octave up", "40": "transpose down", "41": "zone 2"}
+    daemon.files.edit(gestures={"held": "key 36", "keys": keys}, zones=[{}, {"octave": 1}])
+    daemon.run(1.0)
+    daemon.play(36, 38, 40, 41)
+    daemon.ports.send(KEYS, b"\x80\x24\x40", daemon.now_us)
+    daemon.run(0.5)
+    daemon.end("gone")
+    daemon.run(3.0)
+    daemon.play(60)
+    daemon.run(0.1)
+    note = instrument(daemon).ledger.notes[-1]
+    assert (note.key, note.sounding_key) == (60, 71)
+    assert daemon.accounts["sounding"] == 1
+    daemon.ports.unplug(KEYS)
+    daemon.run(0.5)
+    daemon.end("gone")
+    daemon.run(3.0)
+    daemon.ports.plug(KEYS)
+    daemon.run(1.0)
+    daemon.play(60)
+    daemon.run(0.1)
+    assert instrument(daemon).ledger.notes[-1].sounding_key == 60

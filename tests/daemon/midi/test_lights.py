@@ -35,7 +35,7 @@ class Desk:
 
 
 def gesture(octave: int = 0, zones_off: list[int] | None = None) -> Gesture:
-    return Gesture(0, "octave up", octave, zones_off or [], -1, -1)
+    return Gesture(0, "octave up", octave, 0, zones_off or [], -1, -1)
 
 
 def test_without_lights_in_the_settings_nothing_is_sent() -> None:
