@@ -292,6 +292,23 @@ def test_a_knob_of_fourteen_bits_may_move_in_finer_steps() -> None:
     assert turned.moves(turned.read(50, is_fine=True), 0)
 
 
+def test_a_knob_that_trembles_changes_no_sample_and_costs_no_motion() -> None:
+    trembles, rests = knob("tilt", RICH).control(20, 64), knob("tilt", RICH).control(20, 64)
+    for place in range(100):
+        trembles.control(20, 64 + place % 2)
+        assert np.array_equal(trembles.hear(0.02), rests.hear(0.02))
+    assert not trembles.instrument.moving
+
+
+def test_what_a_turned_knob_moves_is_nine_tenths_there_within_20_ms() -> None:
+    player = knob("volume", binding={"low": -12.0, "high": 0.0}, block=32).control(20, 64).wait(0.1)
+    before = peak(player.hear(0.02))
+    player.control(20, 0).wait(0.02)
+    after = peak(player.hear(0.01))
+    wanted = before * 10 ** (-6.0 / 20)
+    assert abs(after - wanted) < abs(before - wanted) / 10
+
+
 # --- taking over ----------------------------------------------------------------------------
 
 VOLUME = Binding(control=20, target="volume")
