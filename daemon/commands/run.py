@@ -20,6 +20,7 @@ SWITCH_INTERVAL_S = 5e-4
 SHARED = (
     *("config.library", "config.settings", "daemon.player.governor"),
     *("daemon.soundcard.card_list", "daemon.soundcard.mixer", "voices.curves"),
+    "voices.receiver.gestures",
 )
 """With what these import, all that keeper and player have in common."""
 

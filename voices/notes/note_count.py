@@ -28,6 +28,8 @@ ACCOUNTS: tuple[str, ...] = (
     "no sound card",
 )
 REMEMBERED = 512
+NEUTRAL = 64
+"""The release velocity of keys that have none (MIDI 1.0, p. 10)."""
 
 
 @dataclass(slots=True)

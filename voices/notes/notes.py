@@ -14,13 +14,11 @@ from voices.channels.control_targets import pressed_by
 from voices.modulation.smoother import LEFT, PITCH, RIGHT
 from voices.notes.allocator import KeyAddress
 from voices.notes.legato import Legato
+from voices.notes.note_count import NEUTRAL
 from voices.notes.voice import Voice, onset_spectrum
 from voices.notes.voice_pool import VoicePool
 from voices.synthesis.envelope_segment import attack
 from voices.synthesis.slot import Slot
-
-NEUTRAL = 64
-"""The release velocity of keys that have none (MIDI 1.0, p. 10)."""
 
 
 class Notes:

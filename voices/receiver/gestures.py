@@ -10,11 +10,14 @@ Units: keys and programs as on the wire, frames. Threads: the instrument's.
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from config.settings import Settings
 from voices.channels.channel import Channel
-from voices.notes.notes import NEUTRAL, Notes
+from voices.notes.note_count import NEUTRAL
+
+if TYPE_CHECKING:  # the keeper takes messages from here, and does without numpy
+    from voices.notes.notes import Notes
 
 RESUME, ZONE_OFF, ORIGIN = 0xFF, 0x7F, 0x40
 """A message of three bytes that only the daemon sends, and what its second byte says."""
@@ -73,7 +76,7 @@ class Gestures:
     """
 
     def __init__(
-        self, notes: Notes, do: Callable[[str, Channel, int], Done], strike: Strike
+        self, notes: "Notes", do: Callable[[str, Channel, int], Done], strike: Strike
     ) -> None:
         self.done: deque[Done] = deque(maxlen=KEPT)
         """Those that nobody has been told of yet."""
