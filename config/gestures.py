@@ -21,6 +21,8 @@ _WITH_NUMBER = re.compile(r"(sound|zone) ([1-9][0-9]{0,2})")
 _HELD = re.compile(r"(key|control|program) ([0-9]{1,3})")
 _RANGES = {"key": (0, 127), "control": (1, 119), "program": (1, 128)}
 
+RESUME, ZONE_OFF, ORIGIN = 0xFF, 0x7F, 0x40
+"""A message of three bytes that only the daemon sends, and what its second byte says."""
 TWELVE: dict[int, str] = {
     1: "previous sound",
     2: "octave down",
@@ -96,3 +98,13 @@ class Gestures(Section):
         """What each key means."""
         found = {self.lowest + above: words for above, words in SETS[self.set].items()}
         return found | {int(key): words for key, words in self.keys.items()}
+
+
+def resuming(octave: int, transposed: int) -> bytes:
+    """Return the message that has a controller where gestures had brought another instrument."""
+    return bytes((RESUME, ORIGIN + octave, ORIGIN + transposed))
+
+
+def switching_off(zone: int) -> bytes:
+    """Return the message that has a zone off, counted from 1."""
+    return bytes((RESUME, ZONE_OFF, zone))

@@ -10,7 +10,7 @@ would have left it, but for the notes. Which keys are down is known, too.
 
 from collections.abc import Collection, Sequence
 
-from voices.receiver.gestures import resuming, switching_off
+from config.gestures import resuming, switching_off
 
 ControlAddress = tuple[int, int, int | str]
 """Controller, channel from 0, and control number; or the wheel, or the pressure, by name."""

@@ -19,8 +19,6 @@ from voices.notes.note_count import NEUTRAL
 if TYPE_CHECKING:  # the keeper takes messages from here, and does without numpy
     from voices.notes.notes import Notes
 
-RESUME, ZONE_OFF, ORIGIN = 0xFF, 0x7F, 0x40
-"""A message of three bytes that only the daemon sends, and what its second byte says."""
 KEPT = 64
 """So many wait to be told at most."""
 
@@ -41,16 +39,6 @@ class Done(NamedTuple):
     """The zones that are switched off, counted from 1."""
     program: tuple[int, int] = (-1, -1)
     """The channel and the program of a sound that was chosen, from 0; -1: none was."""
-
-
-def resuming(octave: int, transposed: int) -> bytes:
-    """Return the message that has a controller where gestures had brought another instrument."""
-    return bytes((RESUME, ORIGIN + octave, ORIGIN + transposed))
-
-
-def switching_off(zone: int) -> bytes:
-    """Return the message that has a zone off, counted from 1."""
-    return bytes((RESUME, ZONE_OFF, zone))
 
 
 @dataclass(slots=True)

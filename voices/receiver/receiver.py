@@ -9,6 +9,7 @@ Source: MIDI 1.0 Detailed Specification 4.2.1, tables I to VI.
 
 from collections.abc import Sequence
 
+from config.gestures import ORIGIN, RESUME, ZONE_OFF
 from config.settings import Settings
 from voices.channels.channel import Channel
 from voices.receiver import sysex
@@ -26,7 +27,7 @@ from voices.receiver.channel_voice import (
 from voices.receiver.commands import Commands
 from voices.receiver.control_change import CONTROLS, ON
 from voices.receiver.entry import Handler
-from voices.receiver.gestures import ORIGIN, RESUME, ZONE_OFF, Gestures
+from voices.receiver.gestures import Gestures
 from voices.receiver.part import Part
 
 
