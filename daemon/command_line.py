@@ -150,6 +150,9 @@ def build() -> Parser:
         "--controller 'Cargo Bike Keys 25'",
     )
     listen.add_argument(
+        "--plain", action="store_true", help="one message a line, as it is written into a pipe"
+    )
+    listen.add_argument(
         "--controller", metavar="CONTROLLER", help="only this one; part of its name is enough"
     )
 

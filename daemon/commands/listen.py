@@ -1,17 +1,28 @@
-"""The command ``partiald listen``: what the controllers send, one message a line.
+"""The command ``partiald listen``: what the controllers send, and what they turn out to be.
+
+On a terminal it is a view that is written in place; with ``--plain``, or into a pipe, one message a
+line. At its end it says what each controller is, and offers the settings that suit it.
 
 Units: seconds since the start; channels 1 to 16; C4 is key 60.
 Threads: the MIDI library's threads put into a queue, the main thread writes.
 """
 
 import argparse
+import os
 import queue
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 
+from config.files import write_atomic
+from config.layers import OWNER
 from config.printable import printable
+from daemon.drawing.refresh import follow
 from daemon.linux.stderr import silence_libraries
+from daemon.listening.live_view import view
+from daemon.listening.seen import Seen
+from daemon.listening.sheet import settings_lines, words
 from daemon.midi.message_words import message_words, system_name
 from daemon.midi.port_choice import choose_ports, device_of
 from daemon.midi.ports import MidiPorts, OpenPort
@@ -19,6 +30,8 @@ from daemon.midi.rtmidi_ports import RtMidiPorts
 from daemon.storage.settings_files import SettingsFiles
 
 _POLL_S = 0.25
+_VIEW_S = 0.1
+_HERE = Path("partiald.toml")
 _STEADY = (0xF1, 0xF8, 0xFE)
 """Quarter frames, clock and active sensing come without end, so they are shown once."""
 
@@ -34,16 +47,56 @@ def run(arguments: argparse.Namespace) -> int:
         wanted, serial = loaded.settings.controller.name, loaded.settings.controller.serial
     ports = RtMidiPorts()
     listening = Listening(ports, wanted, lambda: time.monotonic_ns() // 1000, serial)
+    live = sys.stdout.isatty() and not arguments.plain
     try:
-        while True:
+        if live:
+            _watch(listening)
+        while not live:
             for line in listening.lines(_POLL_S):
                 sys.stdout.write(line + "\n")
             sys.stdout.flush()
     except KeyboardInterrupt:
-        return 0
+        pass
     finally:
         listening.close()
         ports.close()
+    if live:
+        tell(listening.seen, sys.stdin.readline)
+    return 0
+
+
+def _watch(listening: "Listening") -> None:
+    """Show the view until Ctrl-C."""
+    listening.lines(0.0)
+
+    def gather(_: float) -> None:
+        until_s = time.monotonic() + _VIEW_S
+        while (left_s := until_s - time.monotonic()) > 0.0:
+            listening.lines(left_s)
+
+    follow(lambda: view(list(listening.seen.values())), sys.stdout, gather)
+
+
+def tell(
+    seen: Mapping[str, Seen], read: Callable[[], str], owner: Path = OWNER, here: Path = _HERE
+) -> None:
+    """Say what each controller is, and write the settings that suit it if that is wanted."""
+    for each in seen.values():
+        if not each.messages:
+            continue
+        sys.stdout.write("\n" + "".join(f"{line}\n" for line in words(each)))
+        lines = settings_lines(each)
+        sys.stdout.write("\nSettings that suit it:\n\n" + "".join(f"{line}\n" for line in lines))
+        path = owner if not owner.exists() and os.access(owner.parent, os.W_OK) else here
+        if path.exists():
+            sys.stdout.write(f"\n{path} is there already: copy the lines you want into it.\n")
+            return
+        sys.stdout.write(f"\nWrite them into {path}? [y/N] ")
+        sys.stdout.flush()
+        if read().strip().lower() in ("y", "yes"):
+            write_atomic(path, "".join(f"{line}\n" for line in lines))
+            sys.stdout.write(f"{path}: written\n")
+        return
 
 
 class Listening:
@@ -66,6 +119,8 @@ class Listening:
     ) -> None:
         self._ports, self._wanted, self._clock_us = ports, wanted, clock_us
         self._serial = serial
+        self.seen: dict[str, Seen] = {}
+        """What each controller has turned out to be, by name."""
         self._open: dict[str, OpenPort] = {}
         self._came: queue.SimpleQueue[tuple[int, str, Sequence[int]]] = queue.SimpleQueue()
         self._start_us = clock_us()
@@ -112,6 +167,7 @@ class Listening:
             self._open[name] = port
             stale = f" (dropped {port.stale} messages sent before)" * bool(port.stale)
             lines.append(f"listening to: {device_of(name)[0]}{stale}")
+            self.seen.setdefault(device_of(name)[0], Seen(device_of(name)[0]))
         self._refused.intersection_update(chosen)
         if bool(chosen) != self._seen_any:
             self._seen_any = bool(chosen)
@@ -125,6 +181,7 @@ class Listening:
 
     def _line(self, time_us: int, name: str, message: Sequence[int]) -> str:
         status = message[0]
+        self.seen.setdefault(name, Seen(name)).take(message)
         if status in _STEADY:
             if (name, status) in self._steady:
                 return ""

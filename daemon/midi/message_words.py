@@ -35,6 +35,11 @@ def message_words(message: Sequence[int]) -> str:
     return f"bend {(second << 7 | first) - 8192:+d}"
 
 
+def control_words(number: int) -> str:
+    """Return a controller's number and its name, if it has one."""
+    return f"{number}{_control(number)}"
+
+
 def system_name(status: int) -> str:
     """Return the name of a system message."""
     return SYSTEM[status][0].lower() if status in SYSTEM else f"undefined {status:02X}"

@@ -1,16 +1,23 @@
 """What the controllers send, in words: with simulated ports, and as a process over JACK."""
 
+import fcntl
 import os
+import pty
 import queue
+import select
 import signal
+import struct
 import subprocess
+import termios
 import threading
+import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
-from daemon.commands.listen import Listening
+from daemon.commands.listen import Listening, tell
+from daemon.listening.seen import Seen
 from daemon.midi.message_words import message_words
 from daemon.midi.ports import OnMessage, OpenPort
 from daemon.midi.simulated import SimulatedPorts
@@ -321,3 +328,62 @@ def test_a_reader_that_has_heard_enough_ends_it(jack_server: JackServer) -> None
         finally:
             process.kill()
             process.communicate()
+
+
+@pytest.mark.gig
+def test_on_a_terminal_it_is_a_view_and_ends_with_a_sheet_that_may_be_written(
+    jack_server: JackServer, tmp_path: Path
+) -> None:
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+    with VirtualController() as controller:
+        listening = subprocess.Popen(
+            command("listen", "--controller", NAME),
+            cwd=tmp_path,
+            env=environment(),
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+        )
+        os.close(theirs)
+        shown = ""
+
+        def shows(words: str) -> bool:
+            nonlocal shown
+            if select.select([ours], [], [], 0.1)[0]:
+                shown += os.read(ours, 1 << 16).decode("utf-8", "replace")
+            return words in shown
+
+        try:
+            wait_until(lambda: shows(NAME), 20.0)
+            for key in (60, 62, 64, 65):
+                controller.send(0x90, key, 64)
+            wait_until(lambda: shows("always 64: set fixed_velocity"), 10.0)
+            listening.send_signal(signal.SIGINT)
+            wait_until(lambda: shows("Write them into"), 10.0)
+            os.write(ours, b"n\n")
+            assert listening.wait(10) == 0
+        finally:
+            listening.kill()
+            listening.wait()
+            os.close(ours)
+    assert not list(tmp_path.glob("*.toml"))
+
+
+def test_the_settings_that_suit_are_written_once_when_wanted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    keys = Seen(NAME)
+    for key in (60, 62, 64, 65):
+        keys.take(bytes((0x90, key, 64)))
+    here, owner = tmp_path / "partiald.toml", tmp_path / "etc" / "partiald.toml"
+    tell({NAME: keys}, lambda: "n\n", owner, here)
+    assert not here.exists()
+    tell({NAME: keys}, lambda: "y\n", owner, here)
+    assert tomllib.loads(here.read_text())["controller"]["fixed_velocity"] == 100
+    tell({NAME: keys}, lambda: "y\n", owner, here)
+    assert "is there already" in capsys.readouterr().out
+    owner.parent.mkdir()
+    tell({NAME: keys}, lambda: "yes\n", owner, here)
+    assert owner.read_text() == here.read_text()
+    tell({NAME: Seen(NAME)}, lambda: "y\n", owner, here)

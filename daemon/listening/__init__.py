@@ -1,0 +1,1 @@
+"""What a controller turns out to be, from what it sends."""
