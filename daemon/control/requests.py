@@ -18,7 +18,8 @@ ChannelMessage = Annotated[
 
 
 class _Question(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+    # Built for the first request: no start waits for it.
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, defer_build=True)
 
 
 class AskStatus(_Question):
@@ -119,4 +120,6 @@ AskKnobs = AskLearn | AskLearned | AskBindings | AskForget
 """What is asked about knobs."""
 Request = AskStatus | AskWhy | AskKnobs | AskPanic | AskPlay | AskShaping
 """What can be asked."""
-REQUEST: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="ask")])
+REQUEST: TypeAdapter[Request] = TypeAdapter(
+    Annotated[Request, Field(discriminator="ask")], config=ConfigDict(defer_build=True)
+)
