@@ -59,7 +59,7 @@ class Instrument:
         For a card with one channel: pan is ignored, both sides are equal.
     own_sound_only
         For a quick start: until settings are applied again, the sound in force stands for those
-        that program changes and zones choose.
+        that program changes choose.
 
     Raises
     ------

@@ -61,6 +61,8 @@ class Start:
     """The identity of the card played on before: on any other the sound grows out of silence."""
     patience_s: float = 0.0
     """How long it waits for a card that has just come to be ours to open."""
+    programs: bool = False
+    """Whether program changes have chosen sounds already, which must then be ready at once."""
 
 
 @dataclass(frozen=True)

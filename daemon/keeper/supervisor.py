@@ -11,7 +11,7 @@ player ends and the next one takes that.
 import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, Protocol
 
 from config.settings import Settings
@@ -238,9 +238,9 @@ class PlayerSupervisor:
         if now_us < self._look_us or not self._players.alive:
             return
         self._put(self._volume.safe(self._settings.bindings), now_us)
-        plain, patience_s = self._plain, self._patience_s
-        job = messages.Start(plain.settings, plain.sounds, {}, self.known_card, patience_s)
-        self._players.start(job)
+        plain, chosen = self._plain, bool(self._channel_state.programs())
+        job = messages.Start(plain.settings, plain.sounds, {}, self.known_card)
+        self._players.start(replace(job, patience_s=self._patience_s, programs=chosen))
         self._patience_s, self._started_us = 0.0, now_us
         self._enter(PlayerState.OPENING, now_us)
 

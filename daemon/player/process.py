@@ -119,8 +119,9 @@ class Player:
         signal.pthread_sigmask(signal.SIG_SETMASK, ())
         silence_libraries()
         settings, sounds = prepared(job.settings, job.sounds)
+        quick = {"own_sound_only": not job.programs}
         # PortAudio looks around outside the interpreter: time to warm up in.
-        warming = threading.Thread(target=warm_up, args=(settings, sounds))
+        warming = threading.Thread(target=warm_up, args=(settings, sounds), kwargs=quick)
         warming.start()
         await_access(job.patience_s)
         named = [Card.from_plain(job.card)] if job.card else []
@@ -135,7 +136,9 @@ class Player:
             cards,
             settings.audio.sample_rate,
             lambda card, rate: self._open(
-                card, rate, settings, sounds, rise=card.identity != job.known_card
+                *(card, rate, settings, sounds),
+                rise=card.identity != job.known_card,
+                quick=not job.programs,
             ),
             self._tell,
         )
@@ -153,8 +156,9 @@ class Player:
             self._tell("refused", f"'{output.card.name}' requests no audio", "warning")
             return ExitStatus.REFUSED
         self._announce(output, settings)
-        # What program changes choose is made ready while it plays.
-        engine.submit(settings, sounds)
+        if not job.programs:
+            # What program changes choose is made ready while it plays.
+            engine.submit(settings, sounds)
         return self._play(output, engine)
 
     def _open(
@@ -164,6 +168,7 @@ class Player:
         settings: Settings,
         sounds: Mapping[str, Sound],
         rise: bool,
+        quick: bool,
     ) -> tuple[Output, Engine]:
         """Open a card, or raise OutputError."""
         frames = settings.audio.block_frames
@@ -177,7 +182,7 @@ class Player:
             mono=card.channels == 1,
             governed=True,
             fade_in=rise,
-            own_sound_only=True,
+            own_sound_only=quick,
             on_note=self._note_events.put,
         )
         output = Output(

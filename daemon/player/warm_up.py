@@ -18,7 +18,9 @@ _WARM_UP_BLOCKS = 24
 _COMMON_RATE = 48_000
 
 
-def warm_up(settings: Settings, sounds: Mapping[str, Sound] | None) -> int:
+def warm_up(
+    settings: Settings, sounds: Mapping[str, Sound] | None, *, own_sound_only: bool = False
+) -> int:
     """Play a few notes that nobody hears, while nothing else plays; return how many.
 
     The first matrix product alone takes milliseconds: the BLAS library allocates its memory then.
@@ -33,7 +35,7 @@ def warm_up(settings: Settings, sounds: Mapping[str, Sound] | None) -> int:
         sample_rate=sample_rate,
         block_frames=frames,
         sounds=sounds,
-        own_sound_only=True,
+        own_sound_only=own_sound_only,
     )
     out = np.zeros((frames, 2), np.float32)
     for number in range(_WARM_UP_BLOCKS):

@@ -33,7 +33,7 @@ class Repertoire:
     before
         The repertoire in force: what it has already is used again.
     own_only
-        Whether the sound in force stands for all others.
+        Whether the sound in force stands for those that program changes choose.
     """
 
     def __init__(
@@ -51,15 +51,18 @@ class Repertoire:
         self.sounds = sounds
         self._sample_rate = sample_rate
         self._mono = mono
-        self._own, self._own_only = settings.sound.name, own_only
+        self._own = settings.sound.name
         old: dict[str, Voicing] = before.voicings if before else {}
         # The settings' own may be another now, and so may what stands for unknown ones.
         self.voicings: dict[str, Voicing] = {
             name: each for name, each in old.items() if each.sound == sounds.get(name)
         }
         chosen = settings.sound
-        others = chain(chosen.programs, *chosen.banks.values(), (z.sound for z in settings.zones))
-        for name in dict.fromkeys(("",) if own_only else ("", *others)):
+        others = [zone.sound for zone in settings.zones]
+        if not own_only:
+            others += chain(chosen.programs, *chosen.banks.values())
+        self._at_hand = {self._own, *others} if own_only else set(sounds)
+        for name in dict.fromkeys(("", *others)):
             self.voicing(name)
         keys = preset(settings.tuning, sample_rate).frequencies
         voicing = self.voicing(self._own)
@@ -88,7 +91,7 @@ class Repertoire:
         """Return a sound ready to play; the settings' own if it is unknown or not given."""
         known = self.voicings.get(name)
         if known is None:
-            if name in self.sounds and (name == self._own or not self._own_only):
+            if name in self._at_hand:
                 known = voicing_of(self.sounds[name], self._sample_rate, mono=self._mono)
             else:
                 known = self.voicing(self._own)

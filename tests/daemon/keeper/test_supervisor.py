@@ -58,6 +58,17 @@ def test_a_card_that_appears_is_tried_at_once() -> None:
     assert len(bench.players.jobs) == 2
 
 
+def test_a_player_is_told_whether_program_changes_have_chosen_a_sound() -> None:
+    bench = KeeperBench()
+    bench.keeper.start()
+    bench.tick()
+    bench.say("refused", NO_CARD, "warning")
+    bench.channel_state.record((0xC0, 3), 0)
+    bench.card = object()
+    bench.tick()
+    assert [job.programs for job in bench.players.jobs] == [False, True]
+
+
 def test_only_a_card_that_has_just_come_is_waited_for_until_it_is_ours() -> None:
     bench = KeeperBench()
     bench.keeper.start()
