@@ -1,4 +1,4 @@
-"""How evenly loud the sounds are over the compass, and what a small loudspeaker leaves of them.
+"""How evenly loud each sound is over the compass, and what a small loudspeaker leaves of them.
 
 Loudness after ITU-R BS.1770-4, A-weighting after IEC 61672-1. A loudspeaker of 5 cm falls off
 below about 200 Hz; the pitch stays where partials between 300 Hz and 2 kHz are left (R. Plomp,
@@ -20,7 +20,7 @@ from tests.support.takes import COMPASS, PLAYED, note, of
 
 pytestmark = pytest.mark.slow
 SMALL_HZ = 200.0
-C2, C4 = 36, 60
+C2 = 36
 HELD = of("flue", "reed", "bowed", "blown", "sung", "glass", "drone")
 HELD_S = 3.0
 """Long enough for tones that beat."""
@@ -31,11 +31,6 @@ def test_no_key_is_much_louder_than_another(name: str) -> None:
     measure = steady_loudness if name in HELD else loudness
     measured = {key: measure(note(name, key, 100, HELD_S)) for key in COMPASS}
     assert max(measured.values()) - min(measured.values()) <= 3.0, measured
-
-
-def test_the_sounds_are_equally_loud_at_c4() -> None:
-    measured = {name: loudness(note(name, C4)) for name in PLAYED}
-    assert max(measured.values()) - min(measured.values()) <= 1.0, measured
 
 
 @pytest.mark.parametrize("name", PLAYED)
