@@ -345,3 +345,17 @@ def test_whatever_the_files_hold_something_plays(files: Files, texts: list[str])
     in_force, faults = files.load_forgiving()
     assert 1 <= in_force.settings.polyphony <= 256
     assert all(fault.startswith(f"{files.owner.parent}/") for fault in faults)
+
+
+@pytest.mark.parametrize("where", ["owner", "boot"])
+def test_with_remember_nothing_what_was_learned_does_not_count(files: Files, where: str) -> None:
+    learned = '[sound]\nname = "sine"\n'
+    files.write("", learned, "")
+    assert files.load().settings.sound.name == "sine"
+    nothing = 'remember = "nothing"\n'
+    files.write(*((nothing, learned, "") if where == "owner" else ("", learned, nothing)))
+    in_force = files.load()
+    assert in_force.settings.sound.name == Settings().sound.name
+    assert str(files.learned) not in in_force.origins.values()
+    files.write(nothing, "[sound]\nname = 3\n", "")
+    assert files.load_forgiving()[1] == [], "nor do its faults"

@@ -141,3 +141,40 @@ def test_what_is_moved_is_heard_at_once_on_the_running_daemon_in_held_notes(
         assert accounts["sounding"] == 1
         wait_until(lambda: daemon.status()["voices"]["now"] == 1)
     assert "Traceback" not in daemon.log
+
+
+@pytest.mark.gig
+def test_without_a_daemon_it_plays_aloud_from_silence_upwards(
+    jack_server: JackServer, tmp_path: Path
+) -> None:
+    """On a real stream; what is moved is heard, and it ends without a held note."""
+    page = subprocess.Popen(
+        [sys.executable, "-m", "daemon", "shape", "flat64", "--plain", "--aloud"],
+        cwd=tmp_path,
+        env=environment() | {"RUNTIME_DIRECTORY": str(tmp_path)},
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        bufsize=1,
+    )
+    assert page.stdin is not None
+    assert page.stdout is not None
+    try:
+        assert "headphones off the ears" in page.stdout.readline()
+        assert page.stdout.readline().startswith("flat64: ")
+        page.stdin.write("strike\n")
+        assert page.stdout.readline() == "struck, or let go\n"
+
+        def levels() -> list[float]:
+            heard = record(tmp_path).astype(np.float64)
+            return [db(partial_level(heard, RATE, 261.6256 * n)) for n in (1, 2)]
+
+        before = levels()
+        assert before[0] > -60
+        page.stdin.write("partial 2 -20\n")
+        assert page.stdout.readline() == "partial 2 -20.0 dB\n"
+        levels()  # what was on its way is over
+        assert levels()[1] - before[1] == pytest.approx(-20.0, abs=1.0)
+    finally:
+        page.communicate("quit\nquit\n", timeout=20)
+    assert page.returncode == 0
