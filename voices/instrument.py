@@ -210,6 +210,8 @@ class Instrument:
         self._receiver.release_silent(self.frame)
         if self._pool.modulation.gliding:
             self._pool.modulation.glide(self.frame)
+        if self._pool.anew.waiting:
+            self._pool.anew.change(self._pool, frame)
         banks = [bank for bank in self._pool.banks.values() if bank.count]
         sends = self._room.level > 0.0 and self._pool.sending > 0
         if banks:

@@ -18,7 +18,7 @@ from voices.notes.note_modulation import NoteModulation
 from voices.notes.repertoire import Repertoire
 from voices.notes.stolen_notes import StolenNotes
 from voices.notes.voice import Voice
-from voices.notes.voiced_anew import voice_anew
+from voices.notes.voiced_anew import HeldNotes
 from voices.synthesis.bank import Bank
 from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import decay, fade
@@ -65,6 +65,7 @@ class VoicePool:
         self._cache = TableCache(frames)
         self._cells = Chirps()
         self._mono, self._own_sound_only = mono, own_sound_only
+        self.anew = HeldNotes()
         self.sounding = 0
         """How many voices sound, tails and fades included."""
         self.sending = 0
@@ -84,6 +85,7 @@ class VoicePool:
                 rows = ROWS_A_VOICE * settings.polyphony * slots
                 motion = self.smoother, self._spectrum
                 banks[shape] = Bank(*shape, self._frames, rows, *motion, self._cache, self._cells)
+        self.anew.prepare(tuple(self.allocator.values()), self._repertoire, ready)
         self._prepared = ready, banks
 
     def apply(self, settings: Settings, sounds: Mapping[str, Sound], frame: int) -> None:
@@ -102,8 +104,7 @@ class VoicePool:
         self.allocator.polyphony = settings.polyphony
         for voice in self.allocator.surplus():
             self.steal(voice, frame, "polyphony lowered")
-        if before is not None:
-            voice_anew(self, before, ready, frame)
+        self.anew.renew(self.allocator.values(), before, ready)
 
     @property
     def sounds(self) -> Mapping[str, Sound]:

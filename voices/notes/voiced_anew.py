@@ -6,6 +6,8 @@ The old spectrum fades and the new one rises on a raised cosine; what decays is 
 would be had the note begun with it. Released notes end as they were.
 """
 
+from collections import deque
+from collections.abc import Iterable
 from typing import Protocol
 
 import numpy as np
@@ -18,6 +20,8 @@ from voices.synthesis.slot import Slot
 from voices.synthesis.voicing import Voicing
 
 BLEND_S = 0.015
+A_BLOCK = 2
+"""So many notes change in one block: a chord must not make it late."""
 
 
 class Pool(Protocol):
@@ -30,18 +34,51 @@ class Pool(Protocol):
         """Let one more slot of a voice sound."""
 
 
-def voice_anew(pool: Pool, before: Repertoire, now: Repertoire, at: int) -> None:
-    """Let held notes go on in sounds that are other than before under the same name."""
-    for voice in list(pool.allocator.values()):
-        name = voice.channel.sound_name
-        if voice.released or voice.frozen or before.called(name) != now.called(name):
-            continue
-        old, new = before.voicing(name), now.voicing(name)
-        if old is not new and voice.slots and voice.slots[0].timbre.sound is old.sound:
-            _change(pool, voice, new, at)
+class HeldNotes:
+    """The held notes that are still to go on in a changed sound."""
+
+    def __init__(self) -> None:
+        self.waiting: deque[tuple[Voice, Voicing]] = deque()
+
+    def prepare(self, voices: Iterable[Voice], before: Repertoire | None, now: Repertoire) -> None:
+        """Work out beforehand what their change will need; in any thread."""
+        for voice, voicing in self._of(voices, before, now) if before else ():
+            for slot in voice.slots[:1]:  # it may have ended by now
+                for timbre in voicing.timbres(slot.key):
+                    timbre.decays_at(slot.key)
+                    timbre.spectrum(max(1, voice.note.velocity), voice.note.serial)
+
+    def renew(self, voices: Iterable[Voice], before: Repertoire | None, now: Repertoire) -> None:
+        """Take note of the notes whose sounds are others now under the same name."""
+        if before is not None:
+            self.waiting = deque(self._of(voices, before, now))
+
+    def change(self, pool: Pool, at: int) -> None:
+        """Let a few of them go on in their sounds. Real-time safe."""
+        for _ in range(min(A_BLOCK, len(self.waiting))):
+            voice, voicing = self.waiting.popleft()
+            voice_anew(pool, voice, voicing, at)
+
+    def _of(
+        self, voices: Iterable[Voice], before: Repertoire, now: Repertoire
+    ) -> list[tuple[Voice, Voicing]]:
+        still = {voice for voice, _ in tuple(self.waiting)}
+        found = []
+        for voice in voices:
+            name = voice.channel.sound_name
+            if voice.released or voice.frozen or before.called(name) != now.called(name):
+                continue
+            old, new = before.voicing(name), now.voicing(name)
+            begun = any(slot.timbre.sound is old.sound for slot in voice.slots[:1])
+            if voice in still or (old is not new and begun):
+                found.append((voice, new))
+        return found
 
 
-def _change(pool: Pool, voice: Voice, voicing: Voicing, at: int) -> None:
+def voice_anew(pool: Pool, voice: Voice, voicing: Voicing, at: int) -> None:
+    """Let a held note go on in another voicing. Real-time safe."""
+    if voice.released or not voice.slots:
+        return
     frames = round(BLEND_S * pool.sample_rate)
     first, shape = voice.slots[0], voice.channel.control_channel.shape
     level = first.level_at(at)

@@ -105,3 +105,20 @@ def test_sliders_that_move_fast_leave_no_voice_behind() -> None:
     held.hear(0.1)
     assert held.instrument.sounding == 1
     assert held.levels()[1] - held.levels()[0] == pytest.approx(-10.25, abs=0.2)
+
+
+def test_many_held_notes_change_a_few_a_block_and_none_is_forgotten() -> None:
+    held = Held(sound([0.0, -20.0]))
+    keys = range(46, 58)
+    for key in keys:
+        held.instrument.take(bytes((0x90, key, 127)))
+    held.hear(0.1)
+    for level_db in (-26.0, -32.0, -38.0):  # each before all have changed to the one before
+        held.change(sound([0.0, level_db]))
+        held.hear(2 * FRAMES / RATE)
+    held.hear(0.2)
+    pool = held.instrument._pool
+    levels = {round(float(v.slots[0].onset_spectrum.levels[1]), 9) for v in pool.allocator.values()}
+    assert len(levels) == 1
+    assert held.instrument.sounding == len(keys) + 1
+    assert not pool.anew.waiting
