@@ -58,7 +58,7 @@ class Repertoire:
             name: each for name, each in old.items() if each.sound == sounds.get(name)
         }
         chosen = settings.sound
-        others = [zone.sound for zone in settings.zones]
+        others = [zone.sound for zone in settings.zones if zone.sound]
         if not own_only:
             others += chain(chosen.programs, *chosen.banks.values())
         self._at_hand = {self._own, *others} if own_only else set(sounds)

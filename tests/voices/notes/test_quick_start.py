@@ -39,6 +39,6 @@ def test_until_all_is_ready_the_sound_in_force_stands_for_the_others() -> None:
 
 
 def test_what_zones_choose_is_ready_from_the_start() -> None:
-    zoned = settings_for("sine", "flat64", zones=[{"sound": "flat64"}])
+    zoned = settings_for("sine", "flat64", zones=[{"sound": "flat64"}, {"octave": 1}])
     quick, whole = (made(zoned, own_sound_only=only) for only in (True, False))
     assert np.array_equal(heard(quick, KEY), heard(whole, KEY))
