@@ -32,13 +32,13 @@ def random_play(seed: int) -> list[Event]:
     return events
 
 
-def play(events: list[Event], polyphony: int) -> Instrument:
+def play(events: list[Event], polyphony: int, blocks: int = 402) -> Instrument:
     settings = Settings.model_validate({"polyphony": polyphony, "sound": {"name": "sine"}})
     instrument = Instrument(settings, sample_rate=48_000, block_frames=BLOCK)
     out = np.zeros((BLOCK, 2), np.float32)
-    waiting = iter([*events, (401, (0xB0, 7, 100))])
+    waiting = iter([*events, (blocks - 1, (0xB0, 7, 100))])
     block, message = next(waiting)
-    for now in range(402):
+    for now in range(blocks):
         if now == block:
             instrument.take(message)
             block, message = next(waiting, (-1, message))
@@ -61,6 +61,16 @@ def test_the_polyphony_named_keeps_the_note_and_one_less_does_not(seed: int) -> 
             other = played(polyphony).ledger.notes[note.serial - 1]
             assert other.serial == note.serial
             assert (other.account == "stolen") is is_stolen
+
+
+def test_a_note_that_has_come_and_gone_needs_its_voice_no_longer() -> None:
+    keys = [(0, 60), (1, 61), (2, -61), (3, 62), (4, 63), (5, -63), (6, -62), (7, 64)]
+    events: list[Event] = [(at, (0x90 if key > 0 else 0x80, abs(key), 100)) for at, key in keys]
+    played = play(events, polyphony=8, blocks=10)
+    first, second, *_ = played.ledger.notes
+    # Held with the first at one time: the second alone, then the third and the fourth.
+    assert polyphony_needed(first, played.ledger.notes, played.frame) == 3
+    assert polyphony_needed(second, played.ledger.notes, played.frame) == 1
 
 
 def test_a_note_whose_key_goes_in_the_frame_of_its_theft_needed_one_more_voice() -> None:
