@@ -203,7 +203,7 @@ def build() -> Parser:
     forget = command(
         "forget", "Take back what was learned and kept; your own files stay.", "--dry-run"
     )
-    forget.add_argument("--dry-run", action="store_true", help="only say what that would be")
+    forget.add_argument("--dry-run", action="store_true", help="only list what that would be")
 
     command(
         "panic", "End every note of the running instrument at once, and any song it is playing.", ""

@@ -21,7 +21,9 @@ class Command(Protocol):
 
 def add_sounds(command: Command) -> None:
     """Add the command and what it can be asked to do."""
-    sounds = command("sounds", "List the sounds; show, draw or hear one; find one.", "")
+    sounds = command(
+        "sounds", "List the sounds; show, draw, hear or keep one, or make one from recordings.", ""
+    )
     sounds.add_argument("--json", action="store_true", help="for a program to read")
     what = sounds.add_subparsers(
         dest="what",

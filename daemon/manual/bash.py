@@ -17,7 +17,7 @@ _partiald_names() { # sound|controller|card
     case $1 in
     sound)
         printf '%s\n' @SOUNDS@
-        for line in @OWNER@/*.toml; do
+        for line in @OWN@; do
             line=${line##*/}
             [[ $line == '*.toml' ]] || printf '%s\n' "${line%.toml}"
         done
@@ -153,7 +153,8 @@ def _command(command: Command) -> str:
 def _operands(tree: Command) -> Iterable[tuple[str, str]]:
     for command in tree.all:
         for place, word in enumerate(command.operands):
-            yield f"{_path(command)}:{place}", f"kind='{kind(word)}'"
+            where = "*" if word.many else str(place)
+            yield f"{_path(command)}:{where}", f"kind='{kind(word)}'"
 
 
 def _values(tree: Command) -> Iterable[tuple[str, str]]:
@@ -174,8 +175,7 @@ def _cases(cases: Iterable[tuple[str, str]]) -> Iterable[str]:
     """Yield a shell's cases; those with the same consequence are one."""
     found: dict[str, list[str]] = {}
     for pattern, consequence in cases:
-        found.setdefault(consequence, []).append(
-            f"*'{pattern[1:]}'" if pattern.startswith("*") else f"'{pattern}'"
-        )
+        quoted = "*".join(f"'{part}'" if part else "" for part in pattern.split("*"))
+        found.setdefault(consequence, []).append(quoted)
     for consequence, patterns in found.items():
         yield f"    {' | '.join(patterns)}) {consequence} ;;"

@@ -30,6 +30,8 @@ class Word:
     """What its value names."""
     choices: tuple[str, ...]
     about: str
+    many: bool
+    """Whether there may be several in a row."""
 
     @property
     def suffix(self) -> str:
@@ -98,4 +100,5 @@ def _word(action: argparse.Action) -> Word:
         _KINDS.get(value, kind),
         tuple(action.choices or ()),
         action.help or "",
+        action.nargs in ("+", "*"),
     )

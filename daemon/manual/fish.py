@@ -13,7 +13,7 @@ _NAMES = r"""# Completion of partiald for fish. Made by `make manuals`: do not e
 
 function __partiald_sound
     printf '%s\n' @SOUNDS@
-    for file in @OWNER@/*.toml
+    for file in @OWN@
         string replace -r '.*/(.*)\.toml$' '$1' -- $file
     end
 end
@@ -89,7 +89,8 @@ def _lines(command: Command) -> Iterator[str]:
         value = f" {_values(option)}" if option.value else ""
         yield f"complete -c partiald -n {_at(path)} {flags}{value} -d {_quoted(option.about)}"
     for place, word in enumerate(command.operands):
-        yield f"complete -c partiald -n {_at(path, place)} {_values(word)}"
+        where = _at(path) if word.many else _at(path, place)
+        yield f"complete -c partiald -n {where} {_values(word)}"
 
 
 def _values(word: Word) -> str:

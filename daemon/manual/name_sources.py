@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from config.library import shipped
+from config.library import OWNER_FOLDERS, shipped
 
 NO_CONTROLLERS = ("System", "Midi Through", "partiald*")
 """What plays no keys, or is partiald's own; a star stands for anything."""
@@ -18,8 +18,8 @@ NO_CONTROLLERS = ("System", "Midi Through", "partiald*")
 class NameSources:
     """The files to read, and the names that are known beforehand."""
 
-    owner: Path = Path("/etc/partiald/sounds")
-    """The owner's sounds."""
+    own: tuple[Path, ...] = OWNER_FOLDERS
+    """Where the owner's sounds are."""
     clients: Path = Path("/proc/asound/seq/clients")
     """Lines such as ``Client  20 : "Cargo Bike Keys 25" [Kernel]``."""
     cards: Path = Path("/proc/asound/cards")
@@ -27,11 +27,16 @@ class NameSources:
     sounds: tuple[str, ...] = ()
     """The sounds that come with partiald."""
 
-    def put_into(self, script: str, quoted: Callable[[str], str], **others: str) -> str:
-        """Return a script with these names, and others, in the places marked ``@LIKE_THIS@``."""
+    def put_into(
+        self, script: str, quoted: Callable[[str], str], glob: str = "/*.toml", **others: str
+    ) -> str:
+        """Return a script with these names, and others, in the places marked ``@LIKE_THIS@``.
+
+        ``glob``: how the shell finds all files of sounds in a folder.
+        """
         parts = {
             "SOUNDS": " ".join(map(quoted, self.sounds)),
-            "OWNER": quoted(str(self.owner)),
+            "OWN": " ".join(quoted(str(each)) + glob for each in self.own),
             "CLIENTS": quoted(str(self.clients)),
             "CARDS": quoted(str(self.cards)),
             **others,

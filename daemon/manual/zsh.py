@@ -13,7 +13,7 @@ _NAMES = r"""#compdef partiald
 # Completion of partiald for zsh. Made by `make manuals`: do not edit.
 
 _partiald_sound() {
-    local -a names=(@SOUNDS@ @OWNER@/*.toml(N:t:r))
+    local -a names=(@SOUNDS@ @OWN@)
     compadd -a names
 }
 
@@ -44,7 +44,7 @@ _TAIL = '\n_partiald "$@"\n'
 def zsh(tree: Command, sources: NameSources) -> str:
     """Return the script."""
     patterns = "|".join(each.replace(" ", "\\ ") for each in NO_CONTROLLERS)
-    script = sources.put_into(_NAMES, shlex.quote, NO_CONTROLLERS=patterns)
+    script = sources.put_into(_NAMES, shlex.quote, glob="/*.toml(N:t:r)", NO_CONTROLLERS=patterns)
     return "\n".join([script, *(_function(command) for command in tree.all)]) + _TAIL
 
 
@@ -87,7 +87,8 @@ def _name(command: Command) -> str:
 def _specs(word: Word) -> list[str]:
     """Return what `_arguments` is told of an option or an operand."""
     if not word.flags:
-        return [shlex.quote(f":{_plain(word.value)}:{_action(word)}")]
+        several = "*" if word.many else ""
+        return [shlex.quote(f"{several}:{_plain(word.value)}:{_action(word)}")]
     about = f"[{_plain(word.about)}]"
     value = f":{_plain(word.value)}:{_action(word)}" if word.value else ""
     return [shlex.quote(flag + about + value) for flag in word.flags]

@@ -43,7 +43,7 @@ def sources(tmp_path: Path) -> NameSources:
     (tmp_path / "clients").write_text(CLIENTS)
     (tmp_path / "cards").write_text(CARDS)
     names = ("tower-bell", "hand-bell", "sine")
-    return NameSources(folder, tmp_path / "clients", tmp_path / "cards", names)
+    return NameSources((tmp_path / "none", folder), tmp_path / "clients", tmp_path / "cards", names)
 
 
 def offered(sources: NameSources, *words: str, folder: Path = Path("/")) -> list[str]:
@@ -106,6 +106,8 @@ def test_bash_offers_files_by_what_they_are_for(sources: NameSources, tmp_path: 
     folder = "sounds of the owner"
     assert offered(sources, "render", "", folder=tmp_path) == [folder, "waltz.mid"]
     assert offered(sources, "render", "-o", "w", folder=tmp_path) == ["waltz.wav"]
+    several = offered(sources, "sounds", "from", "a.wav", "b.wav", "w", folder=tmp_path)
+    assert several == ["waltz.wav"]
     assert "partiald.toml" in offered(sources, "check", "", folder=tmp_path)
     assert offered(sources, "rehearse", "--into", "", folder=tmp_path) == [folder]
 
@@ -114,7 +116,7 @@ def test_bash_offers_files_by_what_they_are_for(sources: NameSources, tmp_path: 
 def test_on_a_board_without_sound_hardware_bash_offers_nothing_and_says_nothing(
     tmp_path: Path,
 ) -> None:
-    nothing = NameSources(tmp_path / "none", tmp_path / "no clients", tmp_path / "no cards")
+    nothing = NameSources((tmp_path / "none",), tmp_path / "no clients", tmp_path / "no cards")
     assert offered(nothing, "listen", "--controller", "") == []
     assert offered(nothing, "testtone", "--device", "") == []
 
