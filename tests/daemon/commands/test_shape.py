@@ -130,13 +130,12 @@ def test_what_is_moved_is_heard_at_once_on_the_running_daemon_in_held_notes(
         assert page.stdout.readline().startswith("flat64: ")
         page.stdin.write("partial 2 -20\n")
         assert page.stdout.readline() == "partial 2 -20.0 dB\n"
-        time.sleep(0.4)  # the players' settings are taken up between two of its looks
+        wait_until(lambda: levels()[1] < before[1] - 19.0, 10.0)
         after = levels()
         assert after[1] - before[1] == pytest.approx(-20.0, abs=0.5)
         assert after[2] == pytest.approx(before[2], abs=0.5)
         page.communicate("quit\nquit\n", timeout=10)
-        time.sleep(0.4)
-        assert levels()[1] == pytest.approx(before[1], abs=0.5)
+        wait_until(lambda: abs(levels()[1] - before[1]) < 0.5, 10.0)
         accounts = daemon.status()["notes"]["accounts"]
         assert accounts["sounding"] == 1
         wait_until(lambda: daemon.status()["voices"]["now"] == 1)
