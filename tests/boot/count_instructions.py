@@ -39,6 +39,14 @@ MOVING_LIMITS = {(16, 32, 64): 805, (16, 32, 128): 985}
 """... with every voice bent and in vibrato ..."""
 LIMITING_LIMITS = {(16, 32, 64): 308, (16, 32, 128): 438}
 """... and with the limiter at work."""
+SOUND_LIMITS = {
+    ("market-organ", False): 400,
+    ("market-organ", True): 700,
+    ("string-section", False): 650,
+    ("string-section", True): 950,
+}
+"""Sixteen held notes of the sound that is played unless another is chosen, and of the dearest, in
+their room; with the tremulant or without."""
 STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 55, 1700, 1340, 17
 SHIFT = int(sys.argv[1]) if len(sys.argv) > 1 else 0
 
@@ -65,6 +73,20 @@ def busy(shape: tuple[int, int, int], *, moving: bool = False, limiting: bool = 
     cost = block(instrument)
     assert_busy(instrument, *shape[:2], moving=moving, limiting=limiting)
     return cost
+
+
+def held_sound(name: str, *, tremulant: bool) -> float:
+    """Return the cost of a block of 64 frames of sixteen held notes of a shipped sound."""
+    settings = Settings.model_validate({"sound": {"name": name}, "polyphony": 16})
+    instrument = Instrument(settings, sample_rate=48_000, block_frames=64)
+    instrument.take((0xB0, 92, 127 * tremulant))
+    out = np.zeros((64, 2), np.float32)
+    for key in range(60, 76):
+        instrument.take((0x90, key, 100), key - 60)
+    for _ in range(600):  # the noise of the onset is gone, and the tremulant swings
+        instrument.render(out)
+    assert instrument.sounding == 16
+    return block(instrument)
 
 
 def tell(what: str, cost: float, limit: float) -> bool:
@@ -133,6 +155,12 @@ def main() -> None:
     eight.apply(eight.settings.model_copy(update={"polyphony": 32}))
     struck, released = chord(eight)
     print(f"{'  with eight others sounding':40} {struck:8.1f}, and {released:.1f} released")
+    for (name, tremulant), limit in SOUND_LIMITS.items():
+        swings = ", tremulant" if tremulant else ""
+        cost = held_sound(name, tremulant=tremulant)
+        within &= tell(f"16 held of {name}{swings}", cost, limit)
+    struck, released = chord(Instrument(Settings(), sample_rate=48_000, block_frames=64))
+    print(f"{'a chord of 16 of the default sound':40} {struck:8.1f}, and {released:.1f} released")
     silent = Instrument(Settings(), sample_rate=48_000, block_frames=128)
     within &= tell("nothing sounding", block(silent), IDLE)
     sys.exit(not within)

@@ -1,8 +1,10 @@
 """A voice: one sounding note and the slots in which it sounds."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from voices.channels.channel import Channel
 from voices.channels.note_controls import NoteControls
@@ -87,7 +89,7 @@ def onset_spectrum(timbre: Timbre, velocity: float, which: int, *, soft: bool) -
     between = velocity - whole
     if not (between or soft):
         return spectrum
-    levels = spectrum.levels
+    levels: NDArray[Any] = spectrum.levels
     if between and whole < 127:
         levels = levels + (timbre.spectrum(whole + 1, which).levels - levels) * between
     if soft:

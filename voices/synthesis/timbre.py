@@ -8,7 +8,7 @@ quietest; the loudest of each rank stand before all others.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,11 @@ MAX_DECAY = 40.0 / LONGEST_BLOCK
 """Nepers per frame. A level that is counted back from its onset over the longest block grows by
 e^40 at most, and float32 goes to e^88; at 48 kHz it is a T60 of 3.7 ms."""
 
+MOST_STRUCK = 8
+"""For so many velocities a timbre keeps what it has worked out."""
+
+Struck = tuple[NDArray[np.complex64], NDArray[np.float32], float]
+"""Phasors of every set, levels, and below which level of the envelope nothing is heard."""
 Values = Sequence[float] | NDArray[np.float64]
 
 
@@ -39,7 +44,7 @@ class OnsetSpectrum(NamedTuple):
 
     phasors: NDArray[np.complex64]
     """Level and phase of each partial on each side, (S, P)."""
-    levels: NDArray[np.float64]
+    levels: NDArray[np.float32]
     """Of each partial, (P,)."""
     silent_below: float
     """Of a lower level of the envelope nothing is heard."""
@@ -129,7 +134,8 @@ class Timbre:
         swell[:] = np.maximum(self.octaves, 0.0) * (spec.swell_db / 10)
         self.lowest, self.highest = min(spec.ratios), max(spec.ratios)
         *sets_and_sides, _ = spec.phasors.shape
-        self._phasors = np.zeros((*sets_and_sides, self.partials), np.complex128)
+        self._phasors = np.zeros((*sets_and_sides, self.partials), np.complex64)
+        self._sets = len(self._phasors)
         self._phasors[:, :, : self.count] = spec.phasors[:, :, order]
         self.side_count = spec.phasors.shape[1]
         """How many sides it has: 1 or 2."""
@@ -148,7 +154,11 @@ class Timbre:
         self._noise_touch_db = spec.noise_touch_db
         self.release_noise: Timbre | None = None
         """What is heard as its key is released."""
-        self._spectra: dict[int, OnsetSpectrum] = {}
+        self._noise = (numbers == 0.0).nonzero()[0]
+        self._above_key = np.where(numbers == 0.0, 0.0, np.maximum(self.octaves, 0.0))
+        self._touched = bool(spec.velocity.range_db or spec.velocity.tilt_db or spec.noise_touch_db)
+        """Whether a velocity changes anything."""
+        self._struck: dict[int, Struck] = {}
         self._decays_at: dict[int, NDArray[np.float64]] = {}
 
     def _padded(
@@ -160,26 +170,33 @@ class Timbre:
 
     def spectrum(self, velocity: int, which: int = 0) -> OnsetSpectrum:
         """Return the partials of a voice struck at a velocity, with one of the sets of phases."""
-        which %= len(self._phasors)
-        known = self._spectra.get(velocity << 8 | which)
-        if known is None:
-            curve = self.velocity
-            noise = self.properties[2] == 0.0
-            levels = self.levels * velocity_gain(velocity, curve.range_db)
-            if self._noise_touch_db:
-                range_db = min(60.0, curve.range_db + self._noise_touch_db)
-                levels[noise] = self.levels[noise] * velocity_gain(velocity, range_db)
-            softness = (127 - velocity) / 126
-            above = np.where(noise, 0.0, np.maximum(self.octaves, 0.0))
-            levels *= 10.0 ** (above * (-curve.tilt_db * softness / 20))
-            known = self._spectra[velocity << 8 | which] = self.with_levels(levels, which)
-        return known
+        if not self._touched:
+            velocity = 127
+        phasors, levels, silent_below = self._struck.get(velocity) or self._strike(velocity)
+        return OnsetSpectrum(phasors[which % self._sets], levels, silent_below)
 
-    def with_levels(self, levels: NDArray[np.float64], which: int = 0) -> OnsetSpectrum:
+    def _strike(self, velocity: int) -> Struck:
+        """Return, and keep for the next note, what a velocity makes of every set of phases."""
+        curve, gain = self.velocity, velocity_gain(velocity, self.velocity.range_db)
+        levels = self.levels * gain
+        if curve.tilt_db:
+            softness = (127 - velocity) / 126
+            levels *= 10.0 ** (self._above_key * (-curve.tilt_db * softness / 20))
+        if self._noise_touch_db:
+            range_db = min(60.0, curve.range_db + self._noise_touch_db)
+            levels[self._noise] *= velocity_gain(velocity, range_db) / gain
+        if len(self._struck) >= MOST_STRUCK:
+            self._struck.clear()
+        narrow = levels.astype(np.float32)
+        phasors = (self._phasors * narrow).astype(np.complex64, copy=False)
+        self._struck[velocity] = struck = phasors, narrow, _silent_below(levels)
+        return struck
+
+    def with_levels(self, levels: NDArray[Any], which: int = 0) -> OnsetSpectrum:
         """Return the partials of a voice at these levels."""
-        phasors = (levels * self._phasors[which % len(self._phasors)]).astype(np.complex64)
-        highest = float(levels.sum())  # of all samples
-        return OnsetSpectrum(phasors, levels, min(0.5, SILENT / max(highest, SILENT)))
+        narrow = levels.astype(np.float32)
+        phasors = narrow * self._phasors[which % self._sets]
+        return OnsetSpectrum(phasors, narrow, _silent_below(levels))
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
         """Return the decay of each partial at a key."""
@@ -215,6 +232,11 @@ def _overtones(harmonics: NDArray[np.float64]) -> NDArray[np.float64]:
     halves = harmonics / 2
     even = np.abs(halves - np.rint(halves)) < 0.01
     return np.where(harmonics > 1.0, np.where(even, EVEN_OVERTONE, OVERTONE), 0.0)
+
+
+def _silent_below(levels: NDArray[Any]) -> float:
+    highest = float(levels.sum())  # of all samples
+    return min(0.5, SILENT / max(highest, SILENT))
 
 
 def turns(phases: NDArray[np.float64]) -> NDArray[np.complex128]:
