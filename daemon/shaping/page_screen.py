@@ -5,6 +5,7 @@ Units: columns and rows. Threads: the library's loop alone.
 It fits 80 columns and 24 rows, needs no colour, and takes arrow keys as well as a mouse.
 """
 
+import os
 from collections.abc import Callable
 from typing import ClassVar
 
@@ -165,6 +166,7 @@ class PageScreen(App[None]):
 
     def on_mount(self) -> None:
         """Begin."""
+        self._has_terminal = os.isatty(0)
         self.set_interval(1.0, self._still_here)
         self.set_focus(None)
         self.draw()
@@ -245,6 +247,9 @@ class PageScreen(App[None]):
         self.draw()
 
     def _still_here(self) -> None:
+        if self._has_terminal and not os.isatty(0):  # it was closed, and would be read for ever
+            self.exit()
+            return
         try:
             self._stay()
         except RunError as fault:

@@ -85,6 +85,17 @@ def test_in_a_real_terminal_the_page_shows_moves_keeps_and_leaves(tmp_path: Path
     assert kept[0].read_text().startswith("#"), "its remarks are there"
 
 
+@pytest.mark.gig
+def test_the_page_ends_when_its_terminal_is_gone(tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path, "shape", "flat64", RUNTIME_DIRECTORY=str(tmp_path))
+    terminal.shows("flat64, as it is kept")
+    os.close(terminal.ours)
+    try:
+        terminal.process.wait(10)
+    finally:
+        terminal.process.kill()
+
+
 def test_without_a_terminal_one_line_says_what_to_do(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["shape"]) == 2
     assert "--plain reads and answers line by line" in capsys.readouterr().err
