@@ -72,10 +72,13 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
     global pure_test
     pure_test = None if item.get_closest_marker("gig") else item.nodeid
+    handlers = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         return (yield)
     finally:
         pure_test = None
+        for number, handler in handlers.items():  # a program in this process takes hold of them
+            signal.signal(number, handler)
 
 
 @pytest.fixture

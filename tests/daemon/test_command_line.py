@@ -5,7 +5,6 @@ import re
 import shlex
 import signal
 import subprocess
-from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -36,15 +35,6 @@ COMMANDS = (
     "sounds",
     "chart",
 )
-
-
-@pytest.fixture(autouse=True)
-def _signals() -> Iterator[None]:
-    """Give back what a program in this process takes hold of."""
-    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
-    yield
-    for number, handler in before.items():
-        signal.signal(number, handler)
 
 
 @pytest.mark.gig
