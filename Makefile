@@ -33,7 +33,7 @@ help:
 	@echo "make cards      as root: mixers, sound cards and controllers that come and go, on a virtual board"
 	@echo "make soak      a day of music in virtual time, ten minutes of it in real time, 1,000 replugs"
 	@echo "make all-checks as root: every check there is, for hours; ONLY='fuzz soak' for some of them"
-	@echo "make pictures  the pictures of the pages, drawn anew into docs/"
+	@echo "make pictures  the pictures of the pages, drawn again into docs/"
 	@echo "make manuals   manual pages, shell completion, schemas: build/manuals"
 	@echo "make format    let ruff lay out the code"
 	@echo "make wheel     dist/partiald-*.whl"

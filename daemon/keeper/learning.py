@@ -107,7 +107,7 @@ class Learning:
             self._learned.keep_bindings(bindings)
 
     def _forget(self, question: AskForget) -> list[str]:
-        """Let go what is bound to a target, or all that was learned; return it in words."""
+        """Forget what is bound to a target, or all that was learned; return it in words."""
         before = self._in_force.loaded.settings.bindings
         if question.target is None:
             after = self._learned.forget_bindings() if self._learned is not None else before

@@ -32,11 +32,11 @@ def command_page(date: str, version: str) -> str:
     page.section("DESCRIPTION")
     page.paragraph(
         "`partiald` plays polyphonic additive sounds from a USB MIDI controller, on a single-board "
-        "computer without a screen. It finds the controller and the sound card by itself, and "
+        "computer without a screen. It finds the controller and the sound card automatically, and "
         "carries on when a cable is pulled out and put back.",
     )
     page.paragraph(
-        "Called by itself it says what to do first. `rehearse` and `render` need no hardware; "
+        "Without a command it says what to do first. `rehearse` and `render` need no hardware; "
         "`devices`, `listen` and `testtone` show what is plugged in; `run` is the instrument "
         "itself; `status` and `why` ask it what it does and did.",
     )

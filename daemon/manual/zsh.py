@@ -85,7 +85,7 @@ def _name(command: Command) -> str:
 
 
 def _specs(word: Word) -> list[str]:
-    """Return what `_arguments` is told of an option or an operand."""
+    """Return what `_arguments` needs for an option or an operand."""
     if not word.flags:
         several = "*" if word.many else ""
         return [shlex.quote(f"{several}:{_plain(word.value)}:{_action(word)}")]

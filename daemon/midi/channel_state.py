@@ -19,7 +19,7 @@ Travel = tuple[int, int]
 NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE = 0x80, 0x90, 0xB0, 0xC0
 CHANNEL_PRESSURE, PITCH_BEND = 0xD0, 0xE0
 PEDALS = (64, 66, 67, 68, 69)
-"""Those that hold or soften: what a controller that is let go no longer holds down."""
+"""Those that hold or soften: what a controller that is released no longer holds down."""
 _BANK_SELECT = (0, 32)
 _DATA_ENTRY = (6, 38)
 _NRPN, _RPN = (98, 99), (100, 101)
@@ -230,7 +230,7 @@ class ChannelState:
         return channel is not None and message[1] not in channel.controls
 
     def holding(self) -> list[bytes]:
-        """Return the messages that let go whatever keys and pedals are down."""
+        """Return the messages that release every key and pedal that is down."""
         messages = []
         for (_, number), channel in list(self._channels.items()):
             messages += [bytes((NOTE_OFF | number, key, 64)) for key in sorted(channel.keys)]
@@ -242,7 +242,7 @@ class ChannelState:
         return messages
 
     def lift(self) -> None:
-        """Take every key and pedal as let go."""
+        """Take every key and pedal as released."""
         for channel in list(self._channels.values()):
             channel.keys.clear()
             for each in PEDALS:

@@ -176,7 +176,7 @@ class Controllers:
         return song
 
     def end_song(self, song: Song, now_us: int) -> None:
-        """Let go whatever a song holds; its notes die away."""
+        """Release whatever a song holds; its notes die away."""
         song.let_go(now_us)
         self._songs.pop(song.number, None)
 

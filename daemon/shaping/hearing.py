@@ -57,7 +57,7 @@ class Running:
         self._play(_ON if self.sounding else _OFF)
 
     def stay(self) -> None:
-        """Show that we are alive: a controller that is silent for long is let go."""
+        """Show that we are alive: a controller that is silent for long is dropped."""
         if self._plays:
             self._play()
 

@@ -112,7 +112,7 @@ class PageScreen(App[None]):
     keep
         Keeps it under a name.
     strike
-        Strikes a key, or lets it go.
+        Strikes a key, or releases it.
     stay
         Is called every second.
     """
@@ -172,7 +172,7 @@ class PageScreen(App[None]):
         self.draw()
 
     def on_resize(self) -> None:
-        """Lay the bars out anew."""
+        """Lay the bars out again."""
         self.draw()
 
     def draw(self) -> None:

@@ -27,7 +27,7 @@ class PlainPage:
     keep
         Keeps it under a name.
     strike
-        Strikes a key, or lets it go.
+        Strikes a key, or releases it.
     """
 
     def __init__(self, page: Page, keep: Keep, strike: Callable[[], None] = lambda: None) -> None:
@@ -36,7 +36,7 @@ class PlainPage:
     def answers(self, asked: Iterable[str]) -> Iterator[str]:
         """Yield a line or more for every line that is read, until one says quit."""
         page = self._page
-        yield f"{page.name}: {len(page.sliders)} sliders. 'list' tells them, 'help' the commands."
+        yield f"{page.name}: {len(page.sliders)} sliders. 'list' shows them, 'help' the commands."
         leaving = False
         for line in asked:
             words = line.split()
@@ -94,6 +94,6 @@ class PlainPage:
                     return f"'{words[-1]}' is no number; such as 'partial 3 -12'"
                 return page.said
         if whole is None:
-            return f"no slider '{' '.join(words)}'; 'list' tells them"
+            return f"no slider '{' '.join(words)}'; 'list' shows them"
         page.at = whole
         return f"{page.selected.name}: {page.selected.words(page.value(page.selected))}"

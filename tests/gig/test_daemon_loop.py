@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.support.daemon_process import RATE, SETTINGS, Daemon, record
+from tests.support.daemon_process import RATE, SETTINGS, Daemon, record, running
 from tests.support.jack_server import JackServer
 from tests.support.measure import cents, pitch
 from tests.support.service_manager import PING, Manager
@@ -21,12 +21,8 @@ from tests.support.waiting import wait_until
 
 @pytest.fixture
 def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
-    made = Daemon(tmp_path)
-    try:
-        made.says("ready:", timeout_s=15)
+    with running(tmp_path) as made:
         yield made
-    finally:
-        made.close()
 
 
 def key_hz(key: int) -> float:

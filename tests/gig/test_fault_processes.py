@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from daemon.errors import RunError
-from tests.support.daemon_process import Daemon, belongings, gone
+from tests.support.daemon_process import Daemon, belongings, gone, running
 from tests.support.fault_table import FaultLog
 from tests.support.jack_server import JackServer
 from tests.support.service_manager import PING, Manager
@@ -35,12 +35,8 @@ ABUSE = (
 
 @pytest.fixture
 def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
-    made = Daemon(tmp_path)
-    try:
-        made.says("ready:", timeout_s=15)
+    with running(tmp_path) as made:
         yield made
-    finally:
-        made.close()
 
 
 @pytest.fixture

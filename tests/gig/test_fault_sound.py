@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.support.daemon_process import RATE, Daemon, record
+from tests.support.daemon_process import RATE, Daemon, record, running
 from tests.support.fault_table import FaultLog
 from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import VirtualController
@@ -18,12 +18,8 @@ from tests.support.waiting import wait_until
 
 @pytest.fixture
 def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
-    made = Daemon(tmp_path)
-    try:
-        made.says("ready:", timeout_s=15)
+    with running(tmp_path) as made:
         yield made
-    finally:
-        made.close()
 
 
 def test_a_card_that_arrives_later_is_found(jack_server: JackServer, tmp_path: Path) -> None:

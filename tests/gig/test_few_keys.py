@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.support.daemon_process import RATE, Daemon, record
+from tests.support.daemon_process import RATE, Daemon, record, running
 from tests.support.jack_server import JackServer
 from tests.support.measure import db, partial_level
 from tests.support.virtual_controller import VirtualController
@@ -41,12 +41,8 @@ HERTZ = {DRONE: 146.832, MELODY: 220.0}
 
 @pytest.fixture
 def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
-    made = Daemon(tmp_path, SETTINGS)
-    try:
-        made.says("ready:", timeout_s=15)
+    with running(tmp_path, SETTINGS) as made:
         yield made
-    finally:
-        made.close()
 
 
 def levels(folder: Path, *hertz: float) -> list[float]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from config.settings import Settings
 from tests.support import jack_client
-from tests.support.daemon_process import RATE, Daemon, record
+from tests.support.daemon_process import RATE, Daemon, record, running
 from tests.support.jack_server import JackServer
 from tests.support.measure import cents, pitch
 from tests.support.virtual_controller import NAME, VirtualController
@@ -26,12 +26,8 @@ SINE_PROGRAM = Settings().sound.programs.index("sine")
 
 @pytest.fixture
 def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
-    made = Daemon(tmp_path, AUDIO + SINE)
-    try:
-        made.says("ready:", timeout_s=15)
+    with running(tmp_path, AUDIO + SINE) as made:
         yield made
-    finally:
-        made.close()
 
 
 def save(daemon: Daemon, text: str) -> None:

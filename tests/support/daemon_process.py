@@ -6,6 +6,8 @@ import subprocess
 import sys
 import time
 import wave
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -174,3 +176,14 @@ def belongings(daemon: Daemon) -> dict[str, int]:
         time.sleep(0.02)
     least = [min(figures) for figures in zip(*looks, strict=True)]
     return dict(zip(("descriptors", "threads", "bytes"), least, strict=True))
+
+
+@contextmanager
+def running(folder: Path, settings: str = SETTINGS) -> Iterator[Daemon]:
+    """Lend a daemon that is ready, on the JACK server that this process finds."""
+    made = Daemon(folder, settings)
+    try:
+        made.says("ready:", timeout_s=15)
+        yield made
+    finally:
+        made.close()

@@ -1,4 +1,4 @@
-"""A recorded note made ready: one channel, and where it begins, stands and is let go.
+"""A recorded note made ready: one channel, and where it begins, stands and is released.
 
 Units: frames, seconds, linear samples (1.0 is full scale). Shapes: a recording is ``(N,)`` or
 ``(N, C)``; a note is ``(N,)`` float64.

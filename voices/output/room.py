@@ -107,7 +107,6 @@ class Room:
         steps = (np.arange(TAPS) + 0.31 * np.sin(2.4 * np.arange(TAPS))) / (TAPS - 1)
         self._taps = np.rint(early_first + (early_last - early_first) * np.clip(steps, 0, 1))
         self._piece = min(frames, LONGEST_PIECE, 1 << int(self._delays.min() - 2).bit_length() - 1)
-        self._pieces = -(-frames // self._piece)
         history = int(max(self._delays.max(), self._taps.max())) + 2
         self._turns = 32
         self._memory = np.zeros((LINES + 1, history + self._turns * self._piece), np.float32)

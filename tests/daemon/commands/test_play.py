@@ -12,7 +12,7 @@ import pytest
 
 from daemon.commands.play import Player
 from daemon.offline.midi_file import Song
-from tests.support.daemon_process import Daemon
+from tests.support.daemon_process import Daemon, running
 from tests.support.jack_server import JackServer
 from tests.support.waiting import wait_until
 
@@ -93,12 +93,8 @@ def midi_file(path: Path, hold: int) -> Path:
 
 @pytest.fixture
 def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
-    made = Daemon(tmp_path)
-    try:
-        made.says("ready:", timeout_s=15)
+    with running(tmp_path) as made:
         yield made
-    finally:
-        made.close()
 
 
 @pytest.mark.gig

@@ -18,7 +18,7 @@ import pytest
 
 from daemon.__main__ import main
 from tests.support.command import environment
-from tests.support.daemon_process import RATE, Daemon, record
+from tests.support.daemon_process import RATE, Daemon, record, running
 from tests.support.jack_server import JackServer
 from tests.support.measure import db, partial_level
 from tests.support.virtual_controller import VirtualController
@@ -103,12 +103,8 @@ def test_without_a_terminal_one_line_says_what_to_do(capsys: pytest.CaptureFixtu
 
 @pytest.fixture
 def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
-    made = Daemon(tmp_path, SETTINGS)
-    try:
-        made.says("ready:", timeout_s=15)
+    with running(tmp_path, SETTINGS) as made:
         yield made
-    finally:
-        made.close()
 
 
 @pytest.mark.gig

@@ -11,7 +11,7 @@ import pytest
 
 from daemon.storage import event_file
 from tests.support.command import partiald
-from tests.support.daemon_process import Daemon
+from tests.support.daemon_process import Daemon, running
 from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import NAME, VirtualController
 from tests.support.waiting import next_line, wait_until
@@ -27,12 +27,8 @@ STOLEN = re.compile(
 
 @pytest.fixture
 def daemon(jack_server: JackServer, tmp_path: Path) -> Iterator[Daemon]:
-    made = Daemon(tmp_path, SETTINGS)
-    try:
-        made.says("ready:", timeout_s=15)
+    with running(tmp_path, SETTINGS) as made:
         yield made
-    finally:
-        made.close()
 
 
 def why(daemon: Daemon, *words: str) -> list[str]:

@@ -199,7 +199,7 @@ def test_line_by_line_it_says_what_moves() -> None:
 
 def test_line_by_line_what_is_wrong_is_one_line() -> None:
     stage = Stage("flat64")
-    assert told(stage, "bellows 3") == ["no slider 'bellows 3'; 'list' tells them"]
+    assert told(stage, "bellows 3") == ["no slider 'bellows 3'; 'list' shows them"]
     assert told(stage, "attack soon") == ["'soon' is no number; such as 'partial 3 -12'"]
     assert told(stage, "keep refused") == ["'refused': another name"]
     assert told(stage, "", "partial 1 down", "quit", "quit", "list")[1:] == [
