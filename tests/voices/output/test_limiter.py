@@ -52,6 +52,14 @@ def test_what_is_held_above_the_ceiling_stays_there_without_a_ripple() -> None:
     assert np.allclose(out[32:], CEILING, atol=1e-6)
 
 
+@pytest.mark.parametrize("level", [0.3, 2.0, 1e4])
+def test_no_peak_of_noise_passes_the_ceiling_by_a_rounding(level: float) -> None:
+    noise = level * np.random.default_rng(5).standard_normal((2, 48_000))
+    out = limited(noise.astype(np.float32), 64)
+    assert np.abs(out).max() <= np.float32(CEILING)
+    assert np.abs(out).max() > 0.999 * CEILING
+
+
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
 def test_a_block_that_is_not_finite_is_silence_and_the_next_one_is_as_it_was(bad: float) -> None:
     limiter = Limiter(CEILING, 48_000, 64)
