@@ -213,6 +213,8 @@ class Power(Section):
 
     off_keys: list[Annotated[int, Field(ge=0, le=127)]] = Field(default=[], max_length=10)
     """Keys that switch the board off when held together for five seconds; empty: none do."""
+    off_at_percent: int = Field(default=0, ge=0, le=50)
+    """Switch the board off once its battery has been this low for a minute, uncharged; 0: never."""
 
     @field_validator("off_keys")
     @classmethod

@@ -13,6 +13,10 @@ CAUSED_ELSEWHERE = {
         "daemon/keeper/test_supervisor.py",
         "another_card_starts_at_the_level",
     ),
+    "battery run down to the level in the settings": (
+        "daemon/keeper/test_keeper.py",
+        "a_battery_run_down_is_told_saved_and_asks",
+    ),
     "clock set by an hour": ("boot/scene_faults.py", "the clock set by an hour"),
 }
 """A file under `tests`, and words of it."""

@@ -1,7 +1,8 @@
 """The command ``partiald why``: what did not sound as played, when, and what would have helped.
 
 A line for each, the latest last: boot and time since the instrument was ready; the time of day
-only if the board's clock is known to have been set. Without a daemon it reads what was saved.
+only if the board's clock is known to have been set; then the battery's charge over the hours, if
+there is one. Without a daemon it reads what was saved.
 """
 
 import argparse
@@ -46,4 +47,6 @@ def _saved(boot: int, last: int) -> dict[str, Any]:
     number = boot if boot > 0 else (newest if running else newest + 1) + boot
     story = event_file.boot_events(records, number)
     entries = [(each.at_us, each.ready_us, each.text) for each in story.entries]
-    return event_file.readable_fields(number, entries, story.count, story.ahead_us, last)
+    return event_file.readable_fields(
+        number, entries, story.count, story.ahead_us, last, story.battery
+    )

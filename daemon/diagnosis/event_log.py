@@ -20,6 +20,7 @@ from daemon.diagnosis.rate_limit import Pace
 from daemon.diagnosis.timeline import Entry, Timeline, Warnings
 from daemon.ipc.counters import Snapshot
 from daemon.key_names import key_name
+from daemon.linux.battery import BatteryCourse, Point
 from daemon.linux.boot import wall_clock_ahead_us, wall_clock_is_set
 from daemon.storage import event_file
 from daemon.storage.deferred_writes import DeferredWrites, Write
@@ -83,14 +84,16 @@ class EventLog:
         self._stolen_us = 0
         self._pace = Pace()
         self._count = self._written_count = ""
+        self._course = BatteryCourse()
 
     @property
     def boot(self) -> int:
         """The number of this boot; 0: there is no file, so boots are not counted."""
         return self._file.boot if self._file else 0
 
-    def begin(self) -> None:
-        """Enter the start."""
+    def begin(self, course: BatteryCourse | None = None) -> None:
+        """Enter the start; the battery's course is told and kept with the rest."""
+        self._course = course or self._course
         self._begun_us = self._clock_us()
         if self._file is not None:
             if self._file.is_same_boot:
@@ -148,16 +151,17 @@ class EventLog:
         # As read at the start: to ask again and again costs no reading.
         story = event_file.boot_events(self._file.earlier if self._file else [], number)
         entries = [(each.at_us, each.ready_us, each.text) for each in story.entries]
-        count, ahead_us = story.count, story.ahead_us
+        count, ahead_us, battery = story.count, story.ahead_us, list(story.battery)
         if number == self.boot:
             own = self.timeline.entries()
             now_us, frame = self._clock_us(), self._last.frame
             own += [self._entry(each, self._last, now_us) for each in self._lost.held(frame)]
             entries += [(each.at_us, self.ready_us, str(each)) for each in own]
+            battery += map(_charge, self._course.points)
             count = self._count
             ahead_us = wall_clock_ahead_us() if wall_clock_is_set() else ahead_us
         entries.sort(key=lambda entry: entry[0])
-        return event_file.readable_fields(number, entries, count, ahead_us, last)
+        return event_file.readable_fields(number, entries, count, ahead_us, last, battery)
 
     def _follow(self, running: Snapshot, now_us: int) -> None:
         before, self._last = self._last, running
@@ -240,7 +244,8 @@ class EventLog:
             moved = wall_clock_is_set() and (
                 abs(wall_clock_ahead_us() - self._ahead_us) > _CLOCK_STEP_US
             )
-        if self.timeline.any_settled(now_us) or self._count != self._written_count or moved:
+        changed = self._count != self._written_count or self._course.unsaved
+        if self.timeline.any_settled(now_us) or changed or moved:
             self._writes.request(_WHAT, self._compose)
 
     def _compose(self, *, everything: bool = False) -> Write:
@@ -248,12 +253,17 @@ class EventLog:
         now_us = self._clock_us()
         entries = self.timeline.take_unsaved(None if everything else now_us)
         records = [(event_file.ENTRY, each.at_us, str(each)) for each in entries]
+        records += [(event_file.BATTERY, *_charge(each)) for each in self._course.take_unsaved()]
         records.append((event_file.COUNT, now_us, self._count))
         if wall_clock_is_set():
             self._ahead_us = wall_clock_ahead_us()
             records.append((event_file.CLOCK, now_us, str(self._ahead_us)))
         self._written_count = self._count
         return partial(_write, self._file, records, self._begun_us, self.ready_us)
+
+
+def _charge(point: Point) -> tuple[int, str]:
+    return point.at_us, f"{point.percent}{'+' * point.charging}"
 
 
 def _write(

@@ -7,6 +7,7 @@ import time
 from typing import Any
 
 from config.wording import counted
+from daemon.diagnosis.battery_chart import battery_chart
 
 _LABEL = 13
 
@@ -87,7 +88,9 @@ def _board(health: dict[str, Any]) -> list[str]:
     if health["temperature_c"] is not None:
         known.append(f"{health['temperature_c']:.0f} °C")
     if health["battery_percent"] is not None:
-        known.append(f"battery {health['battery_percent']} %")
+        left_h = health["battery_left_h"]
+        left = f", about {left_h:.1f} h left" if left_h is not None else ""
+        known.append(f"battery {health['battery_percent']} %{left}")
     if health["undervoltage"] is False:
         known.append("supply OK")
     return [", ".join(known), *health["warnings"]] if known else list(health["warnings"])
@@ -116,6 +119,7 @@ def readable_losses(losses: dict[str, Any]) -> str:
     lines += [] if lines else [f"{which}everything recorded sounded as played"]
     if losses["count"]:
         lines.append(f"{which}{losses['count']}")
+    lines += battery_chart(losses["battery"])
     return "".join(f"{line}\n" for line in lines)
 
 

@@ -27,7 +27,7 @@ from daemon.keeper.indicators import Indicators
 from daemon.keeper.learning import Learning
 from daemon.keeper.mixer_watch import MixerWatch
 from daemon.keeper.note_totals import NoteUnheard
-from daemon.keeper.power_off import HOLD_US, PowerOff
+from daemon.keeper.power_off import PowerOff
 from daemon.keeper.report_file import Report
 from daemon.keeper.session_state import SessionState
 from daemon.keeper.settings_watch import SettingsWatch, changes
@@ -101,7 +101,7 @@ class Keeper:
     def start(self) -> None:
         """Put the settings in force and say so."""
         self._parts.session.restore()
-        self._event_log.begin()
+        self._event_log.begin(self._parts.health.course)
         now_us = self._clock_us()
         loaded, _ = self._parts.settings.load()
         for fault in loaded.faults:
@@ -132,7 +132,7 @@ class Keeper:
         self._parts.mixer_watch.tick(self._supervisor.card, now_us)
         running = self._supervisor.snapshot()
         sounding = running.sounding if running else 0
-        self._watch_chord(now_us)
+        self._watch_power(now_us)
         self._indicators.tick(
             *(self._supervisor.playing, running, self._controllers.controllers.keys()),
             *(self._power_off.begun, now_us),
@@ -266,22 +266,24 @@ class Keeper:
             log.warning("%s", remark)
         self._loaded, settings = loaded, loaded.settings
         self._indicators.use(settings)
-        self._power_off.keys = frozenset(settings.power.off_keys)
+        self._power_off.settings = settings.power
         self._event_log.settings = settings
         self._controllers.wanted = settings.controller.name
         self._controllers.wanted_serial = settings.controller.serial
         self._controllers.channels = settings.controller.heard
         self._supervisor.use(settings, self.over(loaded.sounds), now_us)
 
-    def _watch_chord(self, now_us: int) -> None:
-        step = self._power_off.step(self._controllers.channel_state.keys_down(), now_us)
-        if step == "farewell":
-            log.warning("switching off: the chord for it was held for %.0f s", HOLD_US / 1e6)
-            self._controllers.release_all(now_us)
-            self._indicators.cue("farewell", now_us)
-        elif step == "power":
-            self._parts.writes.flush()
-            self._parts.switch_off()
+    def _watch_power(self, now_us: int) -> None:
+        down = self._controllers.channel_state.keys_down()
+        match self._power_off.step(down, self._parts.health.reading.charges, now_us):
+            case "soon":
+                self._indicators.cue("unwell", now_us)
+            case "farewell":
+                self._controllers.release_all(now_us)
+                self._indicators.cue("farewell", now_us)
+            case "power":
+                self._parts.writes.flush()
+                self._parts.switch_off()
 
     def _notify(self, now_us: int) -> None:
         notifier, state = self._parts.notifier, sentence(self._supervisor, self._controllers)

@@ -11,11 +11,12 @@ where the kernel names no limit: common practice, no source.
 """
 
 import logging
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from daemon.linux.battery import BatteryCourse, Charge, charges
 from daemon.linux.sysfs import content, matching
 
 log = logging.getLogger(__name__)
@@ -41,8 +42,13 @@ class Reading:
     slowed: bool | None = None
     """Whether the processor is throttled, not merely idle."""
     undervoltage: bool | None = None
-    battery_percent: int | None = None
-    """Of the emptiest battery that is discharging."""
+    charges: Sequence[Charge] = ()
+    """Of the board's batteries."""
+
+    @property
+    def battery_percent(self) -> int | None:
+        """Of the emptiest battery that is discharging."""
+        return min((each.percent for each in self.charges if each.flow == "out"), default=None)
 
 
 class BoardHealth:
@@ -58,6 +64,7 @@ class BoardHealth:
         self.reading = Reading()
         self.warnings: dict[str, str] = {}
         """The warnings in force, by kind: ``heat``, ``clock``, ``supply``, ``battery``."""
+        self.course = BatteryCourse()
         self._root = root
         self._due_us = 0
 
@@ -67,6 +74,7 @@ class BoardHealth:
             return False
         self._due_us = now_us + READ_US
         self.reading = read(self._root)
+        self.course.look(self.reading.charges, now_us)
         warnings = self._judge()
         fresh = [text for kind, text in warnings.items() if kind not in self.warnings]
         for text in fresh:
@@ -85,6 +93,7 @@ class BoardHealth:
             "slowed": now.slowed,
             "undervoltage": now.undervoltage,
             "battery_percent": now.battery_percent,
+            "battery_left_h": self.course.left_h(),
             "warnings": list(self.warnings.values()),
         }
 
@@ -144,7 +153,7 @@ def read(root: Path = Path("/sys")) -> Reading:
         full_clock_mhz=full,
         slowed=slowed,
         undervoltage=any(alarms) if alarms else None,
-        battery_percent=min(_discharging(root), default=None),
+        charges=charges(root),
     )
 
 
@@ -178,14 +187,6 @@ def _cooled(root: Path) -> bool:
         "cpu" in content(device / "type").lower() and (_number(device / "cur_state") or 0) > 0
         for device in matching(root, "class/thermal/cooling_device*")
     )
-
-
-def _discharging(root: Path) -> Iterator[int]:
-    for supply in matching(root, "class/power_supply/*"):
-        percent = _number(supply / "capacity")
-        discharging = content(supply / "status") == "Discharging"
-        if percent is not None and discharging and content(supply / "type") == "Battery":
-            yield percent
 
 
 def _number(path: Path) -> int | None:

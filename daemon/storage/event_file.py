@@ -28,9 +28,10 @@ _RING = SLOTS - COUNT_SLOTS
 _CHECK = struct.Struct("<I")
 _HEAD = struct.Struct("<QIqqBH")
 _TEXT_BYTES = SECTOR - _CHECK.size - _HEAD.size
-BOOT, ENTRY, CLOCK, COUNT = range(4)
+BOOT, ENTRY, CLOCK, COUNT, BATTERY = range(5)
 """The kinds of record: a boot with the kernel's name of it; an event; how far the wall clock is
-ahead of the time since power-on, in microseconds; the note count."""
+ahead of the time since power-on, in microseconds; the note count; the battery's per cent, with a
+plus while it is charged."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +77,8 @@ class BootEvents:
     """The latest note count."""
     ahead_us: int | None = None
     """How far the wall clock was ahead of the time since power-on; None: it was never set."""
+    battery: Sequence[tuple[int, str]] = ()
+    """The battery's charge: when, and the text of its record."""
 
 
 def boot_events(records: Iterable[Record], boot: int) -> BootEvents:
@@ -89,6 +92,7 @@ def boot_events(records: Iterable[Record], boot: int) -> BootEvents:
         sorted(entries, key=lambda record: record.at_us),
         counts[-1] if counts else "",
         int(clocks[-1]) if clocks and clocks[-1].lstrip("-").isdecimal() else None,
+        sorted((record.at_us, record.text) for record in own if record.kind == BATTERY),
     )
 
 
@@ -98,11 +102,12 @@ def readable_fields(
     count: str,
     ahead_us: int | None,
     last: int,
+    battery: Sequence[tuple[int, str]] = (),
 ) -> dict[str, Any]:
     """Return a boot's last events as plain values, in seconds; wall clock only where it was set.
 
     Each entry is given as its moment and the moment the daemon was ready (0: not yet), both since
-    power-on, and its text.
+    power-on, and its text; the battery's charge as its moment, since power-on, and its text.
     """
     return {
         "boot": boot,
@@ -115,6 +120,15 @@ def readable_fields(
                 "text": text,
             }
             for at_us, ready_us, text in entries[-last:]
+        ],
+        "battery": [
+            {
+                "since_power_on_s": round(at_us / 1e6),
+                "percent": int(text.rstrip("+")),
+                "charging": text.endswith("+"),
+            }
+            for at_us, text in battery
+            if text.rstrip("+").isdecimal()
         ],
     }
 

@@ -55,7 +55,8 @@ STATUS = {
         "clock_mhz": 1800,
         "slowed": False,
         "undervoltage": True,
-        "battery_percent": None,
+        "battery_percent": 62,
+        "battery_left_h": 3.5,
         "warnings": ["the supply voltage is too low: a stronger supply"],
     },
     "settings": {"files": [], "faults": ["f.toml: polyphony = 0: must be 1 to 256"]},
@@ -75,7 +76,7 @@ def test_status_reads_at_a_glance() -> None:
         "               sounding        3",
         "               released       16",
         "               stolen          1",
-        "board        61 °C",
+        "board        61 °C, battery 62 %, about 3.5 h left",
         "board        the supply voltage is too low: a stronger supply",
         "settings     f.toml: polyphony = 0: must be 1 to 256",
     ]

@@ -17,6 +17,7 @@ from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import GONE, MessageRing
 from daemon.ipc.note_events import NoteEvents
 from daemon.keeper.note_totals import NoteTotals
+from daemon.linux.battery import BatteryCourse, Charge
 from daemon.player.engine import Engine
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.event_file import EventFile
@@ -55,7 +56,8 @@ class Evening:
         self.event_log.names = {0: "Cargo Bike Keys 25"}
         self.handler = self.event_log.warning_handler()
         logging.getLogger().addHandler(self.handler)
-        self.event_log.begin()
+        self.course = BatteryCourse()
+        self.event_log.begin(self.course)
         self.event_log.ready_us = self.now_us
 
     def _clock_ns(self) -> int:
@@ -304,3 +306,17 @@ def test_under_a_pedal_held_all_evening_no_more_is_kept_than_is_remembered() -> 
         for n in range(1, 2 * REMEMBERED)
     )
     assert len(lost.held(200 * REMEMBERED)) == REMEMBERED
+
+
+def test_the_battery_over_the_hours_is_told_now_and_after_the_power_was_off(path: Path) -> None:
+    evening = Evening(path)
+    for percent in range(96, 60, -4):
+        evening.course.look([Charge(percent, "out")], evening.now_us)
+        evening.now_us += 1_200_000_000
+        evening.tick()
+    now = evening.why()
+    assert now[-1].split() == ["2:40", "#" * 26, "64", "%"]
+    evening.event_log.stop(evening.now_us)
+    evening.pauses.flush()
+    assert Evening(path, "two").why(-1)[-len(now) + 1 :] == now[1:]
+    assert not any("battery" in line for line in Evening(path, "three").why())

@@ -10,6 +10,7 @@ import pytest
 
 from daemon.diagnosis.event_log import EventLog
 from daemon.diagnosis.readable import readable_losses
+from daemon.keeper.power_off import LOW_US
 from daemon.linux.board_health import READ_US, BoardHealth
 from daemon.storage.deferred_writes import DeferredWrites
 from tests.support.sysfs_tree import put
@@ -173,6 +174,34 @@ def test_the_chord_releases_says_farewell_saves_and_asks_for_the_power_to_go(
     assert (daemon.asked, daemon.accounts) == ([], {"cut": 2})
     daemon.run(10.0)
     assert daemon.asked == ["saved", "off"]
+
+
+def test_a_battery_run_down_is_told_saved_and_asks_for_the_power_to_go(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """From the kernel's files on; source: its ABI page sysfs-class-power."""
+    event_log = EventLog(lambda: virtual.now_us)
+    daemon = virtual = VirtualDaemon(health=BoardHealth(tmp_path), event_log=event_log)
+    put(tmp_path, power_supply__pack__type="Battery", power_supply__pack__status="Discharging")
+    put(tmp_path, power_supply__pack__capacity=20)
+    daemon.files.edit(power={"off_at_percent": 8})
+    daemon.keeper.start()
+    daemon.run(1.0)
+    put(tmp_path, power_supply__pack__capacity=8)
+    daemon.run(LOW_US / 1e6)
+    assert daemon.cues == ["unwell"]
+    daemon.ports.plug(KEYS)
+    daemon.run(0.5)
+    daemon.play(60, 64)
+    daemon.writes.request("what was learned", lambda: partial(daemon.asked.append, "saved"))
+    daemon.run(3.0)
+    soon, now = (line for line in caplog.messages if "switching off" in line)
+    assert soon == "the battery is at 8 %: switching off in 60 s, unless it is charged"
+    assert now == "switching off: the battery has run down to 8 %"
+    assert (daemon.asked, daemon.accounts) == ([], {"cut": 2})
+    daemon.run(8.0)
+    assert daemon.asked == ["saved", "off"]
+    assert "farewell" in daemon.cues
 
 
 def test_a_card_that_never_answers_delays_no_ping_of_the_watchdog_and_is_given_one_write() -> None:
