@@ -6,6 +6,8 @@
 PYTHON ?= python3
 BIN := ./.venv/bin
 CODE := config daemon voices tests
+# A file's tests stay together, for what they share is made once.
+SIDE_BY_SIDE := -n auto --maxprocesses 8 --dist loadfile --no-loadscope-reorder
 
 .NOTPARALLEL:
 .PHONY: help rehearse test quick check lint format types bench bench-late bench-arm bench-delay bench-disturb bench-overload soak fuzz fresh-test test-pythons deb stick package-test install-test card-test boot-test cards all-checks wheel pictures manuals clean
@@ -42,11 +44,14 @@ help:
 rehearse: .venv/play.stamp
 	$(BIN)/partiald rehearse
 
+# Those with processes one after the other: they play in real time.
 test: .venv/develop.stamp
-	$(BIN)/pytest
+	@failed=0; \
+	$(BIN)/pytest -q -m "not gig" $(SIDE_BY_SIDE) || failed=1; \
+	$(BIN)/pytest -q -m gig || failed=1; exit $$failed
 
 quick: .venv/develop.stamp
-	@$(BIN)/pytest -q -m "not gig and not slow" >.venv/quick.log || { cat .venv/quick.log; exit 1; }
+	@$(BIN)/pytest -q -m "not gig and not slow" $(SIDE_BY_SIDE) >.venv/quick.log || { cat .venv/quick.log; exit 1; }
 	@tail -n 1 .venv/quick.log
 
 check: lint types test

@@ -2,6 +2,7 @@
 
 All of `tests/gig` and `tests/install` is marked; elsewhere a test marks itself. All others are
 pure: they fail as soon as they start a process. Pure ones, long by nature, are marked `slow`.
+Pure ones run side by side, by pytest-xdist: what its workers may not run, they tell.
 """
 
 import os
@@ -33,8 +34,8 @@ hypothesis.settings.load_profile("shared machine")
 STARTS_A_PROCESS = {"subprocess.Popen", "os.fork", "os.forkpty", "os.posix_spawn", "os.system"}
 pure_test: str | None = None
 """The one that runs now, if it is pure."""
-forbidden: dict[str, list[pytest.Item]] = {}
-"""The tests that this machine forbids, by what they need."""
+forbidden: dict[str, list[str]] = {}
+"""The names of the tests that this machine forbids, by what they need."""
 
 
 def keep_pure(event: str, _arguments: tuple[object, ...]) -> None:
@@ -50,22 +51,35 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     for item in items:
         if item.path.parent.name in ("gig", "install"):
             item.add_marker("gig")
-    possible = []
+    possible, impossible = [], []
     for item in items:
         needed = item.get_closest_marker("needs")
         if needed is None or allowed(needed.args[0]):
             possible.append(item)
         else:
-            forbidden.setdefault(needed.args[0], []).append(item)
-    for each in forbidden.values():
-        config.hook.pytest_deselected(items=each)
-    items[:] = possible
+            impossible.append(item)
+            forbidden.setdefault(needed.args[0], []).append(item.name)
+    config.hook.pytest_deselected(items=impossible)
+    # Long ones first, so that no worker waits for another's at the end.
+    items[:] = sorted(possible, key=lambda item: item.get_closest_marker("slow") is None)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    told_by_a_worker = getattr(session.config, "workeroutput", None)
+    if told_by_a_worker is not None:
+        told_by_a_worker["forbidden"] = forbidden
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: object) -> None:
+    forbidden.update(getattr(node, "workeroutput", {}).get("forbidden", {}))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    for need, items in forbidden.items():
-        names = ", ".join(item.name for item in items)
-        terminalreporter.write_line(f"not possible here, for lack of {need}: {len(items)}: {names}")
+    for need, names in forbidden.items():
+        told = ", ".join(names)
+        terminalreporter.write_line(f"not possible here, for lack of {need}: {len(names)}: {told}")
 
 
 @pytest.hookimpl(wrapper=True)

@@ -8,14 +8,16 @@ import pytest
 
 from tests.support.command import ROOT
 
+FORBIDDEN = "echo 'unshare failed: Operation not permitted' >&2; exit 1"
 
-def with_unshare(folder: Path, script: str) -> subprocess.CompletedProcess[str]:
+
+def with_unshare(folder: Path, script: str, *options: str) -> subprocess.CompletedProcess[str]:
     """Run the tests that need namespaces, on a machine whose `unshare` answers like this."""
     (folder / "unshare").write_text(f"#!/bin/sh\n{script}\n")
     (folder / "unshare").chmod(0o755)
     return subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-m", "needs",
-         "tests/gig/test_fault_saving.py"],
+         "tests/gig/test_fault_saving.py", *options],
         cwd=ROOT,
         env={"PATH": f"{folder}:/usr/bin:/bin"},
         capture_output=True,
@@ -26,10 +28,16 @@ def with_unshare(folder: Path, script: str) -> subprocess.CompletedProcess[str]:
 
 @pytest.mark.gig
 def test_what_the_machine_forbids_is_not_run_but_named_and_counted(tmp_path: Path) -> None:
-    done = with_unshare(tmp_path, "echo 'unshare failed: Operation not permitted' >&2; exit 1")
+    done = with_unshare(tmp_path, FORBIDDEN)
     assert "not possible here, for lack of namespaces: 2: test_what_cannot_be_saved" in done.stdout
     assert " deselected" in done.stdout
     assert "passed" not in done.stdout
+
+
+@pytest.mark.gig
+def test_what_the_machine_forbids_is_named_once_by_tests_side_by_side(tmp_path: Path) -> None:
+    done = with_unshare(tmp_path, FORBIDDEN, "-n", "2")
+    assert done.stdout.count("not possible here, for lack of namespaces: 2: test_what_cannot") == 1
 
 
 @pytest.mark.gig
