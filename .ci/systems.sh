@@ -29,6 +29,7 @@ inside() {
     ${outside:-} unshare --mount --uts --pid --fork --kill-child sh -c '
         mount -t proc proc "$1/proc" && mount -t tmpfs -o mode=755 tmpfs "$1/run" &&
             mount -t tmpfs -o mode=755 tmpfs "$1/dev" && mkdir -m 1777 "$1/dev/shm" &&
+            ln -s /proc/self/fd "$1/dev/fd" &&
             mknod -m 666 "$1/dev/null" c 1 3 && mknod -m 666 "$1/dev/urandom" c 1 9 &&
             shift && exec chroot "$@"' sh "$root" "$root" \
         env -i PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin HOME=/root \

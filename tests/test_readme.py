@@ -28,6 +28,7 @@ SECTIONS = [
     "Knobs and keys",
     "Settings",
     "Commands",
+    "A class of ten",
     "Cautions",
     "More pages",
 ]
