@@ -26,8 +26,9 @@ help:
 	@echo "make bench-overload as root: three times what fits, then less again, on a virtual board"
 	@echo "make fresh-test as root: the first commands of the README on minimal systems, RELEASE=trixie"
 	@echo "make test-pythons the quick tests by Python 3.11, 3.12 and 3.13; TARGET=test for all of them"
-	@echo "make deb       as root: dist/partiald_*.deb for Debian 13, built in a clean chroot"
-	@echo "make package-test as root: that package installed, used, removed, purged on a minimal system"
+	@echo "make deb       as root: dist/partiald_*.deb, built in clean chroots; RELEASE=trixie for one only"
+	@echo "make stick     as root: FOLDER, from which it can be installed without a network; RELEASE, ARCH"
+	@echo "make package-test as root: the package installed, used, removed, purged on a minimal system"
 	@echo "make install-test as root: installed, upgraded, rolled back, taken off, without a network"
 	@echo "make card-test as root: an image made into one that boots into the instrument; RELEASE, ARCH"
 	@echo "make boot-test  as root: installed on a virtual board, booted, played, its plugs pulled"
@@ -100,10 +101,13 @@ test-pythons:
 	.ci/pythons $(or $(TARGET),quick)
 
 deb:
-	.ci/deb
+	.ci/deb $(RELEASE)
+
+stick: deb
+	systemd/bundle --release $(or $(RELEASE),trixie) --arch $(or $(ARCH),arm64) "$(FOLDER)"
 
 package-test: deb
-	tests/install/package
+	tests/install/package $(or $(RELEASE),trixie) $(ARCH)
 
 install-test:
 	tests/install/run $(or $(RELEASE),bookworm)
