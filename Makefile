@@ -24,7 +24,7 @@ help:
 	@echo "make bench-delay as root: how constant the time from key to onset is, on a virtual board"
 	@echo "make bench-disturb as root: the keeper's work beside a held chord, on a virtual board"
 	@echo "make bench-overload as root: three times what fits, then less again, on a virtual board"
-	@echo "make fresh-test as root: the first commands of the README on minimal systems; RELEASE, ARCH, AS=root"
+	@echo "make fresh-test as root: the first commands of the README on minimal systems; RELEASE, ARCH, WHO=root"
 	@echo "make test-pythons the quick tests by Python 3.11, 3.12 and 3.13; TARGET=test for all of them"
 	@echo "make deb       as root: dist/partiald_*.deb, built in clean chroots; RELEASE=trixie for one only"
 	@echo "make stick     as root: FOLDER, from which it can be installed without a network; RELEASE, ARCH"
