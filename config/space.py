@@ -44,4 +44,4 @@ class Tremulant(Section):
     level_db: float = Field(default=3.0, ge=0.0, le=8.0)
     """How far the level swings at full depth, from low to high."""
     pitch_cents: float = Field(default=16.0, ge=0.0, le=60.0)
-    """How far the pitch swings at full depth, from low to high."""
+    """How far the pitch swings at full depth, from low to high; a rotor goes by its speed."""

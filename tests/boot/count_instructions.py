@@ -83,7 +83,7 @@ def held_sound(name: str, *, tremulant: bool) -> float:
     out = np.zeros((64, 2), np.float32)
     for key in range(60, 76):
         instrument.take((0x90, key, 100), key - 60)
-    for _ in range(600):  # the noise of the onset is gone, and the tremulant swings
+    for _ in range(3000):  # four seconds: noise and shadows of the onset are gone
         instrument.render(out)
     assert instrument.sounding == 16
     return block(instrument)

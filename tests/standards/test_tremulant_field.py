@@ -34,7 +34,7 @@ def test_without_it_a_note_stands_still() -> None:
 
 
 def test_a_rotor_s_sides_are_out_of_step() -> None:
-    rotor = {"kind": "rotor", "depth": 1.0, "level_db": 6.0, "pitch_cents": 40.0}
+    rotor = {"kind": "rotor", "depth": 1.0, "level_db": 6.0}
     audio = perform_dry(NAME, HELD, 6.0, tremulant=rotor)
     sides = [envelope(audio[:, [side, side]], HZ, 60.0) for side in (0, 1)]
     left, right = (part(each, 4.0, 5.8) - part(each, 4.0, 5.8).mean() for each in sides)

@@ -23,6 +23,11 @@ CLICK_DB = -80.0
 Sides = NDArray[np.float32]
 
 
+def chosen(kind: str, level_db: float, pitch_cents: float, rate_hz: float) -> space.Tremulant:
+    told = {"kind": kind, "level_db": level_db, "pitch_cents": pitch_cents, "rate_hz": rate_hz}
+    return space.Tremulant.model_validate(told)
+
+
 @cache
 def swung(
     kind: str = "wind",
@@ -31,12 +36,13 @@ def swung(
     frames: int = 256,
     level_db: float = 3.0,
     pitch_cents: float = 16.0,
+    rate_hz: float = 6.0,
+    hertz: float = HZ,
 ) -> Sides:
     """Return a sine through a tremulant; ``moves`` are times, depths, and whether it is fast."""
-    chosen = {"kind": kind, "level_db": level_db, "pitch_cents": pitch_cents}
-    tremulant = Tremulant(space.Tremulant.model_validate(chosen), RATE, frames)
+    tremulant = Tremulant(chosen(kind, level_db, pitch_cents, rate_hz), RATE, frames)
     length = -(-round(seconds * RATE) // frames) * frames
-    wave = LEVEL * np.sin(2 * np.pi * HZ / RATE * np.arange(length))
+    wave = LEVEL * np.sin(2 * np.pi * hertz / RATE * np.arange(length))
     sides = np.tile(wave.astype(np.float32), (2, 1))
     waiting = [(round(at_s * RATE), depth, fast) for at_s, depth, fast in moves]
     for start in range(0, length, frames):
@@ -93,19 +99,20 @@ def speed(levels: NDArray[np.float64]) -> float:
 
 def test_the_rotor_has_two_speeds_and_takes_longer_to_slow_down() -> None:
     moves = ((0.0, 1.0, False), (6.0, 1.0, True), (12.0, 1.0, False))
-    left, right = swung("rotor", moves, 20.0, level_db=6.0, pitch_cents=40.0)
+    left, right = swung("rotor", moves, 20.0, level_db=6.0)
+    fast = 2 * 1200 * np.log2(1 + 2 * np.pi * 0.09 * 6.0 / 343.0)
     _, cents = read(left)
     assert 0.7 <= speed(between(cents, 2.0, 5.9) + 100.0) <= 0.85
     assert 5.3 <= speed(between(cents, 9.0, 11.9) + 100.0) <= 7.2
-    assert np.ptp(between(cents, 9.0, 11.9)) == pytest.approx(40.0, rel=0.1)
+    assert np.ptp(between(cents, 9.0, 11.9)) == pytest.approx(fast, rel=0.1)
     # Slower, its mouth moves slower, and shifts the pitch by less.
     slow = np.ptp(between(cents, 3.0, 5.9))
-    assert slow == pytest.approx(40.0 * 0.8 / 6.0, rel=0.2)
+    assert slow == pytest.approx(fast * 0.8 / 6.0, rel=0.2)
     # The pitch swings as far as it is fast: 63 % of the way after 0.8 s up, 1.7 s down.
     reach = [np.ptp(between(cents, at, at + 0.7)) for at in np.arange(0.0, 19.2, 0.1)]
-    way = slow + 0.63 * (40.0 - slow)
+    way = slow + 0.63 * (fast - slow)
     up_s = 0.1 * np.argmax(np.array(reach[60:]) > way)
-    down_s = 0.1 * np.argmax(np.array(reach[120:]) < 40.0 - 0.63 * (40.0 - slow))
+    down_s = 0.1 * np.argmax(np.array(reach[120:]) < fast - 0.63 * (fast - slow))
     assert 0.1 <= up_s <= 1.2
     assert 1.0 <= down_s <= 2.5
     # The sides are a quarter turn apart.
@@ -134,3 +141,56 @@ def test_it_does_not_depend_on_the_blocks(kind: str) -> None:
     short, long = (swung(kind, moves, 2.0, frames) for frames in (64, 512))
     count = min(short.shape[1], long.shape[1])
     assert np.abs(short[:, :count] - long[:, :count]).max() < 1e-6
+
+
+def test_how_far_a_rotor_shifts_the_pitch_follows_from_its_speed_alone() -> None:
+    other = swung("rotor", pitch_cents=60.0, level_db=0.0)
+    assert np.array_equal(swung("rotor", pitch_cents=5.0, level_db=0.0), other)
+    _, cents = read(swung("rotor", rate_hz=3.0, level_db=0.0)[0])
+    half = 2 * 1200 * np.log2(1 + 2 * np.pi * 0.09 * 3.0 / 343.0)
+    assert np.ptp(between(cents, 4.5, 5.9)) == pytest.approx(half, rel=0.1)
+
+
+def test_the_slowest_and_widest_swing_is_read_from_what_was_played() -> None:
+    audio = swung(pitch_cents=60.0, level_db=0.0, rate_hz=0.5, seconds=8.0)[0]
+    levels, cents = read(audio)
+    assert np.abs(between(levels, 4.0, 7.8) / LEVEL - 1.0).max() < 0.1
+    assert np.ptp(between(cents, 4.0, 7.8)) == pytest.approx(60.0, rel=0.15)
+    rough = passed(part(audio, 0.2, 7.8), "high", 6000.0, 8)
+    assert db(np.abs(part(rough, 0.1, 7.5)).max() / LEVEL) < CLICK_DB
+
+
+@pytest.mark.parametrize(
+    ("hertz", "pitch_cents", "bound_db"),
+    [
+        (1000.0, 60.0, -95.0),
+        (5000.0, 60.0, -75.0),
+        (10_000.0, 16.0, -80.0),
+    ],
+)
+def test_a_sine_that_is_read_along_the_swing_stays_one(
+    hertz: float, pitch_cents: float, bound_db: float
+) -> None:
+    audio = swung(pitch_cents=pitch_cents, level_db=0.0, hertz=hertz)[0]
+    whole = part(audio, 3.0, 5.9)
+    spectrum = np.abs(np.fft.rfft(whole * np.kaiser(len(whole), 18.0)))
+    at = np.fft.rfftfreq(len(whole), 1 / RATE)
+    apart = np.abs(at - hertz) > 0.1 * hertz + 400.0  # beyond the swing's own side bands
+    assert db(spectrum[apart].max() / spectrum.max()) < bound_db
+
+
+@pytest.mark.parametrize("kinds", [("wind", "rotor"), ("rotor", "wind")])
+def test_settings_that_change_while_it_swings_do_not_click(kinds: tuple[str, str]) -> None:
+    before, after = (
+        chosen(kind, 3.0, cents, 6.0) for kind, cents in zip(kinds, (60.0, 5.0), strict=True)
+    )
+    tremulant = Tremulant(before, RATE, 64)
+    tremulant.aim(1.0, 0)
+    wave = LEVEL * np.sin(2 * np.pi * HZ / RATE * np.arange(4 * RATE))
+    sides = np.tile(wave.astype(np.float32), (2, 1))
+    for start in range(0, 4 * RATE, 64):
+        if start == 2 * RATE:
+            tremulant.use(after, start)
+        tremulant.apply(sides[:, start : start + 64], start)
+    rough = passed(part(sides[1], 0.2, 3.9), "high", 6000.0, 8)
+    assert db(np.abs(part(rough, 0.1, 3.5)).max() / LEVEL) < CLICK_DB
