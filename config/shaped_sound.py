@@ -10,6 +10,7 @@ from typing import Any
 
 from config.rank import MAX_PARTIALS
 from config.sound import Sound
+from config.targets import TARGETS
 
 Moves = Mapping[tuple[str, int], float]
 """Values by target and, where there are several, which one; else 0."""
@@ -17,7 +18,7 @@ Table = dict[str, Any]
 
 KEEPABLE = (
     *("volume", "tilt", "overtones", "even", "odd", "partial", "rank", "pan", "tuning"),
-    *("attack", "decay", "sustain", "release"),
+    *("stretch", "detuning", "attack", "decay", "sustain", "release"),
 )
 """The targets that a sound can hold."""
 _LEAST_DB, _MOST_DB = -120.0, 24.0
@@ -26,7 +27,11 @@ _LEAST_DB, _MOST_DB = -120.0, 24.0
 def shaped(sound: Sound, moves: Moves) -> Table:
     """Return the table of a sound as moved knobs make it sound; unmoved, it is as in its file."""
     table = sound.model_dump(exclude_unset=True)
-    kept = {key: value for key, value in moves.items() if key[0] in KEEPABLE and value}
+    kept = {
+        key: value
+        for key, value in moves.items()
+        if key[0] in KEEPABLE and value != TARGETS[key[0]].rest
+    }
     if not kept:
         return table
     if not sound.ranks:
@@ -58,6 +63,8 @@ def _columns(sound: Sound, moves: Moves) -> Table:
         each + _by_pitch(moves, ratio)
         for each, ratio in zip(_levels(moves, numbers), sound.harmonics, strict=True)
     ]
+    if more := moves.get(("stretch", 0), 0.0):
+        columns["stretch"] = _within(columns.get("stretch", 0.0) + more, 0.0, 0.1)
     columns.setdefault("ratio", list(sound.harmonics))
     columns["level_db"] = [
         _decibels((20 * log2(level) / log2(10) if level > 0 else _LEAST_DB) + more)
@@ -97,6 +104,10 @@ def _rank(plain: Table, level_db: float, moves: Moves, number: int) -> None:
         plain["level_db"] = _decibels(level_db + more)
     if pan := moves.get(("pan", 0), 0.0):
         plain["pan"] = _each(plain.get("pan", 0.0), lambda value: _within(value + pan, -1.0, 1.0))
+    if stretch := moves.get(("stretch", 0), 0.0):
+        plain["stretch"] = _within(plain.get("stretch", 0.0) + stretch, 0.0, 0.1)
+    if (times := moves.get(("detuning", 0), 1.0)) != 1.0:
+        _detune(plain, times)
     if cents := moves.get(("tuning", 0), 0.0):
         plain["cents"] = _within(plain.get("cents", 0.0) + cents, -100.0, 100.0)
     for key, target, least, most in (
@@ -106,6 +117,14 @@ def _rank(plain: Table, level_db: float, moves: Moves, number: int) -> None:
         factor = 2.0 ** moves.get((target, 0), 0.0)
         if plain.get(key) is not None and factor != 1.0:
             plain[key] = _each(plain[key], _scaled(factor, least, most))
+
+
+def _detune(plain: Table, times: float) -> None:
+    """Bring a rank, its pair and its voices so many times as far out of tune."""
+    for key, most in (("cents", 100.0), ("beats_hz", 20.0), ("spread_cents", 100.0)):
+        for table in (plain, plain.get("pair") or {}):
+            if table.get(key):
+                table[key] = _within(table[key] * times, -most, most)
 
 
 def _whole(sound: Sound, table: Table, moves: Moves) -> None:

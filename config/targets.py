@@ -52,6 +52,8 @@ TARGETS: dict[str, Target] = {
     "blend": Target("from zone 1 to zone 2", "", 0, 1, 0, 1, rest=0.5, shared=True),
     "pan": Target("left or right", "", -1, 1, -1, 1),
     "tuning": Target("the pitch", "cents", -100, 100, -50, 50),
+    "stretch": Target("how stiff its strings are", "", 0, 0.001, 0, 0.0005),
+    "detuning": Target("how far apart ranks are", "times as written", 0, 4, 0, 3, rest=1, middle=1),
     "attack": Target("how slowly notes begin", "octaves of time", -10, 10, -4, 4),
     "decay": Target("how slowly they fall", "octaves of time", -10, 10, -4, 4),
     "sustain": Target("how loud they are held", "dB", -60, 0, -60, 0),

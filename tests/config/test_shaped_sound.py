@@ -17,6 +17,8 @@ BINDINGS = [
     {"control": 21, "target": "even"},
     {"control": 22, "target": "partial", "partial": 3},
     {"control": 23, "target": "volume", "low": -20.0, "high": 0.0},
+    {"control": 24, "target": "stretch"},
+    {"control": 25, "target": "detuning"},
 ]
 KEY, HZ = 69, 440.0
 
@@ -88,6 +90,29 @@ def test_a_shaped_sound_sounds_as_the_knobs_made_it(name: str) -> None:
     assert kept[heard_at_all] == pytest.approx(knobs[heard_at_all] + added, abs=0.3)
 
 
+@pytest.mark.parametrize("name", ["flat64", "pair"])
+def test_a_kept_sound_is_stretched_and_in_tune_as_the_knobs_had_it(name: str) -> None:
+    rank = {"harmonics": 6, "stretch": 0.0001, "pair": {"level_db": -3.0, "cents": 4.0}}
+    plain = {"title": "T", "about": "T.", "level_db": -30.0, "ranks": [rank]}
+    sound = Sound.model_validate(plain) if name == "pair" else shipped()[name]
+    table = shaped(sound, {("stretch", 0): 0.0005, ("detuning", 0): 3.0})
+    by_knobs = heard(sound, b"\xb0\x18\x7f", b"\xb0\x19\x7f")
+    kept = Sound.model_validate(table)
+    by_table, written = heard(kept), 0.0006 if sound.ranks else 0.0005
+    for number in (1, 3, 5):
+        stiff = (1 + written * number**2) / (1 + written)
+        for cents in (0.0, 12.0) if sound.ranks else (0.0,):
+            hertz = HZ * number * stiff**0.5 * 2 ** (cents / 1200)
+            assert level_db(by_knobs, hertz) == pytest.approx(level_db(by_table, hertz), abs=0.7)
+
+
+def test_unison_is_kept() -> None:
+    rank = {"harmonics": 2, "beats_hz": 1.0, "pair": {"level_db": 0.0, "cents": 9.0}}
+    sound = Sound.model_validate({"title": "T", "about": "T.", "ranks": [rank]})
+    (kept,) = shaped(sound, {("detuning", 0): 0.0})["ranks"]
+    assert (kept["beats_hz"], kept["pair"]["cents"]) == (0.0, 0.0)
+
+
 def test_times_are_multiplied_within_their_bounds() -> None:
     table = shaped(shipped()["wooden-flute"], {("attack", 0): 1.0, ("release", 0): -20.0})
     sound, before = Sound.model_validate(table), shipped()["wooden-flute"]
@@ -102,5 +127,6 @@ def test_whatever_the_knobs_are_at_the_table_is_a_sound() -> None:
         moves = {(target, 0): sign * value for target, value in ends.items()}
         moves |= {("rank", 1): sign * 24.0, ("partial", 2): sign * 24.0}
         moves["sustain", 0] = -60.0
+        moves["stretch", 0], moves["detuning", 0] = (0.001, 4.0) if sign > 0 else (0.0, 0.0)
         for sound in shipped().values():
             Sound.model_validate(shaped(sound, moves))

@@ -15,7 +15,7 @@ from voices.channels.channel import Channel
 from voices.channels.master import Master
 from voices.channels.shaping import Shaping
 from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gain, pan_gains
-from voices.modulation.smoother import FIRST_LEVEL
+from voices.modulation.smoother import FIRST_LEVEL, TILT, VIBRATO_DEPTH
 from voices.synthesis.partial_gains import (
     EVEN,
     LAST_VOWEL,
@@ -72,6 +72,8 @@ def control_targets(
         gain * right,
         pitch_cents(channel, master),
         depth + shape.vibrato_depth,
+        shape.stretch,
+        shape.detuning - 1.0,
         channel.shape.tilt + (shape.tilt if control is not channel else 0.0),
         overtones + shape.overtones,
         even + shape.even,
@@ -83,7 +85,8 @@ def control_targets(
     if pressed:
         gain, depth, tilt = pressed_by(pressed, settings.pressure.channel, settings)
         targets[0], targets[1] = targets[0] * gain, targets[1] * gain
-        targets[3], targets[4] = targets[3] + depth, targets[4] + tilt
+        targets[VIBRATO_DEPTH] += depth
+        targets[TILT] += tilt
     return targets
 
 

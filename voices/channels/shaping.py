@@ -14,7 +14,8 @@ class Shaping:
 
     def __init__(self) -> None:
         self.volume = self.tilt = self.overtones = self.even = self.odd = 0.0
-        self.pan = self.tuning = 0.0
+        self.pan = self.tuning = self.stretch = 0.0
+        self.detuning = 1.0
         self.attack = self.decay = self.sustain = self.release = 0.0
         self.vowel = self.effort = self.vibrato_depth = 0.0
         self.vibrato_rate: float | None = None

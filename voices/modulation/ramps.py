@@ -25,6 +25,8 @@ class Ramps(NamedTuple):
     """Whether any channel's partials have gains other than 1 ..."""
     reshaping: bool
     """... that change in this block."""
+    spread: bool
+    """Whether any channel's partials are spread."""
     min_ratio: float
     """No frequency ratio is below this ..."""
     max_ratio: float

@@ -8,8 +8,8 @@ Each channel has a row, and so has each note that moves on its own (see
 `voices.notes.note_modulation`).
 
 Shapes: ``N`` rows; values in columns, each in one piece of memory: gain left, gain right, pitch in
-cents, vibrato depth in cents, tilt in dB per octave, then level columns in dB (see
-`voices.synthesis.partial_gains`).
+cents, vibrato depth in cents, what partials are spread by (see `voices.synthesis.spread`), tilt in
+dB per octave, then level columns in dB (see `voices.synthesis.partial_gains`).
 """
 
 from collections import deque
@@ -31,10 +31,11 @@ SMOOTHING_S = 0.004
 MOVING_S = 0.1
 """How long after its last change a row still counts as moving."""
 
-LEFT, RIGHT, PITCH, VIBRATO_DEPTH, TILT, FIRST_LEVEL = range(6)
-GAINS, SHAPE = slice(LEFT, PITCH), slice(PITCH, None)
-"""The columns that the mixer applies, and those that change the voices themselves."""
-_TOLERANCE = np.array([1e-6, 1e-6, 1e-3, 1e-3, 1e-3])
+LEFT, RIGHT, PITCH, VIBRATO_DEPTH, STRETCH, DETUNING, TILT, FIRST_LEVEL = range(8)
+GAINS, SHAPE, SPREAD = slice(LEFT, PITCH), slice(PITCH, None), slice(STRETCH, TILT)
+"""The columns that the mixer applies, those that change the voices themselves, and of these, those
+under which partials leave their ratios: no tables hold then."""
+_TOLERANCE = np.array([1e-6, 1e-6, 1e-3, 1e-3, 1e-7, 1e-4, 1e-3])
 _LEVEL_TOLERANCE = 1e-2
 """This near its target a value jumps to it."""
 
@@ -154,7 +155,7 @@ class Smoother:
         self._moving_until[:] = 0.0
         self.gains_moving = False
         self._come_to_rest()
-        self.at_rest = not self.values[:, VIBRATO_DEPTH].any()
+        self.at_rest = not self.values[:, VIBRATO_DEPTH:TILT].any()
 
     def advance(self, frame: int, frames: int) -> Ramps | None:
         """Move through a block; return None when nothing moves in it."""
@@ -166,7 +167,7 @@ class Smoother:
         if self._steady and frame < self._steady.until:
             return self._advance_steadily(self._steady, frame, frames)
         points: list[NDArray[np.float64]] = []
-        moving = self.values[:, VIBRATO_DEPTH] > 0
+        moving = self._never_resting()
         for point in range(frame - offset, frame + frames, CONTROL_PERIOD):
             if point >= frame:
                 self._step(point)
@@ -186,13 +187,20 @@ class Smoother:
         edges = np.arange(frame - offset, frame + frames + CONTROL_PERIOD, CONTROL_PERIOD)
         ratio = self._pitch_ratios(path, edges[:, None])
         shaped = bool(path[..., TILT:].any())
+        spread = bool(path[..., SPREAD].any())
         return _ramps(
             *(frame, frames, begin, end, ratio),
             max_slope=inf,
             shaped=shaped,
             reshaping=shaped and bool((begin[..., TILT:] != end[..., TILT:]).any()),
+            spread=spread,
             range_of_ratios=(float(ratio.min()), float(ratio.max())),
         )
+
+    def _never_resting(self) -> NDArray[np.bool_]:
+        """Return which rows move for as long as their values are what they are."""
+        moving: NDArray[np.bool_] = self.values[:, VIBRATO_DEPTH] > 0
+        return moving | self.values[:, SPREAD].any(axis=1)
 
     def _find_steady(self, frame: int) -> None:
         """Keep what holds from ``frame`` on, now that nothing but vibrato moves."""
@@ -203,8 +211,9 @@ class Smoother:
             depth,
             self._lfo.state,
             self._sample_rate,
-            moving=recent | (depth > 0),
+            moving=recent | self._never_resting(),
             shaped=bool(self.values[:, TILT:].any()),
+            spread=bool(self.values[:, SPREAD].any()),
             until=float(self._moving_until[recent].min()) if recent.any() else inf,
         )
 
@@ -219,6 +228,7 @@ class Smoother:
             max_slope=steady.max_slope,
             shaped=steady.shaped,
             reshaping=False,
+            spread=steady.spread,
             range_of_ratios=steady.range_of_ratios,
         )
 
@@ -267,11 +277,12 @@ def _ramps(
     max_slope: float,
     shaped: bool,
     reshaping: bool,
+    spread: bool,
     range_of_ratios: tuple[float, float],
 ) -> Ramps:
     """Return the ramps of a block of ``frames`` from ``frame`` on."""
     offset, length = frame % CONTROL_PERIOD, min(frames, CONTROL_PERIOD)
     odd = frame // CONTROL_PERIOD % 2 == 1
     first, last = offset / CONTROL_PERIOD, (offset + length) / CONTROL_PERIOD
-    kind = (max_slope, shaped, reshaping, *range_of_ratios)
+    kind = (max_slope, shaped, reshaping, spread, *range_of_ratios)
     return Ramps(length, offset, odd, *kind, first, last, begin, end, pitch_ratio)

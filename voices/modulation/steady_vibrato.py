@@ -24,6 +24,8 @@ class SteadyVibrato:
         Which rows' voices are rendered as moving, shape (N,).
     shaped
         Whether any row's partials have gains other than 1.
+    spread
+        Whether any row's partials are spread.
     until
         The frame until which all this holds.
     """
@@ -37,10 +39,12 @@ class SteadyVibrato:
         *,
         moving: NDArray[np.bool_],
         shaped: bool,
+        spread: bool,
         until: float,
     ) -> None:
         self.moving = moving
         self.shaped = shaped
+        self.spread = spread
         self.until = until
         self._centre: NDArray[np.float64] = np.exp2(cents / 1200.0)
         self._last_point, self._last_ratios = -1, self._centre

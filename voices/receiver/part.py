@@ -23,7 +23,15 @@ from voices.channels.master import Master
 from voices.channels.mpe_zone import end_zones
 from voices.channels.routing import Routing
 from voices.channels.tunings import Tuning, Tunings
-from voices.modulation.smoother import FIRST_LEVEL, LEFT, PITCH, RIGHT, VIBRATO_DEPTH, Smoother
+from voices.modulation.smoother import (
+    FIRST_LEVEL,
+    LEFT,
+    PITCH,
+    RIGHT,
+    TILT,
+    VIBRATO_DEPTH,
+    Smoother,
+)
 from voices.notes.notes import Notes
 from voices.notes.zones import Zones
 from voices.receiver.shared_controls import SharedControls
@@ -229,14 +237,14 @@ class Part:
         self._set_targets_heard(self._channels(), at)
 
     def _set_targets_heard(self, channels: Sequence[Channel], at: int) -> None:
-        """Send those that sound, or have vibrato, to where their controls are.
+        """Send those that sound, have vibrato or are spread, to where their controls are.
 
         The others are sent there by their next note: there are many, and a block has little time.
         """
         for channel in channels:
             channel.stale = True
-        with_vibrato = [channel for channel in channels if channel.targets[VIBRATO_DEPTH]]
-        for channel in (*self.notes.sounding_channels(), *with_vibrato):
+        restless = [each for each in channels if any(each.targets[VIBRATO_DEPTH:TILT])]
+        for channel in (*self.notes.sounding_channels(), *restless):
             self.refresh(channel, at)
 
     def refresh(self, channel: Channel, at: int) -> None:

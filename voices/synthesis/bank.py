@@ -59,7 +59,7 @@ class Bank:
         self._resting = RestingVoices(
             self.arrays, self.slots, frames, smoother, partial_gains, cache
         )
-        self._moving = MovingVoices(self.arrays, partial_gains, chirps)
+        self._moving = MovingVoices(self.arrays, self.slots, partial_gains, chirps)
         self._frames = frames
         self._smoother = smoother
         self._cache = cache
@@ -212,6 +212,8 @@ class Bank:
             last.index = row
             self.slots[row] = last
         self.arrays.take_out(row, self.count, slot.timbre)
+        if not self.count:
+            self.arrays.forget_spread()
 
     def _prune_decayed(self, frame: int) -> None:
         """Zero the partials that have decayed, before their squares become subnormal."""

@@ -8,18 +8,19 @@ Shapes: ``K`` moving voices, ``S`` sub-blocks, each all or part of a control per
 rows of 16 columns, four in a control period.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import CONTROL_PERIOD
 from voices.synthesis.chirps import COLUMNS, MIDDLE, ROOM, ROW_CENTRES, Chirps, Levels
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.phase_trajectory import Trajectory, middles, steepness, trajectory
 from voices.synthesis.phasor_tables import FADE_START, below_nyquist
+from voices.synthesis.slot import Slot
+from voices.synthesis.spread import Spread, Spreading, turned
 from voices.synthesis.steep_periods import SteepPeriods, render_steep
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
@@ -30,8 +31,15 @@ Array = NDArray[Any]
 class MovingVoices:
     """The moving voices of a bank."""
 
-    def __init__(self, arrays: VoiceArrays, partial_gains: PartialGains, chirps: Chirps) -> None:
+    def __init__(
+        self,
+        arrays: VoiceArrays,
+        slots: Sequence[Slot],
+        partial_gains: PartialGains,
+        chirps: Chirps,
+    ) -> None:
         self._arrays = arrays
+        self._spreading = Spreading(arrays, slots)
         self._partial_gains = partial_gains
         self._chirps = chirps
 
@@ -54,10 +62,16 @@ class MovingVoices:
             motion_rows = arrays.motion_row[rows]
             ratios = ramps.pitch_ratio.take(motion_rows, 1)  # (S + 1, K)
             frequency = arrays.frequency[rows]
-            weights = self._nyquist_weights(rows, partials, ramps, ratios)
+            spread = self._spreading.of(rows, partials, ramps)
+            weights = self._nyquist_weights(rows, partials, ramps, ratios, spread)
             own, steep = steepness(ramps, motion_rows, ratios, arrays.highest[rows], weights)
             begun = self._cycles_begun(rows, frame, ramps, ratios)
             course = trajectory(ramps, ratios, frequency, begun, own)
+            pitches = arrays.ratios[rows, :partials]
+            if spread is None:
+                cycles = course.cycles[:, :, None] * pitches
+            else:
+                cycles = spread.follow(frame, ramps, ratios, begun, course, own)
             phasors = arrays.onset_phasors[rows, :, :partials].swapaxes(0, 1)
             if ramps.shaped and not ramps.reshaping:
                 phasors = phasors * self._held_gains(rows, partials, ramps)
@@ -66,18 +80,24 @@ class MovingVoices:
                 levels = self._levels(rows, partials, frame, ramps, gains)
                 levels = _crossfaded(levels, len(frequency), before, now, ramps)
                 for side, those in enumerate(phasors):
-                    self._render_chirps(rows, ramps, course, those, levels, wave[:, side])
+                    turns = cycles if side == len(phasors) - 1 else cycles.copy()
+                    self._render_chirps(
+                        rows, ramps, course, spread, turns, those, levels, wave[:, side]
+                    )
             if steep is not None:
                 gains = self._moving_gains(rows, partials, ramps, None)
                 levels = self._levels(rows, partials, frame, ramps, gains)
                 levels = _crossfaded(levels, len(frequency), before, now, ramps)
-                known = middles(course, ratios, frequency, steep)
+                known = middles(course.cycles, course.slope, ratios, frequency, steep)
                 period, voice = steep.nonzero()
+                apart, ahead = pitches[voice], np.ones(1, np.complex64)
+                if spread is not None:
+                    apart, ahead = spread.steep(course, ratios, steep)
                 places = np.arange(len(wave))[rows][voice], period
                 for side, those in enumerate(phasors):
                     periods = SteepPeriods(
-                        *(frequency[voice], *known, arrays.ratios[rows, :partials][voice]),
-                        those[voice],
+                        *(frequency[voice], *known, apart),
+                        those[voice] * ahead,
                         levels and (levels[0][:, period, voice], levels[1][:, period, voice]),
                     )
                     cut = wave[:, side].reshape(len(wave), -1, ramps.sub_block_frames)
@@ -90,15 +110,17 @@ class MovingVoices:
         rows: Rows,
         ramps: Ramps,
         course: Trajectory,
+        spread: Spread | None,
+        cycles: Array,
         phasors: NDArray[np.complex64],
         levels: Levels | None,
         wave: NDArray[np.float32],
     ) -> None:
         """Render every period of some voices to first order of their phase deviation."""
-        arrays, partials = self._arrays, phasors.shape[1]
-        cycles = course.cycles[:, :, None] * arrays.ratios[rows, :partials]
-        i_omega = arrays.i_omega[rows, :partials]
-        rendered = self._chirps.render(cycles, phasors, i_omega, course.deviation, levels)
+        i_omega, deviation = self._arrays.i_omega[rows, : phasors.shape[1]], course.deviation
+        if spread is not None:
+            i_omega, deviation = spread.deviation(course, i_omega)
+        rendered = self._chirps.render(cycles, phasors, i_omega, deviation, levels)
         skipped, height = ramps.offset // COLUMNS, ramps.sub_block_frames // COLUMNS
         used = rendered[skipped : skipped + height].transpose(3, 2, 1, 0, 4)
         wave.reshape(len(wave), *used.shape[1:])[rows] = used
@@ -113,14 +135,8 @@ class MovingVoices:
         if arrays.latest_onset >= frame:  # a new voice has turned none at its onset
             into = arrays.onset[rows] - frame
             for voice in (into >= 0).nonzero()[0]:
-                sub_block, rest = divmod(int(into[voice]), ramps.sub_block_frames)
-                path = ratios[:, voice]
-                slope = np.diff(path) / CONTROL_PERIOD
-                first = path[:-1] + slope * ramps.offset
-                middle = first + slope * (ramps.sub_block_frames / 2)
-                turned = ramps.sub_block_frames * middle[:sub_block].sum()
-                turned += rest * (first[sub_block] + slope[sub_block] * (rest / 2))
-                cycles[voice] = -arrays.frequency[rows][voice] * turned
+                gone = turned(ratios[:, voice], int(into[voice]), ramps)
+                cycles[voice] = -arrays.frequency[rows][voice] * gone
         return cycles
 
     def _held_gains(self, rows: Rows, partials: int, ramps: Ramps) -> NDArray[np.complex64] | float:
@@ -142,14 +158,16 @@ class MovingVoices:
         return np.asarray(self._arrays.vowels[rows, :, :partials])
 
     def _nyquist_weights(
-        self, rows: Rows, partials: int, ramps: Ramps, ratios: Array
+        self, rows: Rows, partials: int, ramps: Ramps, ratios: Array, spread: Spread | None
     ) -> Array | None:
         """Return the weight of each partial at the control points, (S + 1, K, P); None: all 1."""
         arrays = self._arrays
-        if float(arrays.highest[rows].max()) * ramps.max_ratio <= FADE_START:
+        most = ramps.max_ratio * (1.0 if spread is None else spread.most)
+        if float(arrays.highest[rows].max()) * most <= FADE_START:
             return None
         frequencies = arrays.ratios[rows, :partials] * arrays.frequency[rows][:, None]
-        return below_nyquist(frequencies * ratios[:, :, None])
+        bent = ratios[:, :, None] if spread is None else ratios[:, :, None] * spread.factors
+        return below_nyquist(frequencies * bent)
 
     def _moving_gains(
         self, rows: Rows, partials: int, ramps: Ramps, weights: Array | None

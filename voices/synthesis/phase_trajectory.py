@@ -51,6 +51,8 @@ class Trajectory(NamedTuple):
     half a frame at each pitch that is rendered: (V·U + U, K)."""
     slope: Array
     """The change of each frequency ratio per frame, (V·U, K)."""
+    shape: NDArray[np.float32]
+    """The deviation over the slope, (4, V, U, K, 16)."""
     deviation: NDArray[np.float32]
     """Frames, (4, V, U, K, 16)."""
 
@@ -92,8 +94,21 @@ def trajectory(
     ``ratios`` are their frequency ratios at the control points, (S + 1, K), ``frequency`` is that
     of their keys, (K,); ``own`` as from `steepness`.
     """
+    cycles, slope = cycles_along(ramps, ratios, frequency, begun, own)
+    shared = _shared(len(slope), ramps, own)
+    slopes = slope.astype(np.float32).repeat(COLUMNS).reshape(shared, -1, len(frequency), COLUMNS)
+    shapes = _shared_shapes(*slopes.shape[:3], ramps.odd)
+    if own is not None:
+        shapes = np.where(own.repeat(COLUMNS).reshape(slopes.shape), _OWN_SHAPE, shapes)
+    return Trajectory(cycles[0], cycles[1:], slope, shapes, shapes * slopes)
+
+
+def cycles_along(
+    ramps: Ramps, ratios: Array, frequency: Array, begun: Array, own: Mask
+) -> tuple[Array, Array]:
+    """Return `Trajectory.end` and `cycles` in one piece, and its slope; arguments as there."""
     count = len(ratios) - 1
-    shared = 2 if own is None and count % 2 == 0 and not ramps.odd else 1
+    shared = _shared(count, ramps, own)
     lines = _lines(count, shared, ramps.sub_block_frames, ramps.offset, ramps.odd) @ ratios
     slope = lines[-count:]
     cycles = lines[:-count]
@@ -104,23 +119,23 @@ def trajectory(
     cycles *= frequency
     whole = cycles[: count + 1]
     whole += begun
-    slopes = slope.astype(np.float32).repeat(COLUMNS).reshape(shared, -1, len(frequency), COLUMNS)
-    shapes = _shared_shapes(*slopes.shape[:3], ramps.odd)
-    if own is not None:
-        shapes = np.where(own.repeat(COLUMNS).reshape(slopes.shape), _OWN_SHAPE, shapes)
-    return Trajectory(cycles[0], cycles[1:], slope, shapes * slopes)
+    return cycles, slope
+
+
+def _shared(count: int, ramps: Ramps, own: Mask) -> int:
+    return 2 if own is None and count % 2 == 0 and not ramps.odd else 1
 
 
 def middles(
-    course: Trajectory, ratios: Array, frequency: Array, steep: NDArray[np.bool_]
+    cycles: Array, slope: Array, ratios: Array, frequency: Array, steep: NDArray[np.bool_]
 ) -> tuple[Array, Array, Array]:
     """Return of the N steep periods: the key's cycles until the middle, the ratio there, its slope.
 
     They are among those that have a pitch of their own.
     """
-    cycles = course.cycles[: len(course.slope)] - _OWN_MIDRANGE * frequency * course.slope
-    ratio = ratios[:-1] + MIDDLE * course.slope
-    return cycles[steep], ratio[steep], course.slope[steep]
+    turned = cycles[: len(slope)] - _OWN_MIDRANGE * frequency * slope
+    ratio = ratios[:-1] + MIDDLE * slope
+    return turned[steep], ratio[steep], slope[steep]
 
 
 @cache

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from config.rank import Formant, Noise, Rank
 from config.sound import Sound
+from voices.synthesis.timbre import spreads_of, stretched
 
 MIDDLE_C, MIDDLE_C_HZ = 60, 261.6256
 LOW = 2
@@ -30,13 +31,11 @@ RISES_IN = 1.85
 a tenth to nine tenths."""
 SHORTEST_DECAY_S = 0.02
 MAX_BEATS = 0.5
-"""No partial is out of tune by more than this part of its frequency: on the lowest keys, twenty
-beats would take it below zero."""
+"""By more than this part of its frequency no partial beats, not even on the lowest keys."""
 WOUND = 0.45
 """Bass strings are wound: the stretch falls no further below that at C4 (F. Rigaud et al. 2013)."""
 GOLDEN = 0.6180339887498949
-NULL_DB = -26.0
-"""As deep as the nulls of a point of contact are (real ones are 15 to 25 dB deep)."""
+NULL_DB = -26.0  # of a point of contact; real ones are 15 to 25 dB deep
 
 Array = NDArray[np.float64]
 
@@ -51,6 +50,7 @@ class Columns(NamedTuple):
     decays_s: Array
     """T60; infinite where a partial does not decay by itself."""
     pans: Array
+    spreads: Array  # (2, P), as in a timbre
 
 
 @dataclass(frozen=True)
@@ -135,10 +135,10 @@ class Group:
         for rank, those in self._breaking:
             pitch[those] = rank.pitch_at(key)
         harmonics = pitch * n
-        ratios = harmonics * np.sqrt((1 + stretch * n * n) / (1 + stretch))
+        ratios = harmonics * stretched(n, stretch)
         beating = key_hz(key) * np.where(self._beats_each, ratios, pitch)
-        beats = self._beats_hz / np.sqrt(beating * MIDDLE_C_HZ)
-        ratios *= (1.0 + np.clip(beats, -MAX_BEATS, MAX_BEATS)) * self._tuning
+        beats = np.clip(self._beats_hz / np.sqrt(beating * MIDDLE_C_HZ), -MAX_BEATS, MAX_BEATS)
+        ratios *= (tuning := (1.0 + beats) * self._tuning)
         level_db = self._level_db + self._db_by_octave * octave
         for rank, members in self._bodies:
             hertz = key_hz(key) * ratios[members]
@@ -146,7 +146,8 @@ class Group:
         decays_s = np.maximum(self._decay_s * self._decay_by_octave**octave, SHORTEST_DECAY_S)
         above = np.log2(key_hz(key) * ratios / TOGETHER_HZ)
         pans = self._pan * np.clip(above, 0.1, 1.0)
-        return Columns(ratios, harmonics, 10.0 ** (level_db / 20), decays_s, pans)
+        spreads = spreads_of(n, stretch, wound, tuning)
+        return Columns(ratios, harmonics, 10.0 ** (level_db / 20), decays_s, pans, spreads)
 
     def vowels_db(self, key: int, ratios: Array) -> Array | None:
         """Return by how much partials are louder in the middle vowel and in the last, (2, P)."""
@@ -296,4 +297,4 @@ def noise_columns(noise: Noise, key: int) -> Columns:
     level_db = noise.level_db + noise.slope_db * np.log2(places / low) - 10 * np.log10(count)
     ratios = places / key_hz(key) if noise.hz else places
     levels, decays_s = 10.0 ** (level_db / 20), _times(noise.decay_s, places.tolist())
-    return Columns(ratios, np.zeros(count), levels, decays_s, np.zeros(count))
+    return Columns(ratios, np.zeros(count), levels, decays_s, np.zeros(count), np.zeros((2, count)))

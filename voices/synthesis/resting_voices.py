@@ -14,6 +14,7 @@ from voices.modulation.smoother import GAINS, PITCH, SHAPE, Smoother
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.slot import Slot
+from voices.synthesis.spread import spread_turn
 from voices.synthesis.table_cache import Rows, TableCache, by_tables, fill
 from voices.synthesis.voice_arrays import VoiceArrays
 
@@ -95,6 +96,8 @@ class RestingVoices:
             level *= gains
         key_cycles = arrays.cycles_at(rows, frame, frequency)
         cycles = arrays.ratios[rows] * key_cycles[:, None]
+        if arrays.spreading:  # they have been apart, and are in turn elsewhere now
+            cycles += arrays.ratios[rows] * spread_turn(arrays, rows)
         phasors = np.exp(2j * np.pi * (cycles - np.rint(cycles)))
         arrays.state[rows] = (level * phasors)[:, None] * arrays.onset_phasors[rows]
         arrays.cycles[rows], arrays.as_of[rows] = key_cycles, frame

@@ -31,6 +31,8 @@ MAX_DECAY = 40.0 / LONGEST_BLOCK
 """Nepers per frame. A level that is counted back from its onset over the longest block grows by
 e^40 at most, and float32 goes to e^88; at 48 kHz it is a T60 of 3.7 ms."""
 
+FULL_STRETCH = 0.0005
+
 MOST_STRUCK = 8
 """For so many velocities a timbre keeps what it has worked out."""
 
@@ -74,6 +76,9 @@ class Spec:
     """Partials that are left out before all others; None: the quietest."""
     vowels_db: NDArray[np.float64] | None = None
     """By how much each partial is louder in the middle vowel, and in the last one, (2, P)."""
+    spreads: NDArray[np.float64] | None = None
+    """By what part of its frequency each partial is higher for all of a stretch and of a detuning
+    that are 1, (2, P); None: nothing spreads them."""
     noise_touch_db: float = 0.0
     """How much quieter those without a number are at velocity 1 than at 127, beside the others."""
 
@@ -91,6 +96,9 @@ def plain(sound: Sound) -> Spec:
             sound.decays_s,
         ),
         *(sound.envelope, sound.velocity, sound.decay_per_octave),
+        spreads=spreads_of(
+            np.array(sound.harmonics), 0.0 if sound.partials is None else sound.partials.stretch
+        ),
     )
 
 
@@ -132,6 +140,10 @@ class Timbre:
         self.ratios[:] = self._padded(spec.ratios, order, 1.0)
         self.octaves[:] = np.log2(self.ratios)
         swell[:] = np.maximum(self.octaves, 0.0) * (spec.swell_db / 10)
+        self.spreads = np.zeros((2, self.partials))
+        """By what part of its frequency stretch and detuning, at 1, take each partial, (2, P)."""
+        if spec.spreads is not None:
+            self.spreads[:, : self.count] = spec.spreads[:, order]
         self.lowest, self.highest = min(spec.ratios), max(spec.ratios)
         *sets_and_sides, _ = spec.phasors.shape
         self._phasors = np.zeros((*sets_and_sides, self.partials), np.complex64)
@@ -205,6 +217,24 @@ class Timbre:
             factor: float = self._decay_per_octave ** ((key - MIDDLE_C) / 12)
             known = self._decays_at[key] = np.minimum(self.decays / factor, MAX_DECAY)
         return known
+
+
+def stretched(numbers: NDArray[np.float64], stretch: Any) -> NDArray[np.float64]:
+    """Return by what factor stiffness has partials, by their places in a series, higher."""
+    return np.asarray(np.sqrt((1 + stretch * numbers * numbers) / (1 + stretch)))
+
+
+def spreads_of(
+    numbers: NDArray[np.float64], stretch: Any, wound: Any = 1.0, tuning: Any = 1.0
+) -> NDArray[np.float64]:
+    """Return by what part of its frequency stretch and detuning, at 1, take each partial, (2, P).
+
+    A knob's stretch is exact at `FULL_STRETCH`, and straight up to there. ``wound`` is what a key
+    makes of it, ``tuning`` the factors by which partials are out of tune.
+    """
+    further = stretched(numbers, np.minimum(0.1, stretch + FULL_STRETCH * wound))
+    stiff = (further / stretched(numbers, stretch) - 1.0) / FULL_STRETCH
+    return np.array([stiff, np.broadcast_to(1.0 - 1.0 / tuning, numbers.shape)])
 
 
 def padded(partials: int) -> int:

@@ -25,6 +25,10 @@ class VoiceArrays:
         self.capacity = 0
         self.latest_onset = -1.0
         """Of all slots there ever were."""
+        self.spreading = False
+        """Whether any slot may be, or have been, spread."""
+        self.changes = 0
+        """How often other slots have had the rows."""
         self._decaying = 0
         """How many slots have partials that decay on their own."""
         self.grow(capacity)
@@ -72,6 +76,12 @@ class VoiceArrays:
         """i times the radians per frame of each partial, not bent."""
         self.motion_row = room("motion_row", np.intp)
         """The row of `Smoother` with which a slot moves."""
+        self.spreads = room("spreads", np.float64, 2, partials)
+        """By what part of its frequency each partial is higher for all of a stretch and of a
+        detuning; and the cycles of the key, each multiplied by one of those, since the onset ..."""
+        self.spread_cycles = room("spread_cycles", np.float64, 2)
+        self.spread_known = room("spread_known", bool)
+        """... both only where this says so."""
         self.gain = room("gain", np.float32, 2)
         """Left and right, while the gain does not move."""
         self._all = [getattr(self, name) for name in names]
@@ -80,12 +90,15 @@ class VoiceArrays:
     def enter(self, first: int, slots: Sequence[Slot], onsets: Sequence[float]) -> None:
         """Fill rows from ``first`` on for slots whose onsets lie in the next block."""
         count = len(slots)
+        self.changes += 1
         used = slice(first, first + count)
         self.progress[used, 3] = 0.0
         self.progress[used, 4] = self.progress[used, 5] = onsets
         self.wet[used] = [slot.wet for slot in slots]
         self.motion_row[used] = [slot.motion_row for slot in slots]
         self.stale[used] = True
+        if self.spreading:
+            self.spread_known[used] = False
         self.latest_onset = max(self.latest_onset, *onsets)
         phasors = self.onset_phasors[used].reshape(-1, self.partials)
         np.concatenate([slot.onset_spectrum.phasors for slot in slots], out=phasors)
@@ -110,10 +123,16 @@ class VoiceArrays:
 
     def take_out(self, row: int, last: int, timbre: Timbre) -> None:
         """Give the row of a slot of a timbre to the last one."""
+        self.changes += 1
         if row != last:
             for array in self._all:
                 array[row] = array[last]
         self._decaying -= timbre.any_decay
+
+    def forget_spread(self) -> None:
+        """Let no slot be spread any more: there is none."""
+        self.spreading = False
+        self.spread_known[:] = False
 
     def cycles_at(
         self, rows: Rows, frame: int, frequency: NDArray[np.float64]

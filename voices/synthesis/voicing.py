@@ -168,6 +168,7 @@ class Voicing:
             swell_db=sound.effort.swell_db,
             first_to_go=np.arange(count + len(faded)) >= count,
             vowels_db=None if vowels_db is None else with_shadows(vowels_db),
+            spreads=with_shadows(columns.spreads),
         )
 
     def _places_of(self, group: Group) -> NDArray[np.float64]:
@@ -227,6 +228,7 @@ def _with_noise(ranks: Spec, noise: Spec, touch_db: float) -> Spec:
         first_to_go=np.concatenate([ranks.first_to_go, first_to_go]),
         noise_touch_db=touch_db,
         vowels_db=vowels_db,
+        spreads=np.concatenate([ranks.spreads, np.zeros((2, len(noise.ratios)))], axis=1),
     )
 
 

@@ -96,7 +96,7 @@ def test_a_knob_moves_the_pitch() -> None:
 def test_a_knob_in_the_middle_leaves_bipolar_targets_where_they_were() -> None:
     for target, row in TARGETS.items():
         if row.middle is not None or row.low == -row.high:
-            assert meaning(Binding(control=20, target=target), 64) == 0.0, target
+            assert meaning(Binding(control=20, target=target), 64) == row.rest, target
 
 
 def test_a_knob_swings_the_pitch_and_another_says_how_often() -> None:

@@ -1,0 +1,107 @@
+"""Stretch and detuning by knobs, against sounds that are written with them."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from config.sound import Sound
+from tests.support.measure import db, partial_level, peak
+from tests.support.measure_sounds import part
+from tests.support.playing import RATE, Event, Recording, bend, control, on, play, settings_for
+from tests.support.takes import perform_dry
+
+KEY, HZ, KNOB = 57, 220.0, 20
+STIFF = {"control": KNOB, "target": "stretch"}
+APART = {"control": KNOB, "target": "detuning"}
+
+
+def sound(**rank: Any) -> Sound:
+    """Return a sound of one rank that rises at once."""
+    each = {"harmonics": 12, "slope_db": -3.0, **rank}
+    return Sound.model_validate({"title": "T", "about": "T.", "ranks": [each]})
+
+
+def column(**more: Any) -> Sound:
+    """Return a sound with one column of partials."""
+    partials = {"level_db": [0.0, -3.0, -6.0, -9.0, -12.0, -15.0, -18.0, -21.0], **more}
+    return Sound.model_validate(
+        {"title": "T", "about": "T.", "level_db": -20.0, "partials": partials}
+    )
+
+
+def played(made: Sound, *events: Event, **settings: Any) -> Recording:
+    return perform_dry("spread", [*events, on(480, KEY, 100)], 1.5, made, **settings)
+
+
+def same_db(one: Recording, other: Recording) -> float:
+    return db(peak(one - other) / peak(other))
+
+
+@pytest.mark.parametrize("make", [sound, column])
+def test_a_knob_stretches_a_sound_as_its_file_could(make: Any) -> None:
+    written = played(make(stretch=0.0005))
+    turned = played(make(), control(0, KNOB, 127), bindings=[STIFF])
+    assert same_db(turned, played(make())) > -10
+    frequencies = [n * HZ * ((1 + 0.0005 * n * n) / (1 + 0.0005)) ** 0.5 for n in range(1, 9)]
+    for hertz in frequencies:
+        levels = [
+            partial_level(part(each, 0.5, 1.5)[:, 0], RATE, hertz) for each in (turned, written)
+        ]
+        assert db(levels[0] / levels[1]) == pytest.approx(0.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("value", "cents"), [(0, 0.0), (64, 10.0), (127, 30.0)])
+def test_a_knob_brings_ranks_into_unison_and_apart(value: int, cents: float) -> None:
+    pair = {"level_db": -3.0, "cents": 10.0}
+    turned = played(sound(pair=pair), control(0, KNOB, value), bindings=[APART])
+    written = played(sound(pair={**pair, "cents": cents}))
+    for number in (1, 4, 9):
+        hertz = HZ * number * 2.0 ** (cents / 1200)
+        assert same_level(turned, written, hertz) == pytest.approx(0.0, abs=0.7)
+
+
+def same_level(one: Recording, other: Recording, hertz: float) -> float:
+    found = [partial_level(part(each, 0.3, 1.5)[:, 0], RATE, hertz) for each in (one, other)]
+    return db(found[0] / found[1])
+
+
+def turning(rate_s: float) -> list[Event]:
+    """Return a knob on its way there, and back to where it was."""
+    steps = round(rate_s * RATE / 254)
+    up = [control(6000 + n * steps, KNOB, n) for n in range(128)]
+    return up + [control(6000 + (128 + n) * steps, KNOB, 127 - n) for n in range(128)]
+
+
+@pytest.mark.parametrize("binding", [STIFF, APART])
+@pytest.mark.parametrize("frames", [32, 64, 256])
+def test_a_spread_sound_does_not_depend_on_the_block(binding: dict[str, Any], frames: int) -> None:
+    pair = {"level_db": -3.0, "cents": 10.0}
+    events = [
+        *(on(480, KEY, 100), on(7000, 64, 100), on(9001, 40, 100)),
+        *turning(0.3),
+        bend(11_000, 8191),
+        bend(15_000, 0),
+        on(20_000, 70, 100),
+    ]
+    takes = [
+        play(
+            events,
+            32_768,
+            block_frames=each,
+            sounds={"spread": sound(pair=pair, width=0.5)},
+            settings=settings_for("spread", bindings=[binding], room={"level_db": -80.0}),
+        )
+        for each in (1024, frames)
+    ]
+    assert same_db(takes[1], takes[0]) < -90
+
+
+def test_a_turned_knob_makes_no_click_in_held_notes() -> None:
+    """Nothing is above the highest partial but what its own turning puts there."""
+    made = sound(harmonics=4, pair={"level_db": -3.0, "cents": 10.0})
+    settings = settings_for("spread", bindings=[APART], room={"level_db": -80.0})
+    events = [on(480, KEY, 100), *turning(0.5)]
+    audio = play(events, 48_000, sounds={"spread": made}, settings=settings)
+    high = np.abs(np.fft.rfft(part(audio, 0.1, 0.9)[:, 0] * np.hanning(round(0.8 * RATE))))
+    assert db(high[round(3000 * 0.8) :].max() / high.max()) < -85

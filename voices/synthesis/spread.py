@@ -1,0 +1,209 @@
+"""Partials that a knob takes from their ratios: stiffer strings, ranks further out of tune.
+
+A partial's frequency is that of its ratio times 1 + s·x, x being what the knob is at, and s, its
+own, by what part of its frequency a whole one would move it. So its phase is what its key has
+turned, and s times what the key has turned x-fold: one number more a voice for each such knob, and
+no table. A voice that is spread is rendered as moving for as long as it is.
+
+Shapes: ``K`` moving voices, ``S`` control periods in ``U`` groups of ``V``, ``P`` partials; two
+knobs, stretch and detuning.
+"""
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voices.modulation.ramps import Ramps
+from voices.modulation.smoother import CONTROL_PERIOD, STRETCH
+from voices.synthesis.phase_trajectory import Mask, Trajectory, cycles_along, middles
+from voices.synthesis.slot import Slot
+from voices.synthesis.table_cache import Rows
+from voices.synthesis.voice_arrays import VoiceArrays
+
+Array = NDArray[Any]
+
+
+def spread_turn(arrays: VoiceArrays, rows: Rows) -> Array:
+    """Return the cycles over its ratio by which each partial is ahead of its key, (V, P)."""
+    ahead = arrays.spread_cycles[rows] * arrays.spread_known[rows][:, None]
+    return np.asarray(np.matmul(ahead[:, None], arrays.spreads[rows])[:, 0])
+
+
+class Spread:
+    """What the knobs make of K voices in one block.
+
+    Parameters
+    ----------
+    arrays, rows, partials
+        The voices.
+    values
+        What the knobs are at, at the control points, (2, S + 1, K).
+    """
+
+    def __init__(self, arrays: VoiceArrays, rows: Rows, partials: int, values: Array) -> None:
+        self._arrays, self._rows = arrays, rows
+        self._key = (arrays.changes, rows, partials)
+        self._values = values
+        self._pitches = arrays.ratios[rows, :partials]
+        self._begun = arrays.spread_cycles[rows].T
+        self._knobs = [
+            (knob, value, arrays.spreads[rows, knob, :partials])
+            for knob, value in enumerate(values)
+            if value.any() or self._begun[knob].any()
+        ]
+        """Number, values and shares of those that have moved anything."""
+        self._since: list[Array] = []
+        """Of each, how far the keys are ahead of where they would have been with it as it is now,
+        and what that makes of the partials."""
+        self._ahead: Array | None = None
+        self.moves = bool((values[:, 1:] != values[:, :1]).any())
+        """Whether a knob is on its way."""
+        self.factors: Array = np.ones((1, 1, 1))
+        """What each frequency is multiplied by, (S + 1, K, P); (1, ...): all the time."""
+        for _, value, share in self._knobs:
+            ends = value if self.moves else value[:1]
+            self.factors = self.factors + ends[:, :, None] * share
+        self.most = float(self.factors.max())
+        self._pitches_now: Array = self._pitches if self.moves else self._pitches * self.factors[0]
+        self._i_omega: NDArray[np.complex64] | None = None
+
+    def still_holds(self, key: tuple[int, Rows, int], values: Array) -> bool:
+        """Whether all that is known of the block before is so in this one."""
+        if self.moves or not isinstance(key[1], slice) or key != self._key:
+            return False
+        return bool((self._values[:, :1] == values).all())
+
+    def follow(
+        self, frame: int, ramps: Ramps, ratios: Array, begun: Array, course: Trajectory, own: Mask
+    ) -> Array:
+        """Follow the course of the voices' keys; return the cycles of their partials.
+
+        They are (V·U + U, K, P), as `voices.synthesis.chirps` wants them.
+        """
+        arrays, rows = self._arrays, self._rows
+        into = arrays.onset[rows] - frame
+        fresh = (into >= 0).nonzero()[0] if arrays.latest_onset >= frame else ()
+        if not self.moves:
+            return self._follow_straight(begun, course, fresh)
+        cycles: Array = course.cycles[:, :, None] * self._pitches
+        self._courses = []
+        frequency = arrays.frequency[rows]
+        for knob, value, share in self._knobs:
+            path, since = ratios * value, self._begun[knob].copy()
+            for voice in fresh:
+                since[voice] = -frequency[voice] * turned(path[:, voice], int(into[voice]), ramps)
+            along, slope = cycles_along(ramps, path, frequency, since, own)
+            arrays.spread_cycles[rows, knob] = along[0]
+            cycles += along[1:, :, None] * (share * self._pitches)
+            self._courses.append((along[1:], slope))
+        return cycles
+
+    def _follow_straight(self, begun: Array, course: Trajectory, fresh: Iterable[int]) -> Array:
+        """Follow a course while no knob is on its way: as if all had always been where they are.
+
+        For the rest they stay ahead by as much as they were.
+        """
+        cycles: Array = course.cycles[:, :, None] * self._pitches_now
+        if not self._since:
+            for knob, value, share in self._knobs:
+                since = self._begun[knob] - value[0] * begun
+                for voice in fresh:
+                    since[voice] = 0.0
+                self._since.append(since)
+                if since.any():
+                    more = self._pitches * share * since[:, None]
+                    self._ahead = more if self._ahead is None else self._ahead + more
+        for (knob, value, _), since in zip(self._knobs, self._since, strict=True):
+            self._arrays.spread_cycles[self._rows, knob] = since + value[0] * course.end
+        if self._ahead is not None:
+            cycles[: len(course.slope)] += self._ahead
+        return cycles
+
+    def deviation(
+        self, course: Trajectory, i_omega: NDArray[np.complex64]
+    ) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
+        """Return `i_omega` and the deviation that `voices.synthesis.chirps` wants."""
+        if not self.moves:
+            if self._i_omega is None:
+                self._i_omega = i_omega * self.factors[0].astype(np.float32)
+            return self._i_omega, course.deviation
+        found = course.slope[:, :, None]
+        for (_, _, share), (_, slope) in zip(self._knobs, self._courses, strict=True):
+            found = found + slope[:, :, None] * share
+        slopes = found.astype(np.float32).reshape(*course.shape.shape[1:4], -1)
+        return i_omega * slopes, course.shape
+
+    def steep(
+        self, course: Trajectory, ratios: Array, steep: NDArray[np.bool_]
+    ) -> tuple[Array, NDArray[np.complex64]]:
+        """Return the ratios of partials in steep periods, (N, P), and what turns their phasors."""
+        frequency, voice = self._arrays.frequency[self._rows], steep.nonzero()[1]
+        apart = self._pitches[voice]
+        if not self.moves:
+            ahead = np.zeros(1) if self._ahead is None else self._ahead[voice]
+            return apart * self.factors[0][voice], _turning(ahead)
+        cycles, ratio, _ = middles(course.cycles, course.slope, ratios, frequency, steep)
+        ahead = np.zeros_like(apart)
+        for (_, value, shares), known in zip(self._knobs, self._courses, strict=True):
+            gone, fast, _ = middles(*known, ratios * value, frequency, steep)
+            share, at = self._pitches[voice] * shares[voice], fast / ratio
+            apart = apart + share * at[:, None]
+            ahead += share * (gone - at * cycles)[:, None]
+        return apart, _turning(ahead)
+
+
+class Spreading:
+    """The voices of a bank that are, or have been, spread.
+
+    Parameters
+    ----------
+    arrays, slots
+        Those of the bank.
+    """
+
+    def __init__(self, arrays: VoiceArrays, slots: Sequence[Slot]) -> None:
+        self._arrays, self._slots = arrays, slots
+        self._last: Spread | None = None
+
+    def of(self, rows: Rows, partials: int, ramps: Ramps) -> Spread | None:
+        """Return what the knobs make of some voices in a block; None: nothing."""
+        arrays = self._arrays
+        if not (ramps.spread or arrays.spreading):
+            return None
+        motion_rows = arrays.motion_row[rows]
+        values = np.empty((2, len(ramps.pitch_ratio), len(motion_rows)))
+        for knob in range(2):
+            values[knob, :-1] = ramps.begin[:, motion_rows, STRETCH + knob]
+            values[knob, -1] = ramps.end[-1, motion_rows, STRETCH + knob]
+        if not (arrays.spreading or values.any()):
+            return None
+        arrays.spreading = True
+        key = (arrays.changes, rows, partials)
+        if self._last is not None and self._last.still_holds(key, values):
+            return self._last
+        if not arrays.spread_known[rows].all():
+            for row in np.arange(len(arrays.spread_known))[rows].tolist():
+                if not arrays.spread_known[row]:
+                    arrays.spreads[row] = self._slots[row].timbre.spreads
+                    arrays.spread_cycles[row], arrays.spread_known[row] = 0.0, True
+        self._last = Spread(arrays, rows, partials, values)
+        return self._last
+
+
+def _turning(cycles: Array) -> NDArray[np.complex64]:
+    return np.exp(2j * np.pi * (cycles - np.rint(cycles))).astype(np.complex64)
+
+
+def turned(path: Array, into: int, ramps: Ramps) -> float:
+    """Return what a key whose frequency ratio runs along a path has turned after some frames.
+
+    It is over the key's frequency; the path is given at the control points, (S + 1,).
+    """
+    sub_block, rest = divmod(into, ramps.sub_block_frames)
+    slope = np.diff(path) / CONTROL_PERIOD
+    first = path[:-1] + slope * ramps.offset
+    middle = first + slope * (ramps.sub_block_frames / 2)
+    whole = ramps.sub_block_frames * middle[:sub_block].sum()
+    return float(whole + rest * (first[sub_block] + slope[sub_block] * (rest / 2)))
