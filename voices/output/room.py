@@ -112,8 +112,9 @@ class Room:
         self._memory = np.zeros((LINES + 1, history + self._turns * self._piece), np.float32)
         self._history = history
         self._at = history
-        self._reads = self._first_reads()
+        self._starts = self._first_reads()
         width = self._piece + 2
+        self._windows = np.lib.stride_tricks.sliding_window_view(self._memory.reshape(-1), width)
         self._matrix = np.zeros((LINES + 2, 2 * LINES + TAPS), np.float32)
         self._terms = np.zeros((2 * LINES + TAPS, width), np.float32)
         """What the lines give, the early reflections, and for each line the sum of what it gives a
@@ -125,11 +126,10 @@ class Room:
         """For so many frames more there is something left in it."""
 
     def _first_reads(self) -> NDArray[np.intp]:
-        """Return where in the memory lines and early reflections are read at first."""
+        """Return from where on in the memory lines and early reflections are read at first."""
         lines = np.concatenate([np.arange(LINES), np.full(TAPS, LINES)])
         late = np.concatenate([self._delays, self._taps.astype(np.intp)])
-        first = lines * self._memory.shape[1] + self._history - late - 1
-        return np.asarray(first[:, None] + np.arange(self._piece + 2))
+        return np.asarray(lines * self._memory.shape[1] + self._history - late - 1)
 
     def _tune(self) -> None:
         """Work out the matrix for the level (at 0 dB it has the power of what is sent) and time."""
@@ -191,8 +191,7 @@ class Room:
     def _next(self, sent: NDArray[np.float32]) -> NDArray[np.float32]:
         memory, at, piece = self._memory, self._at, self._piece
         memory[LINES, at : at + piece] = sent
-        flat = memory.ravel()[at - self._history :]
-        flat.take(self._reads, out=self._terms[:-LINES], mode="clip")
+        self._terms[:-LINES] = self._windows[at - self._history :][self._starts]
         before, after, sums = self._sums
         np.add(before, after, out=sums)
         np.dot(self._matrix, self._terms, out=self._result)

@@ -26,6 +26,7 @@ from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.resting_voices import RestingVoices
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows, TableCache
+from voices.synthesis.timbre import PADDING, padded
 from voices.synthesis.voice_arrays import VoiceArrays
 
 _NONE = np.zeros(0, np.intp)
@@ -83,6 +84,11 @@ class Bank:
         self.level: NDArray[np.float32] | None = None
         """What it is still to be multiplied by, (V, 1), where the envelopes are constant."""
         self._wave = np.zeros((self.arrays.capacity, sides * rows, columns), np.float32)
+
+    @property
+    def audible_partials(self) -> int:
+        """How many partials of each slot are rendered at most: the others have all died away."""
+        return self._resting.audible
 
     def use(self, lines: AttackLines) -> None:
         """Let new notes rise along these lines."""
@@ -149,6 +155,9 @@ class Bank:
         wave = self._wave[:count]
         before, partials = self._rendered_partials, self.active_partials
         self._rendered_partials = partials
+        audible = self._resting.audible
+        if audible < self.partials:
+            before, partials = min(before, audible), min(partials, audible)
         if len(moving) < count:
             self._resting.render(count, before, partials, wave)
         flat = wave.reshape(count, -1, self._frames)
@@ -174,6 +183,7 @@ class Bank:
         self.arrays.enter(first, slots, onsets)
         self._envelopes.start(first, self._entering)
         self._entering.clear()
+        self._resting.audible = self.partials
         return slice(first, self.count)
 
     def silence_broken(self) -> list[Slot]:
@@ -222,10 +232,12 @@ class Bank:
         if not arrays.any_decay:
             return
         inaudible = arrays.lifetimes[used] < (frame - arrays.onset[used])[:, None]
-        if not inaudible.any():
-            return
-        for phasors in (arrays.state, arrays.onset_phasors):
-            phasors[used].swapaxes(1, 2)[inaudible] = 0.0
-        arrays.lifetimes[used][inaudible] = np.inf
-        for row in np.flatnonzero(~arrays.onset_phasors[used].any(axis=(1, 2))):
-            self.slots[row].ends = self.next_end = frame
+        if inaudible.any():
+            for phasors in (arrays.state, arrays.onset_phasors):
+                phasors[used].swapaxes(1, 2)[inaudible] = 0.0
+            arrays.lifetimes[used][inaudible] = np.inf
+            for row in np.flatnonzero(~arrays.onset_phasors[used].any(axis=(1, 2))):
+                self.slots[row].ends = self.next_end = frame
+        if not self._entering:
+            heard = np.flatnonzero(arrays.onset_phasors[used].any(axis=(0, 1)))
+            self._resting.audible = padded(int(heard[-1]) + 1) if len(heard) else PADDING

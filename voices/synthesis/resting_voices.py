@@ -37,6 +37,8 @@ class RestingVoices:
         self._smoother = smoother
         self._partial_gains = partial_gains
         self._cache = cache
+        self.audible = arrays.partials
+        """Of every voice the partials from this one on have decayed to nothing."""
         self.make_scratch()
 
     def make_scratch(self) -> None:
@@ -45,7 +47,7 @@ class RestingVoices:
         self._narrow = np.zeros((capacity, self._arrays.sides, 1, partials), np.complex64)
         shape = (capacity, self._arrays.sides, self._shape[0], partials)
         self._left = np.zeros(shape, np.complex64)
-        self._views: tuple[NDArray[Any], ...] = ()
+        self._views: tuple[Any, ...] = ()
         self._views_of = (0, 0)
 
     # --- coming to rest --------------------------------------------------------------------
@@ -121,8 +123,10 @@ class RestingVoices:
         most = max(before, partials)
         if self._views_of != (count, most):
             self._cut_views(count, most)
-        narrow, narrow_active, outer, left, left_real, inner, state, step = self._views
+        narrow, narrow_active, first, outer, left, left_real, inner, state, step = self._views
         narrow[:] = state
+        if first is not None:
+            first[:] = narrow_active
         np.multiply(outer, narrow_active, out=left)
         np.matmul(left_real, inner, out=wave)
         if before != partials:
@@ -136,14 +140,17 @@ class RestingVoices:
 
     def _cut_views(self, count: int, most: int) -> None:
         """Keep the views that `render` works on: cutting them costs more than a small product."""
-        arrays = self._arrays
-        left, narrow = self._left[:count, ..., :most], self._narrow[:count]
+        arrays, narrow = self._arrays, self._narrow[:count]
+        left, state = self._left[:count, ..., :most], arrays.state[:count, :, None]
         pairs = left.view(np.float32).reshape(count, -1, 2 * most)
+        # The factors of the first row are 1; leaving it out pays where it is half of the work.
+        skipped = int(left.shape[2] == 2)
         self._views_of = (count, most)
         self._views = (
-            *(narrow, narrow[..., :most], arrays.outer[:count, None, :, :most]),
-            *(left, pairs, arrays.inner[:count, : 2 * most]),
-            *(arrays.state[:count, :, None], arrays.step[:count, None, None]),
+            *(narrow, narrow[..., :most], left[:, :, :1] if skipped else None),
+            *(arrays.outer[:count, None, skipped:, :most], left[:, :, skipped:], pairs),
+            *(arrays.inner[:count, : 2 * most], state),
+            arrays.step[:count, None, None],
         )
 
 
