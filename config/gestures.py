@@ -13,7 +13,7 @@ from config.zones import MOST as MOST_ZONES
 
 SIMPLE = (
     *("octave up", "octave down", "transpose up", "transpose down", "as written"),
-    *("next sound", "previous sound", "latch", "tremulant", "keep", "panic"),
+    *("next sound", "previous sound", "latch", "tremulant", "keep", "panic", "forget"),
 )
 """What a key may mean; and ``sound N`` and ``zone N``."""
 NUMBERED = {"sound": 128, "zone": MOST_ZONES}
@@ -21,7 +21,9 @@ _WITH_NUMBER = re.compile(r"(sound|zone) ([1-9][0-9]{0,2})")
 _HELD = re.compile(r"(key|control|program) ([0-9]{1,3})")
 _RANGES = {"key": (0, 127), "control": (1, 119), "program": (1, 128)}
 
-RESUME, ZONE_OFF, ORIGIN = 0xFF, 0x7F, 0x40
+FORGET_STRIKES = 3
+"""So often a key that means "forget" is struck, and no other between, before it counts."""
+RESUME, ZONE_OFF, RESTED, TELL, ORIGIN = 0xFF, 0x7F, 0x7E, 0x7D, 0x40
 """A message of three bytes that only the daemon sends, and what its second byte says."""
 TWELVE: dict[int, str] = {
     1: "previous sound",
@@ -42,7 +44,7 @@ TWENTY_FIVE: dict[int, str] = {
     12: "as written",
     **{13: "zone 2", 15: "zone 3", 18: "zone 4", 20: "zone 5", 22: "zone 6"},
     **{14: "sound 1", 16: "sound 2", 17: "sound 3", 19: "sound 4", 21: "sound 5", 23: "sound 6"},
-    24: "sound 7",
+    24: "forget",
 }
 SETS = {"none": {}, "twelve keys": TWELVE, "twenty-five keys": TWENTY_FIVE}
 
@@ -103,6 +105,16 @@ class Gestures(Section):
 def resuming(octave: int, transposed: int) -> bytes:
     """Return the message that has a controller where gestures had brought another instrument."""
     return bytes((RESUME, ORIGIN + octave, ORIGIN + transposed))
+
+
+def rested() -> bytes:
+    """Return the message after which knobs are at rest with the next settings: a sound has it."""
+    return bytes((RESUME, RESTED, 0))
+
+
+def telling() -> bytes:
+    """Return the message that asks for what knobs are at, told as a gesture without words."""
+    return bytes((RESUME, TELL, 0))
 
 
 def switching_off(zone: int) -> bytes:

@@ -1,7 +1,7 @@
 """A sound as knobs have shaped it: what they are at, written into the sound itself.
 
-Units: those of `config.targets`. What is no property of a sound (vibrato, room, tremulant, effort,
-zones) stays with the knobs.
+Units: those of `config.targets`. What is no property of a sound (volume, vibrato, room, tremulant,
+effort, zones) stays with the knobs: it is how somebody plays, and where.
 """
 
 from collections.abc import Callable, Mapping
@@ -16,8 +16,8 @@ Moves = Mapping[tuple[str, int], float]
 """Values by target and, where there are several, which one; else 0."""
 Table = dict[str, Any]
 
-KEEPABLE = (
-    *("volume", "tilt", "overtones", "even", "odd", "partial", "rank", "pan", "tuning"),
+KEEPABLE: tuple[str, ...] = (
+    *("tilt", "overtones", "even", "odd", "partial", "rank", "pan", "tuning"),
     *("stretch", "detuning", "attack", "decay", "sustain", "release"),
 )
 """The targets that a sound can hold."""
@@ -128,9 +128,7 @@ def _detune(plain: Table, times: float) -> None:
 
 
 def _whole(sound: Sound, table: Table, moves: Moves) -> None:
-    """Write what belongs to the sound as a whole: its level and its envelope."""
-    if volume := moves.get(("volume", 0), 0.0):
-        table["level_db"] = _within(sound.level_db + volume, -80.0, 24.0)
+    """Write what belongs to the sound as a whole: its envelope."""
     times = {"attack_s": ("attack", 0.001, 20.0), "decay_s": ("decay", 0.02, 600.0)}
     times["release_s"] = ("release", 0.02, 600.0)
     envelope = dict(table.get("envelope", {}))

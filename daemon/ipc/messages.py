@@ -18,6 +18,7 @@ CUE_PATTERNS: dict[str, tuple[tuple[int, float], ...]] = {
     "refused": ((60, 0.12), (59, 0.12), (60, 0.12), (59, 0.2)),
     "unwell": ((55, 0.25), (55, 0.25), (55, 0.25)),
     "gesture": ((76, 0.07),),
+    "forgotten": ((76, 0.12), (69, 0.12), (64, 0.12), (57, 0.3)),
     "farewell": ((79, 0.2), (74, 0.2), (71, 0.2), (67, 0.6)),
 }
 """MIDI key and seconds of each tone of a cue; sines, one after the other."""
@@ -129,7 +130,7 @@ class Gesture:
 
     controller: int
     words: str
-    """The command, and what has come of it."""
+    """The command, and what has come of it; empty: only ``moves`` are told."""
     octave: int
     """Of that controller, from now on; and by how many keys it is transposed."""
     transposed: int
@@ -138,6 +139,8 @@ class Gesture:
     channel: int
     program: int
     """A sound that was chosen, as on the wire; -1: none was."""
+    moves: list[tuple[str, int, float]] = field(default_factory=list)
+    """Where it is kept, what knobs have made of the sound: target, which one, value."""
 
 
 @dataclass(frozen=True)

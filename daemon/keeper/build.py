@@ -102,8 +102,12 @@ def build(
         clock_us=_clock_us,
     )
     keeper = Keeper(parts)
-    shaping = Shaping(keeper, controllers, KeptSounds(), writes, learned)
-    keeper.over = shaping.over
+    shaping = Shaping(
+        *(keeper, controllers, KeptSounds(), writes, learned),
+        playing=lambda: supervisor.playing,
+        clock_us=_clock_us,
+    )
+    keeper.over, keeper.gestured = shaping.over, shaping.gestured
     answers = Answers(keeper, controllers, supervisor, shaping, _clock_us)
 
     control = ControlServer(

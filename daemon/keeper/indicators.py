@@ -22,6 +22,7 @@ _SETTINGS = {
     "refused": "settings",
     "unwell": "board",
     "gesture": "gesture",
+    "forgotten": "gesture",
 }
 _QUIET_US = 500_000
 _STALE_US = 30_000_000
@@ -109,9 +110,11 @@ class Indicators:
         if name != "found" or self._ready:  # the first controller's cue is "ready"
             self._cues.ask(name, now_us)
 
-    def gesture(self, done: Gesture) -> None:
-        """Answer a gesture at once, and show what it has changed."""
-        self._cues.answer("gesture")
+    def gesture(self, done: Gesture, cue: str) -> None:
+        """Answer a gesture at once by a cue, and show what it has changed."""
+        if not done.words:
+            return
+        self._cues.answer(cue)
         self._lights.gesture(done)
 
     def tick(

@@ -83,10 +83,10 @@ class Keeper:
             lambda: parts.clock_us() / 1e6,
         )
         self.over: Callable[[Any], Any] = lambda sounds: sounds  # drafts in their places
+        self.gestured: Callable[[Gesture], str] = lambda done: "gesture"  # what answers it
         self._power_off = PowerOff()
-        self._missed, self._load_shed = MissedReport(), LoadShedReport()
+        self._missed, self._load_shed, self._progress = MissedReport(), LoadShedReport(), False
         self._started_us = self._pinged_us = parts.clock_us()
-        self._progress = False
 
     @property
     def loaded(self) -> LoadedSettings:
@@ -114,8 +114,7 @@ class Keeper:
         self._look_after_player(now_us)
         self._look_for_controllers(self._clock_us())
         if not self._controllers.controllers:
-            name = self.settings.controller.name
-            wanted = f" matches '{name}'" if name else " seen"
+            wanted = f" matches '{name}'" if (name := self.settings.controller.name) else " seen"
             log.info("no controller%s yet; looking every %.2f s", wanted, TICK_S)
         self._parts.notifier.ready()
 
@@ -131,7 +130,6 @@ class Keeper:
         self._look_after_player(now_us)
         self._parts.mixer_watch.tick(self._supervisor.card, now_us)
         running = self._supervisor.snapshot()
-        sounding = running.sounding if running else 0
         self._watch_power(now_us)
         self._indicators.tick(
             *(self._supervisor.playing, running, self._controllers.controllers.keys()),
@@ -140,7 +138,8 @@ class Keeper:
         self._diagnose(running, now_us)
         self._learning.look()
         self._parts.session.look()
-        self._parts.writes.tick(self._supervisor.note_ons, sounding, now_us)
+        note_ons, sounding = self._supervisor.note_ons, running.sounding if running else 0
+        self._parts.writes.tick(note_ons, sounding, now_us)
         self._notify(now_us)
 
     def reload(self) -> None:
@@ -235,7 +234,7 @@ class Keeper:
                         self._controllers.send(controller, message)
                     case Gesture():
                         self._learning.gesture(event)
-                        self._indicators.gesture(event)
+                        self._indicators.gesture(event, self.gestured(event))
                     case LogLine():
                         self._changes.line(event, now_us)
             events = self._supervisor.step(now_us) if ended else []
@@ -268,9 +267,7 @@ class Keeper:
         self._indicators.use(settings)
         self._power_off.settings = settings.power
         self._event_log.settings = settings
-        self._controllers.wanted = settings.controller.name
-        self._controllers.wanted_serial = settings.controller.serial
-        self._controllers.channels = settings.controller.heard
+        self._controllers.use(settings.controller)
         self._supervisor.use(settings, self.over(loaded.sounds), now_us)
 
     def _watch_power(self, now_us: int) -> None:
@@ -291,8 +288,11 @@ class Keeper:
             stamp = (state, self._supervisor.note_ons, *self._parts.health.warnings)
             self._parts.report.tick(stamp, now_us, self._report)
         notifier.status(state)
-        period_s = notifier.watchdog_s
-        if period_s and self._progress and now_us - self._pinged_us >= period_s * 0.4e6:
+        if (
+            (period_s := notifier.watchdog_s)
+            and self._progress
+            and now_us - self._pinged_us >= period_s * 0.4e6
+        ):
             notifier.watchdog()
             self._pinged_us, self._progress = now_us, False
 

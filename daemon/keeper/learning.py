@@ -91,6 +91,8 @@ class Learning:
 
     def gesture(self, done: Gesture) -> None:
         """Tell of a command that a key has given; a later player is to have the sound it chose."""
+        if not done.words:
+            return
         log.info("gesture: %s", done.words)
         state = self._controllers.channel_state
         state.shift(done.controller, done.octave, done.transposed, done.zones_off)

@@ -98,12 +98,17 @@ class SessionState:
         now = Session(
             self._supervisor.known_card,
             self._controllers.known,
-            [each for each in self._channel_state.messages() if _stays(each[1])],
+            [each for each in self._channel_state.messages() if self._stays(*each)],
             list(self._supervisor.exclusives),
         )
         if self._boot and now != self._last:
             self._last = now
             self._request(WORDS, self._compose)
+
+    def _stays(self, controller: int, message: bytes) -> bool:
+        """Return whether a message is about a control that stays, and that no kept sound has."""
+        rested = self._channel_state.is_rested(controller, message)
+        return not rested and message[0] & 0xF0 == CONTROL_CHANGE and message[1] not in _LEFT_OUT
 
     def _compose(self) -> Write:
         last = self._last
@@ -116,10 +121,6 @@ class SessionState:
         }
         text = json.dumps(plain, ensure_ascii=False)
         return lambda: write_atomic(self._place, text)
-
-
-def _stays(message: bytes) -> bool:
-    return message[0] & 0xF0 == CONTROL_CHANGE and message[1] not in _LEFT_OUT
 
 
 def _from_plain(kept: Mapping[str, Any]) -> Session:

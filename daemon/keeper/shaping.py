@@ -8,22 +8,22 @@ it, so that it goes with the daemon unless it is kept.
 """
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 from config.bindings import Binding
 from config.faults import ConfigError, parse_toml, validate
 from config.library import shipped
-from config.shaped_sound import KEEPABLE, shaped
+from config.shaped_sound import Moves, shaped
 from config.sound import Sound
 from config.wording import counted
 from daemon.control.requests import AskForgetAll, AskKeep, AskShape, AskShaping, AskSound
+from daemon.ipc.messages import Gesture
 from daemon.midi.controllers import Controllers
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import KeptSounds
 from daemon.storage.learned import LearnedFile
 from daemon.storage.settings_files import LoadedSettings
-from voices.curves import bipolar_map
 
 log = logging.getLogger(__name__)
 
@@ -53,6 +53,8 @@ class Shaping:
         Whose knobs have shaped the sound as well.
     kept, writes, learned
         Where kept sounds are written, when, and what else is forgotten; no ``learned``: nothing.
+    playing, clock_us
+        Whether there is a player, and the monotonic clock.
     """
 
     def __init__(
@@ -62,10 +64,15 @@ class Shaping:
         kept: KeptSounds,
         writes: DeferredWrites,
         learned: LearnedFile | None,
+        playing: Callable[[], bool],
+        clock_us: Callable[[], int],
     ) -> None:
+        self._playing, self._clock_us = playing, clock_us
         self._in_force, self._controllers = in_force, controllers
         self._kept, self._writes, self._learned = kept, writes, learned
         self._drafts: dict[str, Sound] = {}
+        self._asked = ""
+        """The name under which a sound is to be kept once the player has told what it is."""
         self._moved_us: int | None = None
         self._note_ons = 0
 
@@ -82,7 +89,7 @@ class Shaping:
                 case AskShape():
                     return self._shape(question, now_us)
                 case AskKeep():
-                    return self._keep(question)
+                    return self._keep(question, now_us)
         except ConfigError as error:
             return {"faults": error.faults}
         return self._forget(question)
@@ -140,7 +147,7 @@ class Shaping:
         self._in_force.use_bindings(settings.bindings, **more)
         return {"name": name, "shaped": name in self._drafts}
 
-    def _keep(self, question: AskKeep) -> dict[str, Any]:
+    def _keep(self, question: AskKeep, now_us: int) -> dict[str, Any]:
         """Have a sound written under a name: the text given, or what is heard now."""
         name, base = question.name, self.current
         if why := self._kept.may_write(name):
@@ -148,31 +155,56 @@ class Shaping:
         if question.text:
             table = parse_toml(question.text, name)
             validate(Sound, table, name)
+            self._write(name, table, question.text)
+        elif self._playing():
+            self._asked = name  # the player is to say what knobs have made of it
+            self._controllers.ask_moves(now_us)
         else:
-            heard = self._drafts.get(base) or self._sounds()[base]
-            table = shaped(heard, self._moves())
-            validate(Sound, table, name)
-        self._write(name, table, question.text)
+            self._keep_shaped(name, {})
         return {"name": name, "of": base, "path": str(self._kept.path(name))}
+
+    def gestured(self, done: Gesture) -> str:
+        """Do what a gesture asks for, or take what was asked of the player; return a cue."""
+        moves = {(target, number): value for target, number, value in done.moves}
+        if not done.words and self._asked:
+            self._keep_shaped(self._asked, moves)
+            self._asked = ""
+        elif done.words == "keep":
+            return self._keep_heard(moves)
+        elif done.words == "forget":
+            told = self._forget(AskForgetAll(ask="forget_all"))["forgotten"]
+            return "forgotten" if told else "gesture"
+        return "gesture"
+
+    def _keep_heard(self, moves: Moves) -> str:
+        """Keep the sound that plays, if it has been shaped, in its own place; return a cue."""
+        name = self.current
+        if not moves and name not in self._drafts:
+            return "gesture"
+        why = self._kept.may_write(name)
+        if self._in_force.loaded.settings.remember == "nothing":
+            why = 'the settings say remember = "nothing"'
+        if why:
+            log.warning("the sound '%s' is not kept: %s", name, why)
+            return "refused"
+        self._keep_shaped(name, moves)
+        return "gesture"
+
+    def _keep_shaped(self, name: str, moves: Moves) -> None:
+        """Have the sound that plays written under a name, as knobs have made it."""
+        base = self.current
+        table = shaped(self._drafts.get(base) or self._sounds()[base], moves)
+        validate(Sound, table, name)
+        self._write(name, table)
+        if name == base:  # once the file is read, the sound has what the knobs add to it now
+            self._controllers.rest(self._in_force.loaded.settings.bindings, self._clock_us())
 
     def _write(self, name: str, table: Mapping[str, Any], text: str = "") -> None:
         """Have a sound's file written at once; that counts as an edit, and so it is read."""
         self._drafts.pop(name, None)
         log.info("kept: the sound '%s'", name)
-
         self._writes.request(f"the sound '{name}'", lambda: self._kept.write(name, table, text))
         self._writes.hurry()
-
-    def _moves(self) -> dict[tuple[str, int], float]:
-        """Return what the bound knobs are at, for what a sound can hold."""
-        controls = self._controllers.channel_state.controls()
-        at = {number: value for (_, _, number), value in controls.items()}
-        moves = {}
-        for each in self._in_force.loaded.settings.bindings:
-            if each.target in KEEPABLE and isinstance(each.control, int) and each.control in at:
-                value = bipolar_map(at[each.control], *each.ends, middle=each.middle)
-                moves[each.target, each.number] = value
-        return moves
 
     def _forget(self, question: AskForgetAll) -> dict[str, Any]:
         """Return what would be as it was installed, and unless it is a look, have it so."""

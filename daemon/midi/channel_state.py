@@ -27,6 +27,7 @@ _DATA_STEPS = (96, 97)
 # What Reset All Controllers resets (RP-015); volume, pan, bank, program, the sound controllers
 # and the values of registered parameters stay.
 _RESET = (1, 33, 11, 43, 64, 65, 66, 67, 68, 69, *_NRPN, *_RPN)
+_SOUND_CONTROLS = range(70, 76)
 _NULL_PARAMETER = (127, 127)
 _PROGRAMS = 128
 """A channel's program changes that are remembered."""
@@ -129,6 +130,7 @@ class ChannelState:
         self._channels: dict[tuple[int, int], _Channel] = {}
         self._travels: dict[ControlAddress, Travel] | None = None
         self._told: set[ControlAddress] = set()
+        self._rested: set[ControlAddress] = set()
         self._shifts: dict[int, tuple[int, int]] = {}
         self._zones_off: list[int] = []
 
@@ -164,6 +166,7 @@ class ChannelState:
         if source is None:
             return
         address = controller, message[0] & 0x0F, message[1] if source == "control" else source
+        self._rested.discard(address)
         if told:
             self._told.add(address)
         else:
@@ -185,10 +188,19 @@ class ChannelState:
         return dict(self._travels or {})
 
     def is_told(self, controller: int, message: Sequence[int]) -> bool:
-        """Return whether a controller only told where a control stands, and nobody moved it."""
-        source = _SOURCES.get(message[0] & 0xF0)
-        number = message[1] if source == "control" else source
-        return number is not None and (controller, message[0] & 0x0F, number) in self._told
+        """Return whether a message only says where a control stands, for nobody has moved it.
+
+        Or not since a sound was kept as it had made it.
+        """
+        return self._address(controller, message) in self._told | self._rested
+
+    def is_rested(self, controller: int, message: Sequence[int]) -> bool:
+        """Return whether a control has not been moved since a sound was kept as it had made it."""
+        return self._address(controller, message) in self._rested
+
+    def _address(self, controller: int, message: Sequence[int]) -> ControlAddress:
+        source = _SOURCES.get(message[0] & 0xF0, "")
+        return controller, message[0] & 0x0F, message[1] if source == "control" else source
 
     def keys_down(self) -> set[int]:
         """Return the keys that are down, of all controllers."""
@@ -253,7 +265,21 @@ class ChannelState:
         for address in [address for address in list(self._channels) if address[0] == controller]:
             del self._channels[address]
         self._told = {address for address in self._told if address[0] != controller}
+        self._rested = {address for address in self._rested if address[0] != controller}
         self._shifts.pop(controller, None)
+
+    def rest(self, bound: Collection[int | str], kept: Collection[int | str]) -> None:
+        """Take controls as where they stand, not as moved: a sound has what they made of it.
+
+        ``bound`` are those that are; of these, ``kept`` alone. The sound controllers that are not
+        are as at power-up.
+        """
+        for (controller, number), channel in list(self._channels.items()):
+            for control in list(channel.controls):
+                if control in kept:
+                    self._rested.add((controller, number, control))
+                elif control in _SOUND_CONTROLS and control not in bound:
+                    channel.controls.pop(control, None)
 
     def shift(self, controller: int, octave: int, transposed: int, zones_off: list[int]) -> None:
         """Record where gestures have brought a controller, and which zones they have left off."""

@@ -13,6 +13,10 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from config.bindings import Binding
+from config.gestures import rested, telling
+from config.settings import Controller
+from config.shaped_sound import KEEPABLE
 from daemon.ipc.message_ring import GONE, PANIC
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controller_input import ControllerInput, Put, SysexQueue
@@ -143,6 +147,11 @@ class Controllers:
             controller_input.put_overdue(now_us)
         return changes
 
+    def use(self, wanted: Controller) -> None:
+        """Put in force which controllers, and which of their channels, are listened to."""
+        self.wanted, self.wanted_serial = wanted.name, wanted.serial
+        self.channels = wanted.heard
+
     def release_all(self, now_us: int) -> None:
         """Have every note released and every controller reset, as if all were unplugged."""
         for controller in self.controllers:
@@ -157,6 +166,16 @@ class Controllers:
             song.stop()
         self._due.append((PANIC, 0))
         self.poll(now_us)
+
+    def ask_moves(self, now_us: int) -> None:
+        """Have the player tell what knobs have made of the sound, as a gesture without words."""
+        self._put(telling(), now_us, 0)
+
+    def rest(self, bindings: Sequence[Binding], now_us: int) -> None:
+        """Have knobs at rest once the next settings bring a sound that has what they made."""
+        kept = {each.control for each in bindings if each.target in KEEPABLE}
+        self.channel_state.rest({each.control for each in bindings}, kept)
+        self._put(rested(), now_us, 0)
 
     def add_song(self, name: str, now_us: int) -> Song:
         """Admit a song as one more controller; what one before it left behind is over.

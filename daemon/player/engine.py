@@ -228,7 +228,8 @@ class Engine:
         told: list[Reply | Gesture] = [Reply(*replies.popleft()) for _ in range(len(replies))]
         for done in [gestures.popleft() for _ in range(len(gestures))]:
             shift, off = (done.octave, done.transposed), list(done.zones_off)
-            told.append(Gesture(done.controller, done.words, *shift, off, *done.program))
+            moves = list(done.moves)
+            told.append(Gesture(done.controller, done.words, *shift, off, *done.program, moves))
         return told
 
     def fade_out(self) -> None:

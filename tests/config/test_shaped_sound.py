@@ -16,7 +16,6 @@ BINDINGS = [
     {"control": 20, "target": "tilt"},
     {"control": 21, "target": "even"},
     {"control": 22, "target": "partial", "partial": 3},
-    {"control": 23, "target": "volume", "low": -20.0, "high": 0.0},
     {"control": 24, "target": "stretch"},
     {"control": 25, "target": "detuning"},
 ]
@@ -51,7 +50,7 @@ def level_db(audio: NDArray[np.float64], hz: float) -> float:
 def test_unmoved_knobs_leave_the_table_as_it_is() -> None:
     for sound in shipped().values():
         assert shaped(sound, {}) == sound.model_dump(exclude_unset=True)
-        assert shaped(sound, {("tilt", 0): 0.0, ("room", 0): -6.0}) == sound.model_dump(
+        assert shaped(sound, {("tilt", 0): 0.0, ("volume", 0): -6.0}) == sound.model_dump(
             exclude_unset=True
         )
 
@@ -70,12 +69,11 @@ RANKED = Sound.model_validate(
 def test_a_shaped_sound_sounds_as_the_knobs_made_it(name: str) -> None:
     """Sounds without beats, which begin elsewhere where partials stand in another order."""
     sound = RANKED if name == "ranked" else shipped()[name]
-    moves = [b"\xb0\x14\x20", b"\xb0\x15\x20", b"\xb0\x16\x60", b"\xb0\x17\x00"]
+    moves = [b"\xb0\x14\x20", b"\xb0\x15\x20", b"\xb0\x16\x60"]
     values = {
         ("tilt", 0): -4.5,
         ("even", 0): -30.0,
         ("partial", 3): 6.0 * (0x60 - 64) / 63,
-        ("volume", 0): -20.0,
     }
     values["partial", 3] = -60.0 + 66.0 / 2 + 33.0 * (0x60 - 64) / 63
     table = shaped(sound, values)
@@ -121,7 +119,7 @@ def test_times_are_multiplied_within_their_bounds() -> None:
 
 
 def test_whatever_the_knobs_are_at_the_table_is_a_sound() -> None:
-    ends = {"tilt": 24.0, "volume": 24.0, "pan": 1.0, "tuning": 100.0, "attack": 10.0}
+    ends = {"tilt": 24.0, "pan": 1.0, "tuning": 100.0, "attack": 10.0}
     ends |= {"decay": 10.0, "sustain": -60.0, "release": 10.0, "overtones": 24.0}
     for sign in (1.0, -1.0):
         moves = {(target, 0): sign * value for target, value in ends.items()}

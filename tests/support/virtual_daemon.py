@@ -106,9 +106,11 @@ class VirtualDaemon:
         )
 
         self.shaping = Shaping(
-            *(self.keeper, self.controllers, KeptSounds(kept), self.writes, parts.get("learned"))
+            *(self.keeper, self.controllers, KeptSounds(kept), self.writes, parts.get("learned")),
+            playing=lambda: self.supervisor.playing,
+            clock_us=lambda: self.now_us,
         )
-        self.keeper.over = self.shaping.over
+        self.keeper.over, self.keeper.gestured = self.shaping.over, self.shaping.gestured
 
     # What makes players.
     def start(self, job: Start) -> None:

@@ -6,9 +6,12 @@ the unit of its target.
 Source: MIDI 1.0 Detailed Specification 4.2.1, p. 10-17; GM2 v1.2a for the values at power-up.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from config.bindings import Source
+from config.bindings import Binding, Source
+from config.shaped_sound import KEEPABLE
+from config.targets import TARGETS
 from voices.channels.knob import Knob
 from voices.channels.shaping import Shaping
 from voices.channels.tunings import Tuning
@@ -35,6 +38,8 @@ _AT_RESET = {
     **{11: 127, 43: 0},
     **dict.fromkeys(range(98, 102), NULL),
 }
+SOUND_CONTROLS = {70: "", 71: "", 72: "release", 73: "attack", 74: "tilt", 75: "decay"}
+"""What of a sound controllers change that are not bound, beside the level of partials."""
 _VALUES = [_AT_POWER_UP.get(number, 0) for number in range(128)]
 _PARAMETERS = ((2, 0), (64, 0), (64, 0), (0, 0), (0, 0), (0, 0), (0, 0))
 
@@ -119,6 +124,17 @@ class Channel:
             layer.last_key = None
         self.own_pedals = Pedals()
         self._rest()
+
+    def rest_kept(self, bindings: Iterable[Binding]) -> None:
+        """Bring to rest what knobs and sound controllers have made of the sound: it has it now."""
+        bound = {each.control for each in bindings}
+        for number, target in SOUND_CONTROLS.items():
+            self.values[number] = _VALUES[number]
+            if target and number not in bound:
+                setattr(self.shape, target, 0.0)
+        for each in bindings:
+            if each.target in KEEPABLE and isinstance(each.control, int):
+                self.shape.put(each, TARGETS[each.target].rest or 0.0)
 
     def reset_controllers(self) -> None:
         """Do what Reset All Controllers asks for, and no more (RP-015)."""

@@ -6,11 +6,13 @@ its other controls are the manager's.
 Units: gains linear, cents, dB per octave, dB, hertz.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from math import log10
 
 from config.bindings import Binding
 from config.settings import PressureTarget, Settings
+from config.shaped_sound import KEEPABLE
+from config.targets import TARGETS
 from voices.channels.channel import Channel
 from voices.channels.master import Master
 from voices.channels.shaping import Shaping
@@ -65,8 +67,7 @@ def control_targets(
             left, right = left * balance[0], right * balance[1]
     wheel = control.value(1) / 127 + (values[77] - 64) / 63
     depth = wheel * control.depth_cents(settings.vibrato.depth_cents) if wheel > 0 else 0.0
-    overtones = 0.0 if values[71] == 64 else bipolar_map(values[71], *_OVERTONES_DB, middle=0.0)
-    even = 0.0 if values[70] == 64 else bipolar_map(values[70], *_EVEN_DB, middle=0.0)
+    overtones, even = _standing_db(control)
     targets = [
         gain * left,
         gain * right,
@@ -88,6 +89,24 @@ def control_targets(
         targets[VIBRATO_DEPTH] += depth
         targets[TILT] += tilt
     return targets
+
+
+def _standing_db(channel: Channel) -> tuple[float, float]:
+    """Return what CC 71 adds to all partials above the key, and CC 70 to the even harmonics."""
+    values = channel.values
+    overtones = 0.0 if values[71] == 64 else bipolar_map(values[71], *_OVERTONES_DB, middle=0.0)
+    even = 0.0 if values[70] == 64 else bipolar_map(values[70], *_EVEN_DB, middle=0.0)
+    return overtones, even
+
+
+def kept_of(channel: Channel) -> Iterator[tuple[str, int, float]]:
+    """Yield what a sound can keep of a channel's controls: target, which one, and its value."""
+    shape, (overtones, even) = channel.shape, _standing_db(channel)
+    more = {"overtones": overtones, "even": even}
+    for target in KEEPABLE:
+        found, rest = getattr(shape, target), TARGETS[target].rest
+        several = found if isinstance(found, dict) else {0: found + more.get(target, 0.0)}
+        yield from ((target, number, each) for number, each in several.items() if each != rest)
 
 
 def swell_db(channel: Channel) -> float:

@@ -46,13 +46,24 @@ class Commands:
                 told += _ON_OFF[self._part.zones.switch(int(number) - 1, at)]
             case ["panic"]:
                 self._part.panic(at)
+            case ["keep"]:
+                return self.tell(channel, words)
+            case ["forget", left]:
+                told = "forget" if left == "0" else f"forget: {left} more to go"
         if program[1] >= 0:
             told += f": {channel.control_channel.sound}"
         elif "sound" in words:
             told += ": there is none"
+        return Done(channel.controller, told, *self._standing(channel), program)
+
+    def tell(self, channel: Channel, words: str = "") -> Done:
+        """Return what knobs have made of the sound, with the words of a command or none."""
+        moves = tuple(self._part.moves(channel))
+        return Done(channel.controller, words, *self._standing(channel), moves=moves)
+
+    def _standing(self, channel: Channel) -> tuple[int, int, tuple[int, ...]]:
         off = tuple(sorted(place + 1 for place in self._part.zones.off))
-        shift = channel.octave, channel.transposed
-        return Done(channel.controller, told, *shift, off, program)
+        return channel.octave, channel.transposed, off
 
     def _shift(self, channel: Channel, octaves: int, keys: int) -> str:
         octave = max(-MOST_OCTAVES, min(MOST_OCTAVES, channel.octave + octaves))

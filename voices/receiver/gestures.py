@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from config.gestures import FORGET_STRIKES
 from config.settings import Settings
 from voices.channels.channel import Channel
 from voices.notes.note_count import NEUTRAL
@@ -39,6 +40,8 @@ class Done(NamedTuple):
     """The zones that are switched off, counted from 1."""
     program: tuple[int, int] = (-1, -1)
     """The channel and the program of a sound that was chosen, from 0; -1: none was."""
+    moves: tuple[tuple[str, int, float], ...] = ()
+    """Where it is kept, what knobs have made of the sound: target, which one, value."""
 
 
 @dataclass(slots=True)
@@ -48,6 +51,8 @@ class Hand:
     held: bool = False
     armed: bool = False
     """Whether the next key is a command."""
+    forgets: int = 0
+    """How often in a row it has been told to forget."""
 
 
 class Gestures:
@@ -98,7 +103,8 @@ class Gestures:
 
     def hold(self, controller: int, *, down: bool) -> None:
         """Press what makes the other keys commands, or let it go."""
-        self.hand(controller).held = down
+        hand = self.hand(controller)
+        hand.held, hand.forgets = down, 0
 
     def arm(self, controller: int) -> None:
         """Make the next key a command."""
@@ -117,6 +123,10 @@ class Gestures:
         words = self._commands.get(key)
         if key != self._key:
             hand.armed = False
+            hand.forgets = hand.forgets + 1 if words == "forget" else 0
+            if hand.forgets:
+                words = f"forget {FORGET_STRIKES - hand.forgets}"
+                hand.forgets %= FORGET_STRIKES
             if words is not None:
                 self.done.append(self._do(words, channel, at))
 

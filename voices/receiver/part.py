@@ -7,7 +7,7 @@ Units: frames, absolute; values as on the wire. Threads: the instrument's.
 """
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from config.bindings import Binding, Source
 from config.settings import Settings
@@ -16,6 +16,7 @@ from voices.channels.control_targets import (
     LEVELS,
     columns_for,
     control_targets,
+    kept_of,
     pitch_cents,
     rate_hz,
 )
@@ -63,6 +64,8 @@ class Part:
         """Those bound since the start: what they send first says where they are, no more."""
         self.telling = False
         """Whether a controller only tells where its knobs are: none of them has been moved."""
+        self.rests_next = False
+        """Whether the next settings bring a sound that has what knobs have made of it."""
         self.level_columns: list[int] = []
         """The partials with a level of their own, in the order of the columns of `Smoother`."""
         self._smoother = smoother
@@ -82,6 +85,10 @@ class Part:
         self._apply_routing(frame)
         self.zones.use(settings.zones, frame)
         self.shared.apply(settings, frame)
+        if self.rests_next:
+            self.rests_next, self._targets_from = False, ()
+            for channel in self._channels():
+                channel.rest_kept(settings.bindings)
         used = (
             *(settings.level, settings.vibrato, settings.pressure, settings.bindings),
             settings.zones,
@@ -143,6 +150,11 @@ class Part:
         for channel in routing.channels:
             self.notes.clear_key_pressure(channel, at)
         self._set_targets_heard(routing.channels, at)
+
+    def moves(self, channel: Channel) -> Iterator[tuple[str, int, float]]:
+        """Yield what knobs have made of the sound; what a channel has itself comes last."""
+        for each in (*self._channels(), channel.control_channel):
+            yield from kept_of(each)
 
     def panic(self, at: int) -> None:
         """End every note of every controller at once and lift every pedal; controls stay."""

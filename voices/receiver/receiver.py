@@ -9,7 +9,7 @@ Source: MIDI 1.0 Detailed Specification 4.2.1, tables I to VI.
 
 from collections.abc import Sequence
 
-from config.gestures import ORIGIN, RESUME, ZONE_OFF
+from config.gestures import ORIGIN, RESTED, RESUME, TELL, ZONE_OFF
 from config.settings import Settings
 from voices.channels.channel import Channel
 from voices.receiver import sysex
@@ -37,7 +37,8 @@ class Receiver:
     def __init__(self, part: Part, sample_rate: int) -> None:
         self._part = part
         self._sensing = ActiveSensing(sample_rate)
-        self.gestures = Gestures(part.notes, Commands(part).do, part.notes.note_on)
+        self._commands = Commands(part)
+        self.gestures = Gestures(part.notes, self._commands.do, part.notes.note_on)
         self._controls: list[Handler | None] = []
         """What each controller does under the settings."""
         self._kinds: dict[int, Handler] = {}
@@ -131,6 +132,11 @@ class Receiver:
     def _resume(self, controller: int, first: int, second: int) -> None:
         if first == ZONE_OFF:
             self._part.zones.off.add(second - 1)
+        elif first == RESTED:
+            self._part.rests_next = True
+        elif first == TELL:
+            channel = self._part.routing(controller).channels[0]
+            self.gestures.done.append(self._commands.tell(channel))
         else:
             self._part.shift(controller, first - ORIGIN, second - ORIGIN)
 

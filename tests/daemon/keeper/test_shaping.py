@@ -1,6 +1,9 @@
 """Sounds shaped, kept and forgotten, with the whole daemon in virtual time."""
 
+import logging
 import tomllib
+from dataclasses import replace
+from math import log10
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +16,7 @@ from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import MARK
 from daemon.storage.learned import LearnedFile
 from tests.support.virtual_daemon import KEYS, VirtualDaemon
+from voices.channels.shaping import Shaping
 
 
 class Bench:
@@ -36,6 +40,31 @@ class Bench:
         answer = self.answers.answer(REQUEST.validate_python({"ask": what, **more}), 1)
         self.daemon.run(0.3)
         return dict(answer)
+
+    def turn(self, number: int, *values: int) -> None:
+        for value in values:
+            self.daemon.ports.send(KEYS, bytes((0xB0, number, value)), self.daemon.now_us)
+        self.daemon.run(0.1)
+
+    def command(self, *keys: int) -> None:
+        for key in (36, *keys):
+            self.daemon.ports.send(KEYS, bytes((0x90, key, 64)), self.daemon.now_us)
+        for key in (*keys, 36):
+            self.daemon.ports.send(KEYS, bytes((0x80, key, 64)), self.daemon.now_us)
+        self.daemon.run(0.3)
+
+    def read_kept(self) -> None:
+        """Have the kept sounds read, as a daemon does when one has been written."""
+        kept = {path.stem: read_sound(path) for path in (self.folder / "sounds").glob("*.toml")}
+        loaded = self.daemon.files.loaded
+        self.daemon.files.loaded = replace(loaded, sounds=kept)
+        self.daemon.files.edits += 1
+        self.daemon.run(1.0)
+
+    @property
+    def shape(self) -> Shaping:
+        assert self.daemon.playing is not None
+        return self.daemon.playing.instrument.channel(0).shape  # type: ignore[attr-defined,no-any-return]
 
     def rest(self, seconds: float) -> None:
         for _ in range(round(seconds)):
@@ -155,3 +184,86 @@ def test_with_remember_nothing_no_choice_is_kept(tmp_path: Path) -> None:
     bench.daemon.ports.send(KEYS, b"\xc0\x04", bench.daemon.now_us)
     bench.rest(6)
     assert not (tmp_path / "learned.toml").exists()
+
+
+# --- by keys --------------------------------------------------------------------------------
+
+GESTURES = {"held": "key 36", "keys": {"38": "keep", "40": "forget", "41": "octave up"}}
+KNOBS = [{"control": 20, "target": "partial", "partial": 2}, {"control": 74, "target": "tilt"}]
+
+
+def test_a_key_keeps_what_knobs_have_made_of_the_sound_and_they_are_at_rest_then(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(20, 127)
+    bench.turn(74, 0)
+    bench.turn(71, 0)
+    bench.command(38)
+    kept = read_sound(tmp_path / "sounds" / "flat64.toml")
+    first, second, _, fourth, *_ = kept.levels
+    assert 20 * log10(second / fourth) == pytest.approx(6.0 + 9.0, abs=0.05)
+    assert 20 * log10(first / second) == pytest.approx(-6.0 + 9.0 + 18.0, abs=0.05)
+    assert (bench.shape.tilt, bench.shape.partial) == (-9.0, {2: 6.0}), "until it is read"
+    bench.read_kept()
+    assert (bench.shape.tilt, bench.shape.partial) == (0.0, {2: 0.0})
+    bench.turn(74, 64)
+    assert 0.0 < bench.shape.tilt < 3.0, "from where it is, without a jump"
+    bench.daemon.end("gone")
+    bench.daemon.run(3.0)
+    assert bench.shape.partial.get(2, 0.0) == 0.0, "another player does not add it once more"
+
+
+def test_what_knobs_make_of_a_kept_sound_is_kept_as_it_is_heard(tmp_path: Path) -> None:
+    """A knob that is elsewhere than its target means another value than its place says."""
+    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(74, 127)
+    bench.command(38)
+    bench.read_kept()
+    before = read_sound(tmp_path / "sounds" / "flat64.toml").levels
+    bench.turn(74, 110)
+    tilt = bench.shape.tilt
+    assert -3.0 < tilt < 0.0
+    bench.command(38)
+    after = read_sound(tmp_path / "sounds" / "flat64.toml").levels
+    assert 20 * log10(after[1] / before[1]) == pytest.approx(tilt, abs=0.02)
+
+
+def test_nothing_shaped_is_nothing_to_keep(bench: Bench) -> None:
+    bench.daemon.files.edit(gestures=GESTURES)
+    bench.daemon.run(1.0)
+    bench.command(38)
+    assert not (bench.folder / "sounds").exists()
+
+
+@pytest.mark.parametrize("remember", ["choices", "nothing"])
+def test_a_draft_is_kept_by_a_key_but_not_where_nothing_is_to_be_remembered(
+    tmp_path: Path, remember: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench = Bench(tmp_path, gestures=GESTURES, remember=remember)
+    bench.ask("shape", name="market-organ", table=louder("market-organ"))
+    bench.command(38)
+    path = tmp_path / "sounds" / "market-organ.toml"
+    assert path.exists() == (remember == "choices")
+    assert bench.daemon.cues[-1] == ("gesture" if remember == "choices" else "refused")
+    assert ("is not kept" in caplog.text) == (remember == "nothing")
+
+
+def test_a_key_that_forgets_is_struck_three_times_and_has_a_tone_of_its_own(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench.daemon.files.edit(gestures=GESTURES)
+    bench.daemon.run(1.0)
+    bench.ask("keep", name="mine")
+    path = bench.folder / "sounds" / "mine.toml"
+    assert path.exists()
+    bench.command(40, 40)
+    bench.command(40, 41, 40, 40)
+    assert path.exists()
+    assert bench.daemon.cues[-1] == "gesture"
+    assert "gesture: forget: 1 more to go" in caplog.text
+    bench.command(40, 40, 40)
+    assert not path.exists()
+    assert bench.daemon.cues[-1] == "forgotten"
+    assert "forgotten: 1 thing" in caplog.text
