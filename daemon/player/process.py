@@ -12,7 +12,8 @@ import select
 import signal
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any, Literal, NoReturn
 
 from config.library import with_shipped
@@ -72,6 +73,16 @@ def prepared(
     return settings, with_shipped(sounds)
 
 
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Keep the stop for later: a signal would cut a library's calls short, and they would fail."""
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
+
+
 class Player:
     """One life of a card.
 
@@ -125,30 +136,33 @@ class Player:
         warming.start()
         await_access(job.patience_s)
         named = [Card.from_plain(job.card)] if job.card else []
-        cards = named or candidates(settings.audio.device, self._tell)
+        with undisturbed():
+            cards = named or candidates(settings.audio.device, self._tell)
         warming.join()
-        if not cards:
-            return ExitStatus.REFUSED
         if self._asked_to_stop:
             return ExitStatus.ASKED
+        if not cards:
+            return ExitStatus.REFUSED
         self._grants = realtime.prepare()
-        opened = open_first(
-            cards,
-            settings.audio.sample_rate,
-            lambda card, rate: self._open(
-                *(card, rate, settings, sounds),
-                rise=card.identity != job.known_card,
-                quick=not job.programs,
-            ),
-            self._tell,
-        )
+        with undisturbed():
+            opened = open_first(
+                cards,
+                settings.audio.sample_rate,
+                lambda card, rate: self._open(
+                    *(card, rate, settings, sounds),
+                    rise=card.identity != job.known_card,
+                    quick=not job.programs,
+                ),
+                self._tell,
+            )
         if opened is None:
             return ExitStatus.REFUSED
         output, engine = opened
         self._set_right(output.card)
         self._grants.append(realtime.freeze_garbage_collector())
         try:
-            output.start()
+            with undisturbed():
+                output.start()
         except OutputError as error:
             self._tell("refused", f"'{output.card.name}' does not start: {error}", "warning")
             return ExitStatus.REFUSED

@@ -320,7 +320,7 @@ def test_a_player_that_hangs_does_not_outlive_its_fork_server(
     wait_until(partial(gone, player), 1.0)
 
 
-@pytest.mark.parametrize("after_s", [0.0, 0.002, 0.004, 0.02, 0.1, 0.4])
+@pytest.mark.parametrize("after_s", [0.0, 0.002, 0.004, 0.02, 0.06, 0.1, 0.15, 0.4])
 def test_a_stop_at_any_moment_after_the_start_is_obeyed(
     jack_server: JackServer, box: Box, after_s: float
 ) -> None:
