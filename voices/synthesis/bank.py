@@ -1,7 +1,7 @@
 """A bank: all slots with the same number of partials and sides, rendered together.
 
 One call works on all rows in use and never touches a silent one. `voices.synthesis.resting_voices`
-renders those whose pitch and spectrum stand still, `voices.synthesis.moving_voices` the others;
+renders those whose pitch stands still, `voices.synthesis.moving_voices` the others;
 then every row gets its envelope.
 
 Shapes: ``V`` slots, ``P`` partials, ``S`` sides, ``T`` frames a block. `Bank.render` is on the
@@ -69,6 +69,8 @@ class Bank:
         self._entering: list[Segment] = []
         """The first segments of the slots whose rows are filled at the next block."""
         self._any_stale = False
+        self._gains_unknown = True
+        """Whether slots may have come, or follow another row, since they were taken over."""
         self.gains: NDArray[Any] | None = None
         """What the mixer made of the slots' gains; None: they have changed since."""
         self.next_end = float("inf")
@@ -120,6 +122,7 @@ class Bank:
     def follow(self, slot: Slot, motion_row: int) -> None:
         """Move a slot with another row of `Smoother` from now on."""
         slot.motion_row = self.arrays.motion_row[slot.index] = motion_row
+        self._gains_unknown = True
 
     def _watch_end(self, slot: Slot) -> None:
         if slot.segment.sustain > 0:
@@ -142,15 +145,15 @@ class Bank:
         if ramps is not None:
             motion_rows = arrays.motion_row[:count]
             moving = self._smoother.moving[motion_rows].nonzero()[0]
-            arrays.gain[:count].T[...] = self._smoother.values.T[GAINS].take(motion_rows, 1)
+            if self._smoother.gains_moving or self._gains_unknown:
+                arrays.gain[:count].T[...] = self._smoother.values.T[GAINS].take(motion_rows, 1)
+                self.gains, self._gains_unknown = None, False
         if self._any_stale or len(moving):
             any_stale = arrays.stale[:count].copy()
             any_stale[moving] = False
             stale = any_stale.nonzero()[0]
         if arrays.onset[stale].size:
-            self._resting.refresh(stale, frame)
-            self.gains = None
-        if ramps is not None:
+            self._resting.refresh(stale, frame, ramps)
             self.gains = None
         wave = self._wave[:count]
         before, partials = self._rendered_partials, self.active_partials
@@ -159,7 +162,8 @@ class Bank:
         if audible < self.partials:
             before, partials = min(before, audible), min(partials, audible)
         if len(moving) < count:
-            self._resting.render(count, before, partials, wave)
+            changing = self._changing(moving, ramps)
+            self._resting.render(count, before, partials, wave, changing, ramps)
         flat = wave.reshape(count, -1, self._frames)
         if len(moving) and ramps is not None:
             self._moving.render(moving, before, partials, frame, ramps, flat)
@@ -171,6 +175,16 @@ class Bank:
             flat *= level[:, None]
             self.level = None
         self.wave = flat
+
+    def _changing(self, moving: NDArray[np.intp], ramps: Ramps | None) -> Rows | None:
+        """Return the rows whose spectra alone are on their way in a block; None: of no slot."""
+        if ramps is None or not ramps.reshaping:
+            return None
+        changing = self._smoother.reshaping[self.arrays.motion_row[: self.count]]
+        changing[moving] = False
+        if changing.all():
+            return slice(0, self.count)
+        return changing.nonzero()[0] if changing.any() else None
 
     def _fill_rows(self) -> slice:
         """Fill the rows of all slots that were added since the last block, and return them."""
@@ -184,6 +198,7 @@ class Bank:
         self._envelopes.start(first, self._entering)
         self._entering.clear()
         self._resting.audible = self.partials
+        self._gains_unknown = True
         return slice(first, self.count)
 
     def silence_broken(self) -> list[Slot]:

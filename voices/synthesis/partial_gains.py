@@ -50,19 +50,36 @@ class PartialGains:
         dB of swell adds to it, ``overtones`` whether it is one: 0, `OVERTONE` or `EVEN_OVERTONE`,
         ``vowels``, (K, 2, P), the dB by which it is louder in each other vowel.
         """
-        if not values[..., TILT:].any():
+        made = self.nepers(values, octaves, numbers, swell, overtones, vowels)
+        return None if made is None else np.asarray(np.exp(made))
+
+    def nepers(
+        self,
+        values: NDArray[np.float64],
+        octaves: NDArray[np.float64],
+        numbers: NDArray[np.float64],
+        swell: NDArray[np.float64],
+        overtones: NDArray[np.float64],
+        vowels: NDArray[np.float64] | None = None,
+    ) -> NDArray[np.float64] | None:
+        """Return the natural logarithms of the same."""
+        turned: list[bool] = np.any(values.reshape(-1, values.shape[-1]), axis=0).tolist()
+        if not any(turned[TILT:]):
             return None
-        level: NDArray[np.float64] = values[..., TILT, None] * octaves
-        np.minimum(level, 0.0, out=level, where=octaves < 0.0)  # below the key nothing rises
+        level: NDArray[np.float64] = (values[..., TILT, None] * _DB) * octaves
+        if turned[TILT]:
+            below = octaves < 0.0
+            if below.any():  # there nothing rises
+                np.minimum(level, 0.0, out=level, where=below)
         for column, number in enumerate(self.level_columns, FIRST_LEVEL):
-            if values[..., column].any():
+            if turned[column]:
                 chosen = swell
                 if number in VOWELS and vowels is not None:
                     chosen = vowels[:, VOWELS.index(number)]
                 elif number != SWELL:
                     chosen = _selected(number, numbers, overtones).astype(np.float64)
-                level += chosen * values[..., column, None]
-        return np.asarray(np.exp(level * _DB))
+                level += chosen * (values[..., column, None] * _DB)
+        return level
 
 
 def _selected(

@@ -1,4 +1,6 @@
-"""Voices whose pitch and spectrum stand still: a block of all of them is one stacked product.
+"""Voices whose pitch stands still: a block of all of them is one stacked product.
+
+`voices.synthesis.changing_spectra` makes its rows where a spectrum changes.
 
 Shapes: ``V`` voices, ``P`` partials, ``S`` sides, blocks of ``R`` rows by ``C`` columns (see
 `voices.synthesis.phasor_tables`).
@@ -10,7 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import GAINS, PITCH, SHAPE, Smoother
+from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.slot import Slot
@@ -35,7 +39,7 @@ class RestingVoices:
         self._slots = slots
         self._shape = shape_of(frames, arrays.sides)
         self._smoother = smoother
-        self._partial_gains = partial_gains
+        self._changing = ChangingSpectra(arrays, slots, frames, smoother, partial_gains)
         self._cache = cache
         self.audible = arrays.partials
         """Of every voice the partials from this one on have decayed to nothing."""
@@ -49,10 +53,11 @@ class RestingVoices:
         self._left = np.zeros(shape, np.complex64)
         self._views: tuple[Any, ...] = ()
         self._views_of = (0, 0)
+        self._changing.make_scratch()
 
     # --- coming to rest --------------------------------------------------------------------
 
-    def refresh(self, rows: Rows, frame: int) -> None:
+    def refresh(self, rows: Rows, frame: int, ramps: Ramps | None) -> None:
         """Give voices that are at rest now the tables and state of the pitch they rest at."""
         arrays, smoother = self._arrays, self._smoother
         motion_rows = arrays.motion_row[rows]
@@ -60,11 +65,13 @@ class RestingVoices:
         new = arrays.onset[rows] >= frame
         if not smoother.plain:
             new &= ~smoother.values[motion_rows, SHAPE].any(axis=1)
+            if ramps is not None:
+                new &= ~ramps.begin[0, motion_rows, SHAPE].any(axis=1)
         if new.all():
             self._begin(rows, frame)
         else:
             numbers = np.array(_numbers(rows))
-            self._resume(numbers[~new], frame)
+            self._resume(numbers[~new], frame, ramps)
             if new.any():
                 self._begin(numbers[new], frame)
         arrays.stale[rows] = False
@@ -80,22 +87,17 @@ class RestingVoices:
             if not made.phasors.full:
                 back *= made.phasors.weight[keys]
             arrays.state[some] = arrays.onset_phasors[some] * back[:, None]
+        arrays.gains[rows] = 1.0
 
-    def _resume(self, rows: Rows, frame: int) -> None:
+    def _resume(self, rows: Rows, frame: int, ramps: Ramps | None) -> None:
         """Go on with voices that have come to rest, or that start bent."""
         arrays = self._arrays
-        values = self._smoother.values[arrays.motion_row[rows]]
-        frequency = arrays.frequency[rows] * np.exp2(values[:, PITCH] / 1200.0)
+        cents = self._smoother.values[arrays.motion_row[rows], PITCH]
+        frequency = arrays.frequency[rows] * np.exp2(cents / 1200.0)
         arrays.table_frequency[rows] = frequency
         level = np.exp(arrays.decays[rows] * (arrays.onset[rows] - frame)[:, None])
-        gains = self._partial_gains.gains(
-            values,
-            *(arrays.octaves[rows], arrays.numbers[rows], arrays.swell[rows]),
-            arrays.overtones[rows],
-            arrays.vowels[rows] if self._partial_gains.turn_vowels else None,
-        )
-        if gains is not None:
-            level *= gains
+        arrays.gains[rows] = gains = self._changing.at_start(rows, ramps)
+        level *= gains
         key_cycles = arrays.cycles_at(rows, frame, frequency)
         cycles = arrays.ratios[rows] * key_cycles[:, None]
         if arrays.spreading:  # they have been apart, and are in turn elsewhere now
@@ -115,23 +117,40 @@ class RestingVoices:
 
     # --- resting ---------------------------------------------------------------------------
 
-    def render(self, count: int, before: int, partials: int, wave: NDArray[np.float32]) -> None:
-        """Render the first ``count`` voices as if all were at rest: ``wave`` is (V, SR, C).
+    def render(
+        self,
+        count: int,
+        before: int,
+        partials: int,
+        wave: NDArray[np.float32],
+        changing: Rows | None,
+        ramps: Ramps | None,
+    ) -> None:
+        """Render the first ``count`` voices as if the pitch of all were at rest: (V, SR, C).
 
-        Each has ``partials`` partials; if it had another number ``before``, the others fade.
+        Each has ``partials`` partials; if it had another number ``before``, the others fade. The
+        spectra of those in the rows ``changing`` are on their way.
         """
         most = max(before, partials)
         if self._views_of != (count, most):
             self._cut_views(count, most)
         narrow, narrow_active, first, outer, left, left_real, inner, state, step = self._views
-        narrow[:] = state
-        if first is not None:
-            first[:] = narrow_active
-        np.multiply(outer, narrow_active, out=left)
-        np.matmul(left_real, inner, out=wave)
+        if changing is not None and ramps is not None:
+            self._changing.begin(changing, count, most, ramps)
+            self._changing.draw(count, most, wave)
+        else:
+            narrow[:] = state
+            if first is not None:
+                first[:] = narrow_active
+            np.multiply(outer, narrow_active, out=left)
+            np.matmul(left_real, inner, out=wave)
         if before != partials:
-            fewer = 2 * min(before, partials)
-            kept = np.matmul(left_real[..., :fewer], inner[:, :fewer])
+            fewer = min(before, partials)
+            if changing is None:
+                kept = np.matmul(left_real[..., : 2 * fewer], inner[:, : 2 * fewer])
+            else:
+                kept = np.empty_like(wave)
+                self._changing.draw(count, fewer, kept)
             rise = _rise(self._shape, self._arrays.sides)
             wave -= kept
             wave *= rise if partials > before else 1.0 - rise

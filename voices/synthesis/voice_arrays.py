@@ -54,6 +54,8 @@ class VoiceArrays:
         """... and from block to block."""
         self.state = room("state", np.complex128, self.sides, partials)
         """Level and phase of each partial at the start of the next block, on each side."""
+        self.gains = room("gains", np.float64, partials)
+        """The gain of each partial that is in the state."""
         self.stale = room("stale", bool)
         """Whether tables and state do not hold: for new slots, and those that moved."""
         self.onset_phasors = room("onset_phasors", np.complex64, self.sides, partials)
