@@ -38,7 +38,7 @@ from tests.support.busy_instrument import (
     silent_instrument,
 )
 from voices.instrument import Instrument
-from voices.synthesis.phasor_tables import shape_of, tables
+from voices.phases.phasor_tables import shape_of, tables
 
 Shape = tuple[int, int, int]
 SHAPES = (

@@ -226,7 +226,7 @@ class Smoother:
             path[0, row, column] = begin
         self._path = path
         self.moving, self.reshaping = np.zeros(rows, bool), np.zeros(rows, bool)
-        for row in self.values[:, RESTLESS].any(axis=1).nonzero()[0].tolist():
+        for row in np.any(self.values[:, RESTLESS], axis=1).nonzero()[0].tolist():
             self._moving_until.setdefault(row, inf)
         self.moving[list(self._moving_until)] = True
         for row, column in self._moved:

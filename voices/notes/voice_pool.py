@@ -19,8 +19,8 @@ from voices.notes.repertoire import Repertoire
 from voices.notes.stolen_notes import StolenNotes
 from voices.notes.voice import Voice
 from voices.notes.voiced_anew import HeldNotes
+from voices.phases.chirps import Chirps
 from voices.synthesis.bank import Bank
-from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import decay, fade
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot

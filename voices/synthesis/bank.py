@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import GAINS, Smoother
+from voices.phases.chirps import Chirps
+from voices.phases.phasor_tables import shape_of
 from voices.synthesis.attack_lines import AttackLines
-from voices.synthesis.chirps import Chirps
 from voices.synthesis.envelope_segment import Segment
 from voices.synthesis.envelopes import Envelopes
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.resting_voices import RestingVoices
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows, TableCache

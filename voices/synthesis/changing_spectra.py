@@ -6,7 +6,7 @@ second set of rows in the product of `voices.synthesis.resting_voices`, with the
 it. The tables stay as they are.
 
 Shapes: ``V`` voices, ``K`` of which change, ``P`` partials, ``Z`` sides, ``S`` sub-blocks of ``L``
-frames; blocks of ``R`` rows by ``C`` columns (see `voices.synthesis.phasor_tables`).
+frames; blocks of ``R`` rows by ``C`` columns (see `voices.phases.phasor_tables`).
 """
 
 from collections.abc import Sequence
@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import Smoother
+from voices.phases.phasor_tables import shape_of
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.timbre import Timbre

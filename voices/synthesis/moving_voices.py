@@ -1,7 +1,7 @@
 """Voices whose pitch or spectrum moves, all sub-blocks of a block at once.
 
 From block to block a voice carries the cycles it has turned, in double precision; the phases of its
-partials at the middle of every control period follow from that, and `voices.synthesis.chirps`
+partials at the middle of every control period follow from that, and `voices.phases.chirps`
 renders them.
 
 Shapes: ``K`` moving voices, ``S`` sub-blocks, each all or part of a control period, ``P`` partials,
@@ -15,13 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.synthesis.chirps import COLUMNS, MIDDLE, ROOM, ROW_CENTRES, Chirps, Levels
+from voices.phases.chirps import COLUMNS, MIDDLE, ROOM, ROW_CENTRES, Chirps, Levels
+from voices.phases.phase_trajectory import Trajectory, middles, steepness, trajectory
+from voices.phases.phasor_tables import FADE_START, below_nyquist
+from voices.phases.steep_periods import SteepPeriods, render_steep
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.phase_trajectory import Trajectory, middles, steepness, trajectory
-from voices.synthesis.phasor_tables import FADE_START, below_nyquist
 from voices.synthesis.slot import Slot
 from voices.synthesis.spread import Spread, Spreading, turned
-from voices.synthesis.steep_periods import SteepPeriods, render_steep
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
 

@@ -3,7 +3,7 @@
 `voices.synthesis.changing_spectra` makes its rows where a spectrum changes.
 
 Shapes: ``V`` voices, ``P`` partials, ``S`` sides, blocks of ``R`` rows by ``C`` columns (see
-`voices.synthesis.phasor_tables`).
+`voices.phases.phasor_tables`).
 """
 
 from collections.abc import Sequence
@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import GAINS, PITCH, SHAPE, Smoother
+from voices.phases.phasor_tables import shape_of
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.phasor_tables import shape_of
 from voices.synthesis.slot import Slot
 from voices.synthesis.spread import spread_turn
 from voices.synthesis.table_cache import Rows, TableCache, by_tables, fill

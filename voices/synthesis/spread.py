@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD, STRETCH
-from voices.synthesis.phase_trajectory import Mask, Trajectory, cycles_along, middles
+from voices.phases.phase_trajectory import Mask, Trajectory, cycles_along, middles
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
@@ -80,7 +80,7 @@ class Spread:
     ) -> Array:
         """Follow the course of the voices' keys; return the cycles of their partials.
 
-        They are (V·U + U, K, P), as `voices.synthesis.chirps` wants them.
+        They are (V·U + U, K, P), as `voices.phases.chirps` wants them.
         """
         arrays, rows = self._arrays, self._rows
         into = arrays.onset[rows] - frame
@@ -124,7 +124,7 @@ class Spread:
     def deviation(
         self, course: Trajectory, i_omega: NDArray[np.complex64]
     ) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
-        """Return `i_omega` and the deviation that `voices.synthesis.chirps` wants."""
+        """Return `i_omega` and the deviation that `voices.phases.chirps` wants."""
         if not self.moves:
             if self._i_omega is None:
                 self._i_omega = i_omega * self.factors[0].astype(np.float32)

@@ -1,6 +1,6 @@
 """The cache of tables: of the keys that are about to be played, and of those that were.
 
-Shapes: ``K`` keys, ``P`` partials; see `voices.synthesis.phasor_tables`.
+Shapes: ``K`` keys, ``P`` partials; see `voices.phases.phasor_tables`.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -9,7 +9,7 @@ from typing import Any, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.synthesis.phasor_tables import Tables, powers, shape_of, tables
+from voices.phases.phasor_tables import Tables, powers, shape_of, tables
 from voices.synthesis.timbre import Timbre
 
 MOST_BYTES = 6 << 20

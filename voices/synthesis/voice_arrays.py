@@ -1,7 +1,7 @@
 """The arrays of a bank: one row per slot, the rows in use first.
 
 Units: frames, cycles per frame, nepers per frame. Shapes: ``V`` rows of ``P`` partials on ``S``
-sides, for blocks of ``R`` rows by ``C`` columns (see `voices.synthesis.phasor_tables`).
+sides, for blocks of ``R`` rows by ``C`` columns (see `voices.phases.phasor_tables`).
 """
 
 from collections.abc import Sequence
@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.synthesis.phasor_tables import shape_of
+from voices.phases.phasor_tables import shape_of
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows, by_tables, fill
 from voices.synthesis.timbre import Timbre

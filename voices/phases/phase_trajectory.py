@@ -9,7 +9,7 @@ which halves what is left. It is taken to first order, which does not hold in st
 the highest partial deviates by more than `MAX_DEVIATION`.
 
 Units: frames, cycles, frequency ratios. Shapes: ``K`` voices, ``S`` control periods, in ``U``
-groups of ``V`` that share a pitch; rows and columns of a period as in `voices.synthesis.chirps`.
+groups of ``V`` that share a pitch; rows and columns of a period as in `voices.phases.chirps`.
 Periods are in order of time; what is to be rendered has the first of all groups first, then the
 second ones: (V, U).
 """
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD, PITCH
-from voices.synthesis.chirps import COLUMNS, MIDDLE, ROWS
+from voices.phases.chirps import COLUMNS, MIDDLE, ROWS
 
 MAX_DEVIATION = 0.018
 """In radians: to first order the error is half its square, -76 dB of the partial."""

@@ -3,7 +3,7 @@
 Over a control period a partial is ``Re a·E·z^t·(1 + iω·d(t))``, t being the time from the middle of
 the period: E is its phase there, z turns at the pitch that the period is rendered at, ω is its
 frequency in radians per frame and d its phase deviation in frames: how far the voice is ahead of
-one that turns steadily at that pitch (see `voices.synthesis.phase_trajectory`, which also says
+one that turns steadily at that pitch (see `voices.phases.phase_trajectory`, which also says
 where the first order is not enough). With a constant frequency over 128 frames a vibrato of ±50
 cents at 6 Hz would leave sidebands of -48 dBc at 4.4 kHz.
 

@@ -1,11 +1,11 @@
 """Control periods in which a pitch changes so much that every sample takes a cosine of its own.
 
-`voices.synthesis.chirps` takes the phase deviation to first order, which holds for bends by hand
+`voices.phases.chirps` takes the phase deviation to first order, which holds for bends by hand
 and for vibrato. In a leap, few periods long, the phase of every partial is evaluated frame by
 frame instead, from the integral of a frequency ratio that runs straight.
 
 Units: frames, cycles, radians. Shapes: ``N`` periods of a voice, of ``P`` partials and ``T``
-frames; rows of a period as in `voices.synthesis.chirps`.
+frames; rows of a period as in `voices.phases.chirps`.
 """
 
 from typing import Any, NamedTuple
@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.synthesis.chirps import COLUMNS, FROM_CENTRE, MIDDLE
-from voices.synthesis.phasor_tables import below_nyquist
+from voices.phases.chirps import COLUMNS, FROM_CENTRE, MIDDLE
+from voices.phases.phasor_tables import below_nyquist
 
 ROOM = 16384
 """So many cosines are evaluated at once: what a small cache holds."""

@@ -1,0 +1,1 @@
+"""Phases to samples: tables of powers, trajectories, chirps; pure arithmetic."""
