@@ -7,6 +7,7 @@ of a quarter tone, E2 2B 41, decodes to 1.002 semitones; E2 55 40 is the right o
 import pytest
 
 from tests.support.receiver_player import Player
+from voices.modulation.smoother import TILT
 
 LOWER = ("B0 65 00", "B0 64 06", "B0 06 0F")
 SEVEN_AND_SEVEN = (
@@ -87,7 +88,7 @@ def test_brightness_and_pressure_are_each_notes_own() -> None:
     assert player.level(69) == pytest.approx(before[0] + 6.0, abs=0.05)
     assert player.level(81) == pytest.approx(before[1] + 6.0, abs=0.05)
     player.send("B1 4A 7F")
-    tilts = [player.instrument.channel(number).targets[4] for number in (1, 2)]
+    tilts = [player.instrument.channel(number).targets[TILT] for number in (1, 2)]
     assert tilts[0] > tilts[1] == 0.0
 
 
