@@ -22,7 +22,8 @@ from daemon.errors import DeviceError
 from daemon.linux.stderr import captured_stderr
 from daemon.soundcard.card import KINDS, Card, rank, why_none
 from daemon.soundcard.card_list import list_cards
-from daemon.soundcard.output import Output, OutputError, leave_portaudio
+from daemon.soundcard.output import OutputError, leave_portaudio
+from daemon.soundcard.stream import Stream, open_stream
 
 PITCH_HZ = 440.0
 LEVEL_DBFS = -30.0
@@ -129,19 +130,19 @@ def _settings_device(arguments: argparse.Namespace) -> str:
     return name
 
 
-def _open(wanted: str, only: bool) -> tuple[Card, Output, Tone]:
+def _open(wanted: str, only: bool) -> tuple[Card, Stream, Tone]:
     cards = list_cards()
     ranked = [card for card in rank(cards, wanted) if card.matches(wanted) or not only]
     if not ranked:
         raise DeviceError(why_none(cards, wanted))
     faults = []
     for card in ranked:
-        if card.index < 0:
+        if not card.opens:
             faults.append(why_closed(card))
             continue
         tone = Tone(card.rate, _BLOCK_FRAMES)
         try:
-            output = Output(card, tone, block_frames=_BLOCK_FRAMES)
+            output = open_stream(card, tone, block_frames=_BLOCK_FRAMES)
             output.start()
         except OutputError as error:
             faults.append(why_closed(card, str(error)))
@@ -164,7 +165,7 @@ def why_closed(card: Card, error: str = "") -> str:
     )
 
 
-def _play(output: Output, tone: Tone) -> bool:
+def _play(output: Stream, tone: Tone) -> bool:
     """Announce each step as it comes; return False if the card went away."""
     begins = [0.0, *(step.until_s for step in STEPS)]
     announced = 0

@@ -50,9 +50,10 @@ def _card(status: dict[str, Any]) -> str:
     if output is None:
         return f"silent: {status['reason']}"
     frames = status["block"]["frames"]
+    late = ": for listening, 150 ms or more late" * (output["card"]["kind"] == "bluetooth")
     return (
         f"{output['card']['name']}, {output['sample_rate']:,} Hz, {frames}-frame blocks, "
-        f"{output['delay_ms']:.1f} ms to the card"
+        f"{output['delay_ms']:.1f} ms to the card{late}"
     )
 
 

@@ -17,7 +17,7 @@ from daemon.keeper.event_loop import EventLoop, Signals, device_watch
 from daemon.keeper.indicators import Indicators
 from daemon.keeper.keeper import Keeper, Parts
 from daemon.keeper.mixer_watch import MixerWatch
-from daemon.keeper.new_cards import NewCards, cards_stamp
+from daemon.keeper.new_cards import NewCards, cards_now, cards_stamp
 from daemon.keeper.power_off import ask_for_power_off
 from daemon.keeper.report_file import Report
 from daemon.keeper.session_state import SessionState
@@ -35,7 +35,7 @@ from daemon.midi.port_choice import serial_of
 from daemon.midi.ports import NoPorts
 from daemon.midi.rtmidi_ports import RtMidiPorts
 from daemon.player.fork_server import ForkServer
-from daemon.soundcard.card_list import present_cards
+from daemon.soundcard.speakers import SpeakerWatch
 from daemon.storage.deferred_writes import DeferredWrites, in_thread
 from daemon.storage.event_file import EventFile, event_file_path
 from daemon.storage.kept_sounds import KeptSounds
@@ -77,9 +77,10 @@ def build(
     controllers = Controllers(
         ports, ring.put, channel_state=channel_state, serial_of=serial_of, wake=signals.wake
     )
+    speakers = SpeakerWatch()
     supervisor = PlayerSupervisor(
         *(fork_server, ring, counters_in(memory), channel_state),
-        *(cards_stamp, NewCards(present_cards)),
+        *(cards_stamp, NewCards(partial(cards_now, speakers))),
     )
 
     parts = Parts(
@@ -126,7 +127,7 @@ def build(
         watch=device_watch(files.folders),
         writes=writes,
         wait_s=(notifier.watchdog_s or 1.0) / 2,
-        closing=[control.close, ports.close, notifier.close],
+        closing=[control.close, ports.close, speakers.close, notifier.close],
     )
 
 

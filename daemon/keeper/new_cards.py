@@ -10,6 +10,8 @@ import os
 from collections.abc import Callable, Sequence
 
 from daemon.soundcard.card import Card, sort_key
+from daemon.soundcard.card_list import present_cards
+from daemon.soundcard.speakers import SpeakerWatch
 
 
 class NewCards:
@@ -18,7 +20,7 @@ class NewCards:
     Parameters
     ----------
     look
-        Returns the cards that we may open now: `daemon.soundcard.card_list.present_cards`.
+        Returns the cards that we may open now: `cards_now`.
     """
 
     def __init__(self, look: Callable[[], Sequence[Card]]) -> None:
@@ -50,6 +52,11 @@ class NewCards:
 
     def _free(self) -> dict[tuple[int, str], Card]:
         return {(card.number, card.identity): card for card in self._look() if not card.holder}
+
+
+def cards_now(speakers: SpeakerWatch) -> list[Card]:
+    """Return the kernel's cards that we may open, and the speakers that are connected."""
+    return [*present_cards(), *speakers.look()]
 
 
 def cards_stamp() -> object:

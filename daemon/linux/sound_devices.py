@@ -53,12 +53,6 @@ def kernel_cards(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> dict[i
     return {number: _card(number, texts.get(number), proc, sys) for number in sorted(numbers)}
 
 
-def card_of_client(client: int) -> int:
-    """Return the number of the card behind a client of the sequencer; -1: none."""
-    # The kernel gives the clients of card n the four numbers from 16 + 4 n on.
-    return (client - 16) // 4 if client >= 16 else -1
-
-
 def usb_serial(number: int, sys: Path = Path("/sys")) -> str:
     """Return the serial number of a card's USB device; empty: it has none."""
     socket = target(sys / f"class/sound/card{number}/device")

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from config.printable import printable
-from daemon.linux.sound_devices import card_of_client, usb_serial
+from daemon.linux.sequencer import card_of_client, is_program
+from daemon.linux.sound_devices import usb_serial
 
 OWN_NAME = "partiald"
 ALSA_NUMBERS = re.compile(r" (\d+):(\d+)$")
@@ -64,7 +65,8 @@ def choose_ports(
     names
         As the library gives them.
     wanted
-        Part of a name, in any case, without client numbers; empty: every controller.
+        Part of a name, in any case, without client numbers; empty: every controller, but none of
+        the ports that programs offer through ALSA. Over JACK every port is a program's.
     wanted_serial
         The serial number, in any case, that it must have as well; empty: any, or none.
     """
@@ -96,6 +98,9 @@ def _verdict(port: str, wanted: str) -> tuple[bool, str]:
     if client == "System" or bare.rpartition(":")[2].strip().lower() in ("announce", "timer"):
         return False, "the system's own"
     if not wanted:
+        numbers = ALSA_NUMBERS.search(port)
+        if numbers and is_program(int(numbers[1])):
+            return False, "a program: only played by name"
         return True, "a controller"
     if wanted.lower() in bare.lower():
         return True, f"named '{wanted}'"

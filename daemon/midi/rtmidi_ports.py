@@ -19,10 +19,9 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import DeviceError
-from daemon.linux.sound_devices import card_of_client
-from daemon.linux.sysfs import matching
-from daemon.midi.jack_server import client_identity, server_identity
-from daemon.midi.port_choice import ALSA_NUMBERS, OWN_NAME, device_of
+from daemon.midi.jack_server import server_identity
+from daemon.midi.port_choice import OWN_NAME, device_of
+from daemon.midi.port_life import PortLives
 from daemon.midi.ports import OnMessage, OpenOutput, OpenPort
 from daemon.midi.timestamps import Timestamper
 
@@ -60,6 +59,8 @@ class RtMidiPorts:
         The folder with the sequencer's and the interfaces' device nodes.
     clock_us
         The monotonic clock.
+    proc
+        The folder with the sequencer's list of clients.
 
     Raises
     ------
@@ -71,6 +72,7 @@ class RtMidiPorts:
         self,
         sound_devices: Path = Path("/dev/snd"),
         clock_us: Callable[[], int] = lambda: time.monotonic_ns() // 1000,
+        proc: Path = Path("/proc"),
     ) -> None:
         try:
             self._rtmidi: Any = import_module("rtmidi")
@@ -86,7 +88,7 @@ class RtMidiPorts:
         self._lister: Any = None
         self._retry_us = 0
         self._server = ""
-        self._nodes: dict[str, object] = {}
+        self._lives = PortLives(sound_devices, proc)
         self._flushes: list[Callable[[], None]] = []
         self.system = ""
         """Where the inputs come from: ``ALSA``, ``JACK``, or an empty string."""
@@ -98,13 +100,13 @@ class RtMidiPorts:
         names = self._list()
         # JACK's library fails with two clients of which one has lost its server: the inputs that
         # are still open must be closed first.
-        if not names and not self._nodes and self._clock_us() >= self._retry_us:
+        if not names and not self._lives and self._clock_us() >= self._retry_us:
             self._connect()
             self._retry_us = self._clock_us() + _RETRY_US
             names = self._list()
-        # A device that went and came back between two calls has a new node, and its open port is
-        # deaf: it is left out until that port has been closed.
-        return [n for n in names if n not in self._nodes or self._node(n) == self._nodes[n]]
+        # One that went and came back between two calls is left out until its open port, which is
+        # deaf, has been closed.
+        return [name for name in names if self._lives.goes_on(name, self.system)]
 
     def open(self, name: str, on_message: OnMessage) -> OpenPort:
         """Have ``on_message(message, time_us)`` called for what is sent from now on.
@@ -139,6 +141,7 @@ class RtMidiPorts:
             index = port.get_ports().index(name)
             port.ignore_types(sysex=False, timing=False, active_sense=False)
             kept.extend(_tuples_holding(kept, lambda: port.set_callback(callback, kept)))
+            self._lives.expect(name)
             port.open_port(index, "in")
             if port.get_ports()[index : index + 1] != [name]:
                 raise OSError(f"the MIDI inputs changed while '{name}' was opened")
@@ -147,7 +150,7 @@ class RtMidiPorts:
             if isinstance(error, ValueError):
                 raise OSError(f"no MIDI input '{name}'") from error
             raise OSError(str(error)) from error
-        self._nodes[name] = self._node(name)
+        self._lives.begin(name, self.system)
         for _ in range(_DRAINS):
             before = stale
             time.sleep(_DRAIN_S)
@@ -156,7 +159,7 @@ class RtMidiPorts:
         draining = False
 
         def close() -> None:
-            self._nodes.pop(name, None)
+            self._lives.end(name)
             # `delete` holds the interpreter's lock while it waits for a running callback, which
             # needs that lock: so no other may begin, and the last one must have finished.
             port.cancel_callback()
@@ -255,21 +258,6 @@ class RtMidiPorts:
                 self.system = ""
                 continue
             return
-
-    def _node(self, name: str) -> object:
-        """Return what changes when the device behind a port is plugged in again."""
-        if self.system == "JACK":
-            return client_identity(name.partition(":")[0])
-        numbers = ALSA_NUMBERS.search(name)
-        card = card_of_client(int(numbers[1])) if numbers else -1
-        if self.system != "ALSA" or card < 0:
-            return None
-        nodes = matching(self._sound_devices, f"midiC{card}D*")
-        try:
-            statuses = [node.stat() for node in nodes]
-        except OSError:
-            return None
-        return [status.st_ino for status in statuses]
 
 
 def _tuples_holding(value: object, make: Callable[[], object]) -> list[object]:

@@ -82,7 +82,7 @@ def open_first(
     while waiting:
         card = waiting.pop(0)
         opened = None
-        if card.index < 0:
+        if not card.opens:
             faults.append(f"'{card.name}': {card.closed}")
         else:
             opened = _at_its_rates(card, sample_rate, attempt, faults)

@@ -42,9 +42,10 @@ from daemon.player.open_card import await_access, candidates, open_first
 from daemon.player.realtime import Grant
 from daemon.player.warm_up import warm_up
 from daemon.soundcard.alsa_control import ControlDevice
-from daemon.soundcard.card import Card
+from daemon.soundcard.card import LISTENING, Card
 from daemon.soundcard.mixer import correct
-from daemon.soundcard.output import Output, OutputError, leave_portaudio
+from daemon.soundcard.output import OutputError, leave_portaudio
+from daemon.soundcard.stream import Stream, open_stream
 
 _POLL_S = 0.1
 _FIRST_BLOCK_S = 3.0
@@ -183,7 +184,7 @@ class Player:
         sounds: Mapping[str, Sound],
         rise: bool,
         quick: bool,
-    ) -> tuple[Output, Engine]:
+    ) -> tuple[Stream, Engine]:
         """Open a card, or raise OutputError."""
         frames = settings.audio.block_frames
         engine = Engine(
@@ -199,7 +200,7 @@ class Player:
             own_sound_only=quick,
             on_note=self._note_events.put,
         )
-        output = Output(
+        output = open_stream(
             card, engine, block_frames=frames, sample_rate=rate, on_first=self._raise_priority
         )
         return output, engine
@@ -221,13 +222,13 @@ class Player:
     def _raise_priority(self) -> None:
         self._grants.append(realtime.raise_priority())
 
-    def _wait_for_a_block(self, output: Output) -> bool:
+    def _wait_for_a_block(self, output: Stream) -> bool:
         until = time.monotonic() + _FIRST_BLOCK_S
         while output.blocks == 0 and time.monotonic() < until:
             time.sleep(0.002)
         return output.blocks > 0
 
-    def _announce(self, output: Output, settings: Settings) -> None:
+    def _announce(self, output: Stream, settings: Settings) -> None:
         refused = any(grant.refused for grant in self._grants)
         self._tell("log", realtime.summary(self._grants), "warning" if refused else "info")
         block_ms = 1000 * settings.audio.block_frames / output.sample_rate
@@ -243,9 +244,11 @@ class Player:
             f"{settings.audio.block_frames}-frame blocks, {output.channels} channels"
         )
         delay_ms = round(1000 * output.delay_s, 2)
+        if output.card.kind == "bluetooth":
+            text += f", {delay_ms:.0f} ms late: {LISTENING}"
         self._link.send(Ready(text, output.card.as_plain(), output.sample_rate, delay_ms))
 
-    def _play(self, output: Output, engine: Engine) -> ExitStatus:
+    def _play(self, output: Stream, engine: Engine) -> ExitStatus:
         faulty_blocks = max(int(_FAULTY_S * output.sample_rate / engine.timing.block_frames), 10)
         while not self._asked_to_stop:
             unsent = [self._link] if self._link.sending else []

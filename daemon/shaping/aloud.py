@@ -16,7 +16,8 @@ from daemon.player.engine import Engine
 from daemon.shaping.hearing import KEY, VELOCITY
 from daemon.shaping.sliders import Table
 from daemon.soundcard import playback
-from daemon.soundcard.output import Output, OutputError
+from daemon.soundcard.output import OutputError
+from daemon.soundcard.stream import open_stream
 
 CAUTION = "Aloud, from silence upwards: headphones off the ears, amplifier down, then slowly up.\n"
 _BLOCK_FRAMES = 256
@@ -53,7 +54,9 @@ class Aloud:
             fade_in=True,
         )
         try:
-            self._output = Output(card, self._engine, block_frames=_BLOCK_FRAMES, sample_rate=rate)
+            self._output = open_stream(
+                card, self._engine, block_frames=_BLOCK_FRAMES, sample_rate=rate
+            )
             self._output.start()
         except OutputError as fault:
             raise DeviceError(f"'{card.name}': {fault}") from fault

@@ -24,10 +24,12 @@ KINDS: dict[Kind, str] = {
 }
 """A description of every kind, the best first."""
 
+LISTENING = "for listening, 150 ms or more late"
+"""What is to be known of a Bluetooth speaker."""
 _AUTOMATIC: tuple[Kind, ...] = ("usb", "soldered", "jack", "server")
 _NEVER_AUTOMATIC: dict[Kind, str] = {
     "screen": "a screen is only played by name",
-    "bluetooth": "for listening, about 200 ms late; only played by name",
+    "bluetooth": f"{LISTENING}; only played by name",
     "other": "only played by name",
 }
 OWN_NAME = "partiald"
@@ -61,6 +63,8 @@ class Card:
         The kernel's, of hardware; -1: none.
     identity
         Stays the same when the card returns, and differs for every other card.
+    pcm
+        ALSA's name of a card that PortAudio does not list; empty: it does.
     """
 
     name: str
@@ -73,6 +77,12 @@ class Card:
     closed: str = ""
     number: int = -1
     identity: str = ""
+    pcm: str = ""
+
+    @property
+    def opens(self) -> bool:
+        """Whether it can be tried."""
+        return self.index >= 0 or bool(self.pcm)
 
     def matches(self, wanted: str) -> bool:
         """Return whether a name, or part of one, means this card; never an empty one."""
@@ -126,7 +136,7 @@ def choose_card(cards: Sequence[Card], wanted: str = "") -> tuple[Card | None, l
     """Return the card that should play, and for every card why it was chosen or not."""
     ranked = rank(cards, wanted)
     # A card that our own player holds is the one that plays.
-    usable = [card for card in ranked if card.index >= 0 or card.holder.startswith(OWN_NAME)]
+    usable = [card for card in ranked if card.opens or card.holder.startswith(OWN_NAME)]
     best = usable[0] if usable else None
     return best, [Verdict(card, card is best, _reason(card, best, wanted)) for card in cards]
 
@@ -150,8 +160,9 @@ def _reason(card: Card, best: Card | None, wanted: str) -> str:
     if sort_key(card, wanted) is None:
         return _NEVER_AUTOMATIC[card.kind]
     if best is None or card is best:
+        late = f"; {LISTENING}" if card.kind == "bluetooth" else ""
         unmet = f"; no card matches '{wanted}'" if wanted and not card.matches(wanted) else ""
-        return words + unmet + held
+        return words + late + unmet + held
     if card.matches(wanted):
         return f"{words}, but '{best.name}' fits better{held}"
     if best.matches(wanted):

@@ -10,7 +10,7 @@ of card one is, and who holds it.
 
 import os
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -26,6 +26,7 @@ from daemon.linux.sound_devices import (
     playback_devices,
 )
 from daemon.soundcard.card import HARDWARE, Card, Kind
+from daemon.soundcard.speakers import connected_speakers
 
 _SERVERS = re.compile(r"\b(?:pulse|pipewire|jack)\b", re.IGNORECASE)
 _KIND_WORDS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
@@ -58,8 +59,9 @@ def list_cards(
     proc: Path = Path("/proc"),
     sys: Path = Path("/sys"),
     dev: Path = Path("/dev"),
+    bluetooth: Callable[[], list[Card]] = connected_speakers,
 ) -> list[Card]:
-    """Return everything that can play: PortAudio's list, then the cards it could not open.
+    """Return everything that can play: PortAudio's list, the cards it could not open, speakers.
 
     Raises
     ------
@@ -91,7 +93,7 @@ def list_cards(
     if any(card.holder for card in closed):
         # The holder may share its card: the default device leads to it then.
         cards = [replace(card, kind="server") if card.name == _SHARED else card for card in cards]
-    return cards + closed
+    return cards + closed + bluetooth()
 
 
 def with_conversion(cards: Sequence[Card]) -> list[Card]:

@@ -15,7 +15,8 @@ from daemon.errors import DeviceError
 from daemon.linux.stderr import silence_libraries
 from daemon.soundcard.card import Card, choose_card, why_none
 from daemon.soundcard.card_list import list_cards
-from daemon.soundcard.output import Output, OutputError, leave_portaudio
+from daemon.soundcard.output import OutputError, leave_portaudio
+from daemon.soundcard.stream import Stream, open_stream
 
 LEAD_S = 3.0
 """Silence first, for hands that are on the headphones."""
@@ -88,7 +89,7 @@ def play(audio: NDArray[np.float32], sample_rate: int, card: Card) -> str:
     """Play ``audio`` to its end or until Ctrl-C; return what went wrong, or nothing."""
     recording = Recording(audio, sample_rate)
     try:
-        output = Output(card, recording, block_frames=_BLOCK_FRAMES, sample_rate=sample_rate)
+        output = open_stream(card, recording, block_frames=_BLOCK_FRAMES, sample_rate=sample_rate)
         output.start()
     except OutputError as fault:
         return str(fault)
@@ -104,7 +105,7 @@ def play(audio: NDArray[np.float32], sample_rate: int, card: Card) -> str:
     return ""
 
 
-def _wait(output: Output, recording: Recording) -> None:
+def _wait(output: Stream, recording: Recording) -> None:
     while not recording.ended:
         if not output.alive(time.monotonic()):
             sys.stdout.write(f"The sound card '{output.card.name}' stopped.\n")

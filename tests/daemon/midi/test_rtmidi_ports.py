@@ -89,6 +89,16 @@ def test_a_playback_port_of_jack_is_no_controller(port: str) -> None:
         assert choose_ports([name])[0].chosen
 
 
+def test_a_program_s_port_is_only_played_by_name() -> None:
+    bridge = "Stage Bridge:Network 129:0"
+    assert choose_ports([bridge, KEYS]) == [
+        (bridge, False, "a program: only played by name"),
+        (KEYS, True, "a controller"),
+    ]
+    assert [c.chosen for c in choose_ports([bridge, KEYS], "stage bridge")] == [True, False]
+    assert [c.chosen for c in choose_ports([bridge.replace("129", "127")])] == [True]
+
+
 @pytest.mark.gig
 def test_over_jack_only_what_sends_is_played(jack_server: JackServer, ports: RtMidiPorts) -> None:
     with VirtualController(), VirtualController("Organ Box", "midi_playback_1"):
@@ -288,7 +298,7 @@ def test_a_device_that_came_back_between_two_looks_is_gone_until_closed(tmp_path
     ports = RtMidiPorts(sound_devices=tmp_path)
     ports.system, ports._lister = "ALSA", Sequencer([KEYS])
     # Client 20 is the first of card 1.
-    ports._nodes[KEYS] = ports._node(KEYS)
+    ports._lives.begin(KEYS, "ALSA")
     assert ports.names() == [KEYS]
     node.chmod(0o660)  # as udev does, a moment after the device has come; and it touches it
     node.touch()
@@ -297,8 +307,45 @@ def test_a_device_that_came_back_between_two_looks_is_gone_until_closed(tmp_path
     (tmp_path / "new").rename(node)
     assert ports.names() == []
     assert ports.names() == []
-    ports._nodes.pop(KEYS)
+    ports._lives.end(KEYS)
     assert ports.names() == [KEYS]
+
+
+# As the kernel prints them: sound/core/seq/seq_clientmgr.c, snd_seq_info_clients_read.
+CLIENTS = """\
+Client info
+  cur  clients : 4
+
+Client  14 : "Midi Through" [Kernel Legacy]
+  Port   0 : "Midi Through Port-0" (RWe-)
+    Connecting To: 131:0
+Client 129 : "Stage Bridge" [User Legacy]
+  Port   0 : "Network" (RWe-)
+    Connecting To: {}
+    Connected From: 132:0
+Client 130 : "partiald" [User Legacy]
+  Port   0 : "in" (-We-)
+    Connected From: 129:0
+"""
+
+
+def test_a_program_replaced_under_its_number_is_gone_until_closed(tmp_path: Path) -> None:
+    bridge = "Stage Bridge:Network 129:0"
+    clients = tmp_path / "asound/seq/clients"
+    clients.parent.mkdir(parents=True)
+    clients.write_text(CLIENTS.format("131:0"))
+    ports = RtMidiPorts(sound_devices=tmp_path, proc=tmp_path)
+    ports.system, ports._lister = "ALSA", Sequencer([bridge])
+    ports._lives.expect(bridge)
+    clients.write_text(CLIENTS.format("131:0, 130:0[r:0]"))
+    ports._lives.begin(bridge, "ALSA")
+    assert ports.names() == [bridge]
+    clients.write_text(CLIENTS.format("130:0[r:0], 133:2"))
+    assert ports.names() == [bridge], "others may come and go"
+    clients.write_text(CLIENTS.format("131:0"))
+    assert ports.names() == []
+    ports._lives.end(bridge)
+    assert ports.names() == [bridge]
 
 
 OPENS_AND_CLOSES = """

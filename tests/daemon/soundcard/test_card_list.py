@@ -80,7 +80,7 @@ def test_a_screen_or_bluetooth_is_only_played_by_name(proc: Path, tmp_path: Path
     assert card is None
     assert not any(verdict.chosen for verdict in verdicts)
     assert "screen" in verdicts[0].reason
-    assert verdicts[1].reason.startswith("for listening, about 200 ms late")
+    assert verdicts[1].reason.startswith("for listening, 150 ms or more late")
     assert choose_card(cards, "HDMI")[0] == cards[0]
     assert choose_card(cards, "blueALSA")[0] == cards[1]
 
