@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
@@ -192,11 +192,26 @@ class Passages:
         for key in keys:
             controller.send(0x90, key, 100, port=port)
 
-    def hold(self, seconds: float, *keys: int, gone: Sequence[int] = ()) -> None:
-        """Let it sound; these keys have to be heard in the second half of that, those not."""
+    def hold(
+        self,
+        seconds: float,
+        *keys: int,
+        gone: Sequence[int] = (),
+        spectrum: Mapping[int, float] | None = None,
+    ) -> None:
+        """Let it sound; these keys have to be heard in the second half of that, those not.
+
+        ``spectrum``: the levels of its partials beside the first key's own, in dB.
+        """
         begun = now()
         time.sleep(seconds)
-        tone = {"from": begun + seconds / 2, "to": now(), "keys": keys, "gone": list(gone)}
+        tone: dict[str, Any] = {
+            "from": begun + seconds / 2,
+            "to": now(),
+            "keys": keys,
+            "gone": list(gone),
+        }
+        tone["spectrum"] = dict(spectrum or {})
         self._record["tones"].append(tone)
 
     def end(

@@ -20,6 +20,8 @@ SILENCE_S = 0.15
 SPREAD_S = 0.0005
 """Onsets may differ by this from the steady delay."""
 NEAR_CENTS = 3.0
+QUIET_DB, NEAR_DB = -40.0, 0.5
+"""What is to be as quiet as that, or quieter, only has to be; others are measured as closely."""
 JUMP_RAD = 0.05
 """A lost block of 64 frames turns A4 by 2.6; another note's onset seems to, by up to 0.03."""
 
@@ -117,6 +119,8 @@ class Heard:
             for key in tone["gone"]:
                 if level_at(audio, self.rate, hertz(key)) > 0.02 * max(strengths.values()):
                     self.faults.append(f"{name}: key {key} is heard, and should be gone")
+            if tone["spectrum"]:
+                self._spectrum(name, audio, hertz(tone["keys"][0]), tone["spectrum"])
             if len(strengths) == 1:
                 cents = off_cents(audio, self.rate, hertz(tone["keys"][0]))
                 print(f"{name}: {cents:+.3f} cents")
@@ -133,6 +137,18 @@ class Heard:
             tone = passage["tones"][0]
             audio = self._cut(tone["from"] + late_s, tone["to"] + late_s)
             levels[name] = level_at(audio, self.rate, hertz(tone["keys"][0]))
+
+    def _spectrum(self, name: str, audio: Audio, key: float, wanted: dict[str, float]) -> None:
+        """Look at the levels of partials beside the key's own."""
+        own = level_at(audio, self.rate, key)
+        levels = {n: level_at(audio, self.rate, key * int(n)) / own for n in wanted}
+        found = {n: float(20 * np.log10(max(level, 1e-6))) for n, level in levels.items()}
+        words = ", ".join(f"{n} at {level:+.1f} dB" for n, level in found.items())
+        print(f"{name}: partials {words}")
+        for n, level in wanted.items():
+            quiet = level <= QUIET_DB
+            if found[n] > QUIET_DB if quiet else abs(found[n] - level) > NEAR_DB:
+                self.faults.append(f"{name}: partial {n} at {found[n]:+.1f}, not {level:+.1f} dB")
 
     def _cue(self, passage: dict[str, Any], audio: Audio) -> None:
         """Look for the tones of a cue, each as long as its share of it."""
