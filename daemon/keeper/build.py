@@ -7,6 +7,7 @@ import time
 from functools import partial
 from pathlib import Path
 
+from config.library import OWNER_FOLDERS
 from daemon.control.control_socket import ControlServer
 from daemon.control.instance_lock import InstanceLock
 from daemon.diagnosis.event_log import EventLog
@@ -66,7 +67,12 @@ def build(
     runtime = lock.path.parent
 
     writes = DeferredWrites(in_thread)
-    files = SettingsFiles(settings, last_good=LastGood(writes.request))
+    kept = KeptSounds()
+    files = SettingsFiles(
+        settings,
+        last_good=LastGood(writes.request),
+        sound_folders=(OWNER_FOLDERS[0], kept.folder),
+    )
     learned = LearnedFile(writes.request, files.own_write) if settings is None else None
     event_log = EventLog(_clock_us, fork_server.note_events, _event_file(), writes)
     logging.getLogger().addHandler(event_log.warning_handler())
@@ -104,7 +110,7 @@ def build(
     )
     keeper = Keeper(parts)
     shaping = Shaping(
-        *(keeper, controllers, KeptSounds(), writes, learned),
+        *(keeper, controllers, kept, writes, learned),
         playing=lambda: supervisor.playing,
         clock_us=_clock_us,
     )

@@ -48,10 +48,15 @@ class Record:
     text: str
 
 
-def event_file_path(environment: Mapping[str, str] = os.environ) -> Path:
-    """Return the file's path, in the folder that systemd names (STATE_DIRECTORY)."""
+def state_folder(environment: Mapping[str, str] = os.environ) -> Path:
+    """Return the folder that systemd names (STATE_DIRECTORY)."""
     given = environment.get("STATE_DIRECTORY", "").split(":")[0]
-    return Path(given or "/var/lib/partiald") / "happened"
+    return Path(given or "/var/lib/partiald")
+
+
+def event_file_path(environment: Mapping[str, str] = os.environ) -> Path:
+    """Return the file's path."""
+    return state_folder(environment) / "happened"
 
 
 def read(path: Path) -> list[Record]:

@@ -14,11 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from config.files import write_atomic
-from config.library import OWNER_FOLDERS
 from daemon.storage.deferred_writes import Write
+from daemon.storage.event_file import state_folder
 from daemon.storage.sound_text import text_of
 
-FOLDER = OWNER_FOLDERS[1]
 MARK = "# Kept by partiald; yours to edit. 'partiald forget' takes it away."
 MOST = 200
 """Files that are written at most: a card is no place for a flood."""
@@ -30,11 +29,16 @@ class KeptSounds:
     Parameters
     ----------
     folder
-        Where they are.
+        Where they are; None: in the daemon's own folder.
     """
 
-    def __init__(self, folder: Path = FOLDER) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path | None = None) -> None:
+        self._folder = folder or state_folder() / "sounds"
+
+    @property
+    def folder(self) -> Path:
+        """Where they are."""
+        return self._folder
 
     def path(self, name: str) -> Path:
         """Return the file of a kept sound."""

@@ -1,0 +1,112 @@
+"""A sound shaped by a knob on a real port, kept by a key, there after a restart, and forgotten."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.support.daemon_process import RATE, Daemon, record, running
+from tests.support.jack_server import JackServer
+from tests.support.measure import db, partial_level
+from tests.support.virtual_controller import VirtualController
+
+SETTINGS = """
+[audio]
+block_frames = 128
+[sound]
+name = "flat64"
+programs = ["flat64"]
+[cues]
+ready = false
+controller = false
+settings = false
+gesture = false
+[room]
+level_db = -80
+[gestures]
+held = "control 66"
+[gestures.keys]
+38 = "keep"
+40 = "forget"
+41 = "octave up"
+42 = "zone 2"
+[[bindings]]
+control = 21
+target = "partial"
+partial = 2
+[[zones]]
+[[zones]]
+keys = [80, 127]
+"""
+KEY, HERTZ = 57, 220.0
+KNOB, PEDAL = 21, 66
+
+
+@pytest.fixture
+def controller(jack_server: JackServer) -> Iterator[VirtualController]:
+    with VirtualController() as made:
+        yield made
+
+
+def command(controller: VirtualController, *keys: int) -> None:
+    controller.send(0xB0, PEDAL, 127)
+    for key in keys:
+        controller.send(0x90, key, 64)
+        controller.send(0x80, key, 64)
+    controller.send(0xB0, PEDAL, 0)
+
+
+def second_db(daemon: Daemon, controller: VirtualController, folder: Path) -> float:
+    """Return the level of a note's second partial beside its first."""
+    controller.send(0x90, KEY, 100)
+    daemon.sounds(1)
+    found = now_db(folder)
+    controller.send(0x80, KEY, 64)
+    daemon.sounds(0)
+    return found
+
+
+def now_db(folder: Path) -> float:
+    audio = record(folder)[RATE // 4 :]
+    first, second = (partial_level(audio, RATE, n * HERTZ) for n in (1, 2))
+    return db(second / first)
+
+
+def test_a_key_keeps_what_a_knob_has_shaped_over_a_restart_and_another_forgets_it(
+    controller: VirtualController, tmp_path: Path
+) -> None:
+    file = tmp_path / "sounds" / "flat64.toml"
+    with running(tmp_path, SETTINGS) as daemon:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(0.0, abs=0.1)
+        controller.send(0x90, KEY, 100)
+        daemon.sounds(1)
+        for value in (60, 127, 100):
+            controller.send(0xB0, KNOB, value)
+        shaped = now_db(tmp_path)
+        assert -30.0 < shaped < -5.0
+        command(controller, 38)
+        daemon.says("kept: the sound 'flat64'")
+        daemon.says("settings read again")
+        assert now_db(tmp_path) == pytest.approx(shaped, abs=0.1), "the held note is as it was"
+        controller.send(0x80, KEY, 64)
+        daemon.sounds(0)
+        assert file.exists()
+        assert daemon.stop() == 0
+    with running(tmp_path, SETTINGS) as daemon:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
+        look = daemon.ask("forget", "--dry-run")
+        assert "flat64" in look.stdout
+        command(controller, 40, 40)
+        daemon.says("gesture: forget: 1 more to go")
+        assert file.exists()
+        command(controller, 40, 40, 40)
+        daemon.says("forgotten: 1 thing")
+        daemon.says("settings read again")
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(0.0, abs=0.1)
+        assert not file.exists()
+        notes = daemon.status()["notes"]
+        assert sum(notes["accounts"].values()) == notes["received"]
