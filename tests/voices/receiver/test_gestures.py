@@ -95,6 +95,25 @@ def test_the_next_sound_is_the_next_program_that_there_is() -> None:
     assert player.instrument.gestures[0].program == (0, 1)
 
 
+def test_a_sound_chosen_by_a_key_sounds_as_one_chosen_by_a_program_change() -> None:
+    """As dark with the expression turned down: a sound may have a swell of its own."""
+    programs = {"name": "sine", "programs": ["sine", "bowed-string"]}
+    settings = Settings.model_validate({"gestures": HELD, "sound": programs})
+    heard = []
+    for chosen in (
+        lambda player: command(player, "next sound"),
+        lambda player: player.send("C0 01"),
+    ):
+        player = Player()
+        player.instrument = Instrument(settings, sample_rate=RATE, block_frames=256)
+        player.control(11, 30).wait(0.1)
+        chosen(player).wait(0.1).send("90 45 40").wait(0.3)
+        tone = player.hear(0.2)[:, 0]
+        heard.append([db(partial_level(tone, RATE, n * key_hz(69))) for n in (1, 4)])
+    assert heard[0] == pytest.approx(heard[1], abs=0.5)
+    assert heard[0][0] > -70
+
+
 def test_latched_keys_sound_on_until_they_are_latched_again() -> None:
     player = player_of().send("90 45 7f", "90 48 7f")
     command(player, "latch").send("80 45 40", "80 48 40").wait(0.5)

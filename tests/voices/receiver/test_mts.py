@@ -240,10 +240,18 @@ def test_a_scale_is_for_the_channels_it_names() -> None:
     assert player.cents(60) == pytest.approx(MEANTONE_CENTS[0], abs=0.05)
 
 
-@pytest.mark.parametrize(("header", "heard"), [("7F", MEANTONE_CENTS[0]), ("7E", 0.0)])
-def test_only_a_scale_in_real_time_retunes_what_sounds(header: str, heard: float) -> None:
-    player = Player().send("90 3C 7F").wait(0.1).send(scale(header, 2))
-    assert player.cents(60) == pytest.approx(heard, abs=0.05)
+@pytest.mark.parametrize("width", [1, 2])
+@pytest.mark.parametrize(("header", "retuned"), [("7F", True), ("7E", False)])
+def test_only_a_scale_in_real_time_retunes_what_sounds(
+    header: str, retuned: bool, width: int
+) -> None:
+    player = Player().send("90 3C 7F").wait(0.1).send(scale(header, width))
+    # One byte has whole cents.
+    assert player.cents(60) == pytest.approx(
+        retuned * MEANTONE_CENTS[0], abs=0.05 if width == 2 else 0.5
+    )
+    player.send("80 3C 40").wait(0.4).send("90 3C 7F")
+    assert player.cents(60) == pytest.approx(MEANTONE_CENTS[0], abs=0.5)
 
 
 def test_new_tuning_in_the_settings_takes_the_place_of_what_messages_set() -> None:
