@@ -93,7 +93,9 @@ def build(
         settings=SettingsWatch(files),
         controllers=controllers,
         supervisor=supervisor,
-        indicators=Indicators(supervisor.cue, StatusLed(), Lights(controllers.send)),
+        indicators=Indicators(
+            supervisor.cue, StatusLed(), Lights(controllers.send, channel_state.standing)
+        ),
         notifier=notifier,
         event_log=event_log,
         writes=writes,

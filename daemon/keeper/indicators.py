@@ -111,11 +111,9 @@ class Indicators:
             self._cues.ask(name, now_us)
 
     def gesture(self, done: Gesture, cue: str) -> None:
-        """Answer a gesture at once by a cue, and show what it has changed."""
-        if not done.words:
-            return
-        self._cues.answer(cue)
-        self._lights.gesture(done)
+        """Answer a gesture at once by a cue."""
+        if done.words:
+            self._cues.answer(cue)
 
     def tick(
         self,

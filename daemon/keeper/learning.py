@@ -11,7 +11,7 @@ from config.bindings import Binding
 from config.targets import TARGETS
 from daemon.control.requests import AskBindings, AskForget, AskKnobs, AskLearn
 from daemon.ipc.messages import Gesture
-from daemon.midi.channel_state import PROGRAM_CHANGE
+from daemon.midi.channel_controls import PROGRAM_CHANGE
 from daemon.midi.controllers import Controllers
 from daemon.midi.midi_learn import MidiLearn, bound, unbound
 from daemon.storage.learned import LearnedFile

@@ -1,4 +1,4 @@
-"""Where the controls stood, over a restart of the service: level, knobs and tuning.
+"""Where the controls stood, over a restart of the service: level, knobs, tuning, and by gestures.
 
 Threads: the main loop's alone.
 
@@ -17,9 +17,11 @@ from pathlib import Path
 from typing import Any
 
 from config.files import read_text, write_atomic
+from config.gestures import RESUME, ZONE_OFF
 from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.linux.boot import boot_id
-from daemon.midi.channel_state import CONTROL_CHANGE, ChannelState
+from daemon.midi.channel_controls import CONTROL_CHANGE
+from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
 from daemon.storage.deferred_writes import Request, Write
 
@@ -88,7 +90,11 @@ class SessionState:
             return
         numbers = self._controllers.adopt(kept.devices)
         for controller, message in kept.controls:
-            if controller in numbers:
+            if message[:2] == bytes((RESUME, ZONE_OFF)):
+                self._channel_state.resume(0, message)  # of every controller
+            elif controller in numbers and message[0] == RESUME:
+                self._channel_state.resume(numbers[controller], message)
+            elif controller in numbers:
                 self._channel_state.record(message, numbers[controller])
         found = [(numbers[each], message) for each, message in kept.exclusives if each in numbers]
         self._supervisor.recall(kept.card, found)
@@ -107,6 +113,8 @@ class SessionState:
 
     def _stays(self, controller: int, message: bytes) -> bool:
         """Return whether a message is about a control that stays, and that no kept sound has."""
+        if message[0] == RESUME:
+            return True
         rested = self._channel_state.is_rested(controller, message)
         return not rested and message[0] & 0xF0 == CONTROL_CHANGE and message[1] not in _LEFT_OUT
 

@@ -10,27 +10,23 @@ would have left it, but for the notes. Which keys are down is known, too.
 
 from collections.abc import Collection, Sequence
 
-from config.gestures import resuming, switching_off
+from config.gestures import ORIGIN, ZONE_OFF, resuming, switching_off
+from daemon.midi.channel_controls import (
+    CHANNEL_PRESSURE,
+    CONTROL_CHANGE,
+    PITCH_BEND,
+    PROGRAM_CHANGE,
+    ChannelControls,
+)
 
 ControlAddress = tuple[int, int, int | str]
 """Controller, channel from 0, and control number; or the wheel, or the pressure, by name."""
 Travel = tuple[int, int]
 """The lowest and the highest value."""
-NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE = 0x80, 0x90, 0xB0, 0xC0
-CHANNEL_PRESSURE, PITCH_BEND = 0xD0, 0xE0
+NOTE_OFF, NOTE_ON = 0x80, 0x90
 PEDALS = (64, 66, 67, 68, 69)
 """Those that hold or soften: what a controller that is released no longer holds down."""
-_BANK_SELECT = (0, 32)
-_DATA_ENTRY = (6, 38)
-_NRPN, _RPN = (98, 99), (100, 101)
-_DATA_STEPS = (96, 97)
-# What Reset All Controllers resets (RP-015); volume, pan, bank, program, the sound controllers
-# and the values of registered parameters stay.
-_RESET = (1, 33, 11, 43, 64, 65, 66, 67, 68, 69, *_NRPN, *_RPN)
 _SOUND_CONTROLS = range(70, 76)
-_NULL_PARAMETER = (127, 127)
-_PROGRAMS = 128
-"""A channel's program changes that are remembered."""
 _SOURCES: dict[int, str] = {
     0xA0: "key_pressure",
     CONTROL_CHANGE: "control",
@@ -39,95 +35,11 @@ _SOURCES: dict[int, str] = {
 }
 
 
-class _Channel:
-    """One channel's controls, parameters, program and keys."""
-
-    def __init__(self) -> None:
-        self.controls: dict[int, int] = {}
-        self.parameters: dict[tuple[int, int], dict[int, int]] = {}
-        self.programs: list[tuple[int | None, int | None, int]] = []
-        self.pressure: int | None = None
-        self.bend: tuple[int, int] | None = None
-        self.keys: set[int] = set()
-
-    def control_change(self, number: int, value: int) -> None:
-        """Record a control change or channel mode message."""
-        if number >= 120:
-            self._channel_mode(number)
-        elif number in _DATA_ENTRY:
-            self._data_entry(number, value)
-        elif number not in _DATA_STEPS:
-            if number < 32:
-                # A new MSB sets the LSB to 0 (MIDI 1.0, p. 12).
-                self.controls.pop(number + 32, None)
-            for selected, other in ((_NRPN, _RPN), (_RPN, _NRPN)):
-                if number in selected:
-                    for each in other:
-                        self.controls.pop(each, None)
-            # Removed first, so that the order is that of the latest changes.
-            self.controls.pop(number, None)
-            self.controls[number] = value
-
-    def program_change(self, program: int) -> None:
-        """Record a program change, as the latest of those that are remembered."""
-        chosen = (self.controls.get(0), self.controls.get(32), program)
-        earlier = [each for each in self.programs if each != chosen]
-        self.programs = [*earlier[1 - _PROGRAMS :], chosen]
-
-    def messages(self, channel: int) -> list[bytes]:
-        """Return the messages that bring a fresh channel to this state."""
-        status = CONTROL_CHANGE | channel
-        sent: list[tuple[int, ...]] = []
-        controls = dict(self.controls)
-        # A program that has no sound changes nothing: then an earlier one still holds.
-        for high, low, program in self.programs:
-            sent += [
-                (status, n, v)
-                for n, v in zip(_BANK_SELECT, (high, low), strict=True)
-                if v is not None
-            ]
-            sent.append((PROGRAM_CHANGE | channel, program))
-        for (high, low), values in list(self.parameters.items()):
-            sent += [(status, 101, high), (status, 100, low)]
-            sent += [(status, number, values[number]) for number in _DATA_ENTRY if number in values]
-        if self.parameters and not {100, 101} & controls.keys():
-            sent += [(status, 101, _NULL_PARAMETER[0]), (status, 100, _NULL_PARAMETER[1])]
-        sent += [(status, number, value) for number, value in controls.items()]
-        if self.pressure is not None:
-            sent.append((CHANNEL_PRESSURE | channel, self.pressure))
-        if self.bend is not None:
-            sent.append((PITCH_BEND | channel, *self.bend))
-        return [bytes(message) for message in sent]
-
-    def _channel_mode(self, number: int) -> None:
-        if number == 121:
-            for each in _RESET:
-                self.controls.pop(each, None)
-            self.pressure = self.bend = None
-        elif number != 122:
-            # All Sound Off, All Notes Off, and the four modes that imply it.
-            self.keys.clear()
-
-    def _data_entry(self, number: int, value: int) -> None:
-        selected = (
-            self.controls.get(101, _NULL_PARAMETER[0]),
-            self.controls.get(100, _NULL_PARAMETER[1]),
-        )
-        if selected == _NULL_PARAMETER:
-            # It sets no parameter; a binding may still use it.
-            self.controls[number] = value
-            return
-        values = self.parameters.setdefault(selected, {})
-        if number == _DATA_ENTRY[0]:
-            values.clear()
-        values[number] = value
-
-
 class ChannelState:
     """The channels of all controllers."""
 
     def __init__(self) -> None:
-        self._channels: dict[tuple[int, int], _Channel] = {}
+        self._channels: dict[tuple[int, int], ChannelControls] = {}
         self._travels: dict[ControlAddress, Travel] | None = None
         self._told: set[ControlAddress] = set()
         self._rested: set[ControlAddress] = set()
@@ -145,7 +57,7 @@ class ChannelState:
         self._watch_travel(message, controller, told=told)
         channel = self._channels.get((controller, number))
         if channel is None:
-            channel = self._channels[controller, number] = _Channel()
+            channel = self._channels[controller, number] = ChannelControls()
         if kind == PROGRAM_CHANGE:
             channel.program_change(message[1])
         elif kind == CHANNEL_PRESSURE:
@@ -285,6 +197,19 @@ class ChannelState:
         """Record where gestures have brought a controller, and which zones they have left off."""
         self._shifts[controller] = octave, transposed
         self._zones_off = zones_off
+
+    def resume(self, controller: int, message: Sequence[int]) -> None:
+        """Take one of those messages in which gestures are left to a later daemon."""
+        if message[1] == ZONE_OFF:
+            self._zones_off = [*self._zones_off, message[2]]
+        else:
+            self._shifts[controller] = message[1] - ORIGIN, message[2] - ORIGIN
+
+    def standing(self) -> tuple[dict[int, int], list[int]]:
+        """Return the octave of each controller by gestures, and the zones that are off."""
+        return {controller: octave for controller, (octave, _) in self._shifts.items()}, list(
+            self._zones_off
+        )
 
     def messages(self) -> list[tuple[int, bytes]]:
         """Return controllers and messages, in the order that a fresh receiver needs."""

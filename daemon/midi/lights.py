@@ -7,12 +7,11 @@ Nothing is sent unless the settings ask for it. A light is sent when it changes,
 `MOST_A_TICK` of them at a time, and once more to every controller that has just come.
 """
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from config.bindings import Light
 from daemon.ipc.counters import Snapshot
-from daemon.ipc.messages import Gesture
 
 MOST_A_TICK = 8
 LINGER_US = 500_000
@@ -20,6 +19,7 @@ LINGER_US = 500_000
 _NOTE_ON, _CONTROL = 0x90, 0xB0
 
 Send = Callable[[int, bytes], None]
+Standing = Callable[[], tuple[Mapping[int, int], Collection[int]]]
 """Sends a message to a controller, by its number."""
 
 
@@ -41,7 +41,7 @@ class _Box:
     sounding: bool = False
     stealing: bool = False
     overload: bool = False
-    octaves: dict[int, int] = field(default_factory=dict)
+    octaves: Mapping[int, int] = field(default_factory=dict)
     zones_off: Collection[int] = ()
 
 
@@ -52,10 +52,13 @@ class Lights:
     ----------
     send
         Sends a message to a controller.
+    standing
+        Tells where gestures have brought the instrument: the octave of each controller, and the
+        zones that are off.
     """
 
-    def __init__(self, send: Send) -> None:
-        self._send = send
+    def __init__(self, send: Send, standing: Standing) -> None:
+        self._send, self._standing = send, standing
         self._lights: Sequence[Light] = ()
         self._sent: dict[tuple[int, int], int] = {}
         self._seen, self._box = _Seen(), _Box()
@@ -65,11 +68,6 @@ class Lights:
         if lights != self._lights:
             self.close()
             self._lights = lights
-
-    def gesture(self, done: Gesture) -> None:
-        """Take what a gesture has changed."""
-        self._box.octaves[done.controller] = done.octave
-        self._box.zones_off = done.zones_off
 
     def tick(
         self, ready: bool, running: Snapshot | None, controllers: Collection[int], now_us: int
@@ -97,16 +95,15 @@ class Lights:
         self._sent.clear()
 
     def _forget(self, controllers: Collection[int]) -> None:
-        """Take those that have gone for dark and as they are at power-on."""
+        """Take those that have gone for dark."""
         self._sent = {each: value for each, value in self._sent.items() if each[0] in controllers}
-        octaves = self._box.octaves
-        self._box.octaves = {each: octaves[each] for each in octaves if each in controllers}
 
     def _look(self, ready: bool, running: Snapshot | None, now_us: int) -> None:
         box, seen = self._box, self._seen
         box.ready = ready
+        box.octaves, box.zones_off = self._standing()
         if running is None:
-            box.sounding, box.octaves, box.zones_off = False, {}, ()
+            box.sounding = False
         else:
             box.sounding = running.sounding > 0
             stolen, trouble = running.accounts["stolen"], running.underflows + running.faults

@@ -32,8 +32,9 @@ def keeper_of(
     """Return a keeper; ``parts`` are fields of `Parts`."""
     writes = parts.pop("writes", None) or DeferredWrites()
     state = controllers.channel_state
+    lights = Lights(controllers.send, state.standing)
     usual = {
-        "indicators": Indicators(supervisor.cue, StatusLed(NOWHERE), Lights(controllers.send)),
+        "indicators": Indicators(supervisor.cue, StatusLed(NOWHERE), lights),
         "event_log": EventLog(clock_us),
         "session": SessionState(state, controllers, supervisor, writes.request, NOWHERE, boot=""),
         "learned": None,

@@ -78,7 +78,7 @@ class Street:
         self.indicators = Indicators(
             lambda name, level_db: self.played.append(name),
             StatusLed(Path("/nowhere")),
-            Lights(lambda controller, message: None),
+            Lights(lambda controller, message: None, lambda: ({}, ())),
         )
         self.indicators.use(Settings.model_validate({"cues": cues}))
         self.now_us = 0

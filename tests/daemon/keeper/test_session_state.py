@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from config.gestures import resuming, switching_off
 from daemon.ipc.messages import Exclusive
 from daemon.keeper.session_state import WORDS, SessionState
 from daemon.soundcard.card import Card
@@ -66,6 +67,22 @@ def test_level_knobs_and_octave_are_there_after_a_restart_and_what_springs_back_
     assert sorted(messages) == sorted([SOFT, DULL, *OCTAVE_UP, *NO_PARAMETER])
     first = messages.index(OCTAVE_UP[0])
     assert messages[first : first + 3] == list(OCTAVE_UP)
+
+
+def test_where_gestures_have_brought_it_is_there_after_a_restart_and_not_at_power_on(
+    tmp_path: Path,
+) -> None:
+    box = Box(tmp_path, KEYS, PEDALS)
+    box.plays()
+    box.bench.channel_state.shift(1, 2, -3, [2, 4])
+    box.ends()
+    again = Box(tmp_path, KEYS, PEDALS)
+    wanted = [(1, resuming(2, -3)), (0, switching_off(2)), (0, switching_off(4))]
+    assert again.plays() == wanted
+    assert again.bench.channel_state.standing() == ({1: 2}, [2, 4])
+    again.ends()
+    assert Box(tmp_path, PEDALS).plays() == [(0, resuming(2, -3)), *wanted[1:]]
+    assert Box(tmp_path, KEYS, PEDALS, boot="tomorrow").plays() == []
 
 
 def test_the_same_card_is_as_loud_as_before_the_restart_and_another_is_not(tmp_path: Path) -> None:

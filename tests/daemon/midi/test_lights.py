@@ -6,7 +6,6 @@ import pytest
 
 from config.bindings import Light
 from daemon.ipc.counters import Snapshot
-from daemon.ipc.messages import Gesture
 from daemon.midi.lights import LINGER_US, MOST_A_TICK, Lights
 from tests.support.virtual_daemon import KEYS, VirtualDaemon
 from voices.notes.note_count import ACCOUNTS
@@ -19,7 +18,12 @@ class Desk:
 
     def __init__(self, *lights: dict[str, Any]) -> None:
         self.sent: list[tuple[int, bytes]] = []
-        self.lights = Lights(lambda controller, message: self.sent.append((controller, message)))
+        self.octaves: dict[int, int] = {}
+        self.zones_off: list[int] = []
+        self.lights = Lights(
+            lambda controller, message: self.sent.append((controller, message)),
+            lambda: (self.octaves, self.zones_off),
+        )
         self.lights.use([Light.model_validate(each) for each in lights])
         self.now_us = 0
 
@@ -34,13 +38,9 @@ class Desk:
         return sent
 
 
-def gesture(octave: int = 0, zones_off: list[int] | None = None) -> Gesture:
-    return Gesture(0, "octave up", octave, 0, zones_off or [], -1, -1)
-
-
 def test_without_lights_in_the_settings_nothing_is_sent() -> None:
     desk = Desk()
-    desk.lights.gesture(gesture(1))
+    desk.octaves[0] = 1
     assert desk.tick(sounding=3, stolen=2) == []
 
 
@@ -87,9 +87,9 @@ def test_octave_and_zone_show_what_gestures_have_done() -> None:
         {"shows": "zone", "sends": "note 3", "which": 2},
     )
     assert desk.tick() == [b"\x90\x01\x00", b"\x90\x02\x00", b"\x90\x03\x7f"]
-    desk.lights.gesture(gesture(1, [2]))
+    desk.octaves[0], desk.zones_off = 1, [2]
     assert desk.tick() == [b"\x90\x01\x7f", b"\x90\x02\x7f", b"\x90\x03\x00"]
-    desk.lights.gesture(gesture(-2))
+    desk.octaves[0], desk.zones_off = -2, []
     assert desk.tick() == [b"\x90\x01\x00", b"\x90\x03\x7f"]
 
 
