@@ -11,6 +11,7 @@ from daemon.shaping.sliders import HIGHEST_DB, LOWEST_DB, Slider
 
 LABEL = 5
 """Columns of the scale on the left."""
+WIDEST = 12
 _SPAN = HIGHEST_DB - LOWEST_DB
 _TICKS = (0, -20, -40, -60)
 
@@ -26,7 +27,7 @@ class Bars(NamedTuple):
 def seen(total: int, selected: int, width: int) -> Bars:
     """Return the bars that fit beside each other around the selected one."""
     room = max(1, width - LABEL)
-    wide = max(2, min(6, room // max(1, total)))
+    wide = max(2, min(WIDEST, room // max(1, total)))
     count = min(total, max(1, room // wide))
     first = min(max(0, selected - count // 2), total - count)
     return Bars(first, count, wide)
@@ -35,7 +36,7 @@ def seen(total: int, selected: int, width: int) -> Bars:
 def lines(
     sliders: Sequence[Slider], levels: Sequence[float], selected: int, width: int, height: int
 ) -> list[str]:
-    """Return the bars, ``height`` rows above a row that points at the selected one."""
+    """Return the bars, ``height`` rows above one with their names and one that points at one."""
     bars = seen(len(sliders), max(0, selected), width)
     shown = range(bars.first, bars.first + bars.many)
     ticks = {row_of(tick, height): f"{tick:>4} " for tick in _TICKS}
@@ -48,11 +49,25 @@ def lines(
             filled = row >= top and levels[place] > LOWEST_DB
             cells.append((full * (bars.wide - 1) if filled else "·" + " " * (bars.wide - 2)) + " ")
         rows.append((ticks.get(row, " " * LABEL) + "".join(cells))[:width].ljust(width))
+    rows.append((" " * LABEL + _names(sliders, bars))[:width].ljust(width))
     point = "".join(
         ("^" * (bars.wide - 1) if n == selected else "").ljust(bars.wide) for n in shown
     )
     rows.append((" " * LABEL + point)[:width].ljust(width))
     return rows
+
+
+def _names(sliders: Sequence[Slider], bars: Bars) -> str:
+    """Return what stands below the bars: names as far as they fit; of partials, some numbers."""
+    shown = range(bars.first, bars.first + bars.many)
+    words = [sliders[n].name.removeprefix("partial ") for n in shown]
+    if not all(each.isdigit() for each in words):
+        return "".join(f"{each[: bars.wide - 1]:<{bars.wide}}" for each in words)
+    every = -(-4 // bars.wide)
+    return "".join(
+        (each if (n + 1) % every == 0 or n == 0 else "").ljust(bars.wide)[: max(bars.wide, 4)]
+        for n, each in zip(shown, words, strict=True)
+    )
 
 
 def row_of(level_db: float, height: int) -> int:

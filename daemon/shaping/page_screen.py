@@ -20,7 +20,7 @@ from daemon.shaping.bars import level_of, lines, place_of
 from daemon.shaping.page import Keep, Page
 from daemon.shaping.sliders import Slider
 
-KEYS = "←→ which  ↑↓ move  PgUp PgDn more  Tab group  a compare  u undo  k keep  q quit"
+KEYS = "←→ ↑↓ PgUp PgDn move  Tab group  space note  a compare  u undo  k keep  q quit"
 _TRACK = 14
 _COLUMNS = 2
 
@@ -39,14 +39,14 @@ class BarsView(Widget):
         page, bars = self._page, self._page.bars
         selected = page.at if page.selected.group == "levels" else -1
         levels = [page.value(each) for each in bars]
-        return "\n".join(lines(bars, levels, selected, self.size.width, self.size.height - 1))
+        return "\n".join(lines(bars, levels, selected, self.size.width, self.size.height - 2))
 
     def _take(self, x: int, y: int) -> None:
         selected = self._page.at if self._page.selected.group == "levels" else -1
         place = place_of(x, len(self._page.bars), selected, self.size.width)
-        if place is not None and 0 <= y < self.size.height - 1:
+        if place is not None and 0 <= y < self.size.height - 2:
             self._page.at = place
-            self._page.put(level_of(y, self.size.height - 1))
+            self._page.put(level_of(y, self.size.height - 2))
             self._changed()
 
     def on_mouse_down(self, event: MouseDown) -> None:
@@ -217,12 +217,16 @@ class PageScreen(App[None]):
         field.display, field.disabled = True, False
         field.value = f"{self._page.name}-mine"
         field.focus()
+        self._page.said = "its name: small letters, digits and -; Enter keeps it, Esc does not"
+        self.draw()
 
     def action_close_name(self) -> None:
         """Leave the field for the name."""
         field = self.query_one("#name", Input)
         field.display, field.disabled = False, True
         self.set_focus(None)
+        self._page.said = ""
+        self.draw()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Keep the sound under the name."""

@@ -107,7 +107,7 @@ def test_a_bar_is_drawn_with_the_mouse() -> None:
 
     async def steps(pilot: Pilot[None]) -> None:
         await pilot.click("#bars", offset=(5 + 2 * 3, 8))
-        height = stage.screen.query_one("#bars").size.height - 1
+        height = stage.screen.query_one("#bars").size.height - 2
         assert stage.page.at == 3
         assert stage.page.value(stage.page.selected) == level_of(8, height)
 
@@ -168,7 +168,7 @@ def test_bars_fill_the_width_and_the_selected_one_is_always_seen(total: int, sel
     selected = min(selected, total - 1)
     sliders = [ROOM] * total
     drawn = lines(sliders, [-6.0] * total, selected, 80, 12)
-    assert [len(line) for line in drawn] == [80] * 13
+    assert [len(line) for line in drawn] == [80] * 14
     assert drawn[-1].count("^") >= 1
     bars = seen(total, selected, 80)
     column = 5 + (selected - bars.first) * bars.wide
@@ -205,3 +205,31 @@ def test_line_by_line_what_is_wrong_is_one_line() -> None:
     assert told(stage, "", "partial 1 down", "quit", "quit", "list")[1:] == [
         "not kept: 'keep NAME' keeps it, 'quit' again leaves without"
     ]
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("market-organ", "open wood   wide flute"), ("flat64", "1 2   4   6   8   10")],
+)
+def test_bars_are_named_below_as_far_as_there_is_room(name: str, words: str) -> None:
+    stage = Stage(name)
+
+    async def steps(_: Pilot[None]) -> None:
+        assert words in stage.text()
+
+    stage.run(steps)
+
+
+def test_what_the_field_for_the_name_wants_is_said() -> None:
+    stage = Stage()
+
+    async def steps(pilot: Pilot[None]) -> None:
+        await pilot.press("k")
+        await pilot.pause()
+        assert "its name: small letters" in stage.text()
+        await pilot.press("escape")
+        await pilot.pause()
+        assert "its name" not in stage.text()
+        assert stage.kept == []
+
+    stage.run(steps)
