@@ -66,6 +66,8 @@ class Envelopes:
         self._line: list[float | None] = []
         """... and which piece of its attack line begins with frame 0; None: it has none."""
         self._next_refresh = 0.0
+        self._all_rise_until = 0.0
+        """Before this frame every row follows its attack line."""
         self.grow(capacity)
 
     def grow(self, capacity: int) -> None:
@@ -93,6 +95,7 @@ class Envelopes:
         if lines is not self._lines:
             self._lines = lines
             self._line = [None] * len(self._line)
+            self._all_rise_until = 0.0
             self._known.clear()
 
     def _cut_views(self, count: int) -> None:
@@ -104,12 +107,35 @@ class Envelopes:
             *(narrow.reshape(-1, 1 + NODES), levels.reshape(-1, self._piece), levels),
         )
 
-    def start(self, first: int, segments: Sequence[Segment]) -> None:
-        """Put new notes' first segments into the rows from ``first`` on."""
+    def start(self, first: int, segments: Sequence[Segment], starts: NDArray[np.float64]) -> None:
+        """Put new notes' first segments, and when they start, into the rows from ``first`` on."""
         count = len(segments)
-        values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * count)
-        self._segments[first : first + count] = values.reshape(count, 6)
-        self._note_times(range(first, first + count), segments)
+        used, shape = slice(first, first + count), segments[0][1:]
+        if all(segment[1:] == shape for segment in segments):
+            self._segments[used] = segments[0]
+            self._segments[used, 0] = starts
+            self._note_equal_times(used, self._known.get(shape) or self._learn(shape), starts)
+        else:
+            values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * count)
+            self._segments[used] = values.reshape(count, 6)
+            self._note_times(range(first, first + count), segments)
+        rise_until = 0.0
+        if None not in self._line[used]:
+            rise_until = min(self._attack_until[used])
+        self._all_rise_until = min(self._all_rise_until, rise_until) if first else rise_until
+
+    def _note_equal_times(self, rows: slice, times: Times, starts: NDArray[np.float64]) -> None:
+        """Do as `_note_times` for segments that start from silence and are all of one shape."""
+        risen, exact, arrival, onset = times
+        begins: list[float] = starts.tolist()
+        earliest, latest = min(begins), max(begins)
+        self._attack_until[rows] = [start + risen for start in begins]
+        self._exact_until[rows] = [start + exact for start in begins]
+        self._line[rows] = [None if onset is None else onset - start for start in begins]
+        self._any_curved_until = max(self._any_curved_until, latest + arrival)
+        self._any_exact_until = max(self._any_exact_until, latest + exact)
+        self._next_refresh = min(self._next_refresh, earliest + exact)
+        self._constant = None
 
     def _note_times(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
         """Note until when segments that have just been put into rows rise, are steep and change."""
@@ -170,6 +196,8 @@ class Envelopes:
             if self._constant is None or len(self._constant) != count:
                 self._constant = self._segments[:count, 4:5].astype(np.float32)
             return self._constant
+        if frame < self._all_rise_until and not self._changes:
+            return self._lines.pieces[[int(line or 0) + frame for line in self._line[:count]]]
         if frame >= self._next_refresh:
             self._refresh(frame, count)
         if self._views_of != count:
@@ -192,6 +220,7 @@ class Envelopes:
             if now.setdefault(*change) is not change[1]:
                 later.append(change)
         self._changes = later
+        self._all_rise_until = 0.0
         rows, segments = list(now), list(now.values())
         values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * len(rows))
         values = values.reshape(-1, 6)

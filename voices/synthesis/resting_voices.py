@@ -79,14 +79,18 @@ class RestingVoices:
     def _begin(self, rows: Rows, frame: int) -> None:
         """Start voices at their keys' own pitch and spectrum."""
         arrays = self._arrays
-        numbers = _numbers(rows)
-        places = [self._slots[row].tables for row in numbers]
-        for some, made, keys in by_tables(numbers, places):
-            into = (arrays.onset[some] - frame).astype(np.intp)
-            back = made.back(keys, into)
+        entered, groups = arrays.entered
+        if not isinstance(rows, slice) or rows != entered:
+            numbers = _numbers(rows)
+            groups = list(by_tables(numbers, [self._slots[row].tables for row in numbers]))
+        for some, made, keys in groups:
+            back = made.back(keys, (arrays.onset[some] - frame).astype(np.intp))
             if not made.phasors.full:
                 back *= made.phasors.weight[keys]
-            arrays.state[some] = arrays.onset_phasors[some] * back[:, None]
+            if isinstance(some, slice):
+                np.multiply(arrays.onset_phasors[some], back[:, None], out=arrays.state[some])
+            else:
+                arrays.state[some] = arrays.onset_phasors[some] * back[:, None]
         arrays.gains[rows] = 1.0
 
     def _resume(self, rows: Rows, frame: int, ramps: Ramps | None) -> None:
@@ -173,8 +177,8 @@ class RestingVoices:
         )
 
 
-def _numbers(rows: Rows) -> list[int]:
-    return list(range(rows.start, rows.stop)) if isinstance(rows, slice) else rows.tolist()
+def _numbers(rows: Rows) -> range | list[int]:
+    return range(rows.start, rows.stop) if isinstance(rows, slice) else rows.tolist()
 
 
 def _rise(shape: tuple[int, int], sides: int) -> NDArray[np.float32]:

@@ -9,12 +9,14 @@ from typing import Any, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.phases.phasor_tables import Tables, powers, shape_of, tables
+from voices.phases.phasor_tables import Tables, powers, tables
 from voices.synthesis.timbre import Timbre
 
 MOST_BYTES = 6 << 20
 """Above this the tables that were met while playing are dropped (bent notes leave many that are
 never needed again)."""
+BACK = 64
+"""Phases at onsets are known for so many frames one by one."""
 INAUDIBLE = 1e-8
 """A partial below this level is zeroed."""
 
@@ -29,22 +31,20 @@ class KeyTables(NamedTuple):
 
     phasors: Tables
     back_rows: NDArray[np.complex64]
-    """Shape (KR, P): ``z^(-rC)``."""
+    """Shape (KR, P): ``z^(-rC)``, with C of `BACK`, or less if a block is shorter, ..."""
     back_columns: NDArray[np.complex64]
-    """Shape (KC, P): ``z^-c``."""
-    properties: NDArray[np.float64]
-    """Shape (K, 5, P): those of `Timbre`."""
-    decays: NDArray[np.float64]
-    """Shape (K, P), in nepers per frame."""
-    lifetimes: NDArray[np.float64]
-    """Shape (K, P): for how many frames each partial is audible at most."""
+    """... and (KC, P): ``z^-c``."""
+    details: NDArray[np.uint8]
+    """Shape (K, bytes): what `details` cuts a row of it into."""
     frequencies: NDArray[np.float64]
     """Shape (K, 3): of the key, of its highest partial, and that which the tables are for."""
 
     def back(self, keys: NDArray[np.intp], frames: NDArray[np.intp]) -> NDArray[np.complex64]:
         """Return ``z^-n`` of some keys, (len(keys), P), each for its n of ``frames``."""
-        height = len(self.back_rows) // len(self.decays)
-        width = len(self.back_columns) // len(self.decays)
+        height = len(self.back_rows) // len(self.frequencies)
+        width = len(self.back_columns) // len(self.frequencies)
+        if height == 1:
+            return self.back_columns.take(keys * width + frames, 0)
         along, inside = np.divmod(frames, width)
         turned = self.back_rows.take(keys * height + along, 0)
         turned *= self.back_columns.take(keys * width + inside, 0)
@@ -53,6 +53,35 @@ class KeyTables(NamedTuple):
 
 Place = tuple[KeyTables, int]
 """Tables of many keys, and one of them."""
+
+
+class Details(NamedTuple):
+    """What each of many rows holds beside its tables."""
+
+    properties: NDArray[np.float64]
+    """Shape (V, 7, P): those of `Timbre`."""
+    decays: NDArray[np.float64]
+    """Shape (V, P), in nepers per frame."""
+    lifetimes: NDArray[np.float64]
+    """Shape (V, P): for how many frames from the onset each partial is audible at most."""
+    i_omega: NDArray[np.complex64]
+    """Shape (V, P): i times the radians per frame of each partial, not bent."""
+
+
+def detail_bytes(partials: int) -> int:
+    """Return how long a row of details is: one copy moves all of it."""
+    return 80 * partials
+
+
+def details(rows: NDArray[np.uint8]) -> Details:
+    """Return rows of bytes, (V, bytes), as what they hold."""
+    wide, count = rows.view(np.float64), rows.shape[1] // 80
+    return Details(
+        wide[:, : 7 * count].reshape(-1, 7, count),
+        wide[:, 7 * count : 8 * count],
+        wide[:, 8 * count : 9 * count],
+        rows[:, 72 * count :].view(np.complex64),
+    )
 
 
 class TableCache:
@@ -113,6 +142,10 @@ def by_tables(
 
     Rows that follow each other come as a slice: with one, numpy copies nothing.
     """
+    made = places[0][0]
+    if isinstance(rows, range) and all(place[0] is made for place in places):
+        yield slice(rows.start, rows.stop), made, np.array([place[1] for place in places])
+        return
     rest = list(zip(rows, places, strict=True))
     while rest:
         made = rest[0][1][0]
@@ -145,21 +178,25 @@ def computed(wanted: Sequence[Key], frames: int) -> dict[Key, Place]:
     frequencies = np.array([timbre.ratios * frequency for timbre, _, frequency in wanted])
     decays = np.array([timbre.decays_at(key) for timbre, key, _ in wanted])
     levels = np.array([timbre.levels for timbre, _, _ in wanted])
-    rows, columns = shape_of(frames, wanted[0][0].side_count)
+    columns = min(frames, BACK)
     partials = levels.shape[1]
     back = np.exp(decays - 2j * np.pi * frequencies)
-    back_rows = powers(np.exp(columns * (decays - 2j * np.pi * frequencies)), rows)
+    back_rows = powers(np.exp(columns * (decays - 2j * np.pi * frequencies)), frames // columns)
     # A partial that is just inaudible and does not decay is never heard.
     with np.errstate(divide="ignore", invalid="ignore"):
         audible = np.log(np.maximum(levels, 1e-30) / INAUDIBLE) / decays
     audible[np.isnan(audible)] = 0.0
+    phasors = tables(frequencies, decays, frames, wanted[0][0].side_count)
+    own = np.zeros((len(wanted), detail_bytes(partials)), np.uint8)
+    cut = details(own)
+    cut.properties[:] = [timbre.properties for timbre, _, _ in wanted]
+    cut.decays[:], cut.lifetimes[:] = decays, audible
+    cut.i_omega[:] = phasors.i_omega
     made = KeyTables(
-        tables(frequencies, decays, frames, wanted[0][0].side_count),
+        phasors,
         back_rows.swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
         powers(back, columns).swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
-        np.array([timbre.properties for timbre, _, _ in wanted]),
-        decays,
-        audible,
+        own,
         np.array([(each, each * timbre.highest, each) for timbre, _, each in wanted]),
     )
     return {each: (made, place) for place, each in enumerate(wanted)}

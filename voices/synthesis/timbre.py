@@ -44,12 +44,19 @@ Values = Sequence[float] | NDArray[np.float64]
 class OnsetSpectrum(NamedTuple):
     """The partials of a voice at its onset."""
 
-    phasors: NDArray[np.complex64]
-    """Level and phase of each partial on each side, (S, P)."""
+    sets: NDArray[np.complex64]
+    """Level and phase of each partial on each side, in sets, (sets, S, P) ..."""
+    which: int
+    """... of which it has this one."""
     levels: NDArray[np.float32]
     """Of each partial, (P,)."""
     silent_below: float
     """Of a lower level of the envelope nothing is heard."""
+
+    @property
+    def phasors(self) -> NDArray[np.complex64]:
+        """Level and phase of each partial on each side, (S, P)."""
+        return np.asarray(self.sets[self.which])
 
 
 @dataclass(frozen=True)
@@ -185,7 +192,7 @@ class Timbre:
         if not self._touched:
             velocity = 127
         phasors, levels, silent_below = self._struck.get(velocity) or self._strike(velocity)
-        return OnsetSpectrum(phasors[which % self._sets], levels, silent_below)
+        return OnsetSpectrum(phasors, which % self._sets, levels, silent_below)
 
     def _strike(self, velocity: int) -> Struck:
         """Return, and keep for the next note, what a velocity makes of every set of phases."""
@@ -208,7 +215,7 @@ class Timbre:
         """Return the partials of a voice at these levels."""
         narrow = levels.astype(np.float32)
         phasors = narrow * self._phasors[which % self._sets]
-        return OnsetSpectrum(phasors, narrow, _silent_below(levels))
+        return OnsetSpectrum(phasors[None], 0, narrow, _silent_below(levels))
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
         """Return the decay of each partial at a key."""

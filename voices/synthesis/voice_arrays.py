@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from voices.phases.phasor_tables import shape_of
 from voices.synthesis.slot import Slot
-from voices.synthesis.table_cache import Rows, by_tables, fill
-from voices.synthesis.timbre import Timbre
+from voices.synthesis.table_cache import KeyTables, Rows, by_tables, detail_bytes, details, fill
+from voices.synthesis.timbre import OnsetSpectrum, Timbre
 
 
 class VoiceArrays:
@@ -31,6 +31,8 @@ class VoiceArrays:
         """How often other slots have had the rows."""
         self._decaying = 0
         """How many slots have partials that decay on their own."""
+        self.entered: tuple[slice, list[tuple[Rows, KeyTables, NDArray[np.intp]]]] = slice(0), []
+        """The rows that were filled last, and the tables of each."""
         self.grow(capacity)
 
     def grow(self, capacity: int) -> None:
@@ -60,11 +62,9 @@ class VoiceArrays:
         """Whether tables and state do not hold: for new slots, and those that moved."""
         self.onset_phasors = room("onset_phasors", np.complex64, self.sides, partials)
         """Level and phase of each partial at the onset."""
-        self.decays = room("decays", np.float64, partials)
-        self.lifetimes = room("lifetimes", np.float64, partials)
-        """For how many frames from the onset each partial is audible at most."""
-        self.properties = room("properties", np.float64, 7, partials)
-        """Those of `Timbre`, and each by its name."""
+        self.details = room("details", np.uint8, detail_bytes(partials))
+        """What is needed while a slot moves or decays, and each by its name, as in `Details`:"""
+        self.properties, self.decays, self.lifetimes, self.i_omega = details(self.details)
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
         self.swell, self.overtones = rest[:2]
         self.vowels = self.properties[:, 5:]
@@ -74,8 +74,6 @@ class VoiceArrays:
         and how much of a slot is sent to the room. Each by its name:"""
         self.frequency, self.highest, self.table_frequency, *rest = self.progress.T
         self.cycles, self.as_of, self.onset, self.wet = rest
-        self.i_omega = room("i_omega", np.complex64, partials)
-        """i times the radians per frame of each partial, not bent."""
         self.motion_row = room("motion_row", np.intp)
         """The row of `Smoother` with which a slot moves."""
         self.spreads = room("spreads", np.float64, 2, partials)
@@ -89,34 +87,38 @@ class VoiceArrays:
         self._all = [getattr(self, name) for name in names]
         self.capacity = capacity
 
-    def enter(self, first: int, slots: Sequence[Slot], onsets: Sequence[float]) -> None:
+    def enter(self, first: int, slots: Sequence[Slot], onsets: NDArray[np.float64]) -> None:
         """Fill rows from ``first`` on for slots whose onsets lie in the next block."""
-        count = len(slots)
+        numbers = range(first, first + len(slots))
         self.changes += 1
-        used = slice(first, first + count)
-        self.progress[used, 3] = 0.0
-        self.progress[used, 4] = self.progress[used, 5] = onsets
+        used = slice(first, numbers.stop)
+        self.cycles[used] = 0.0
+        self.as_of[used] = self.onset[used] = onsets
         self.wet[used] = [slot.wet for slot in slots]
         self.motion_row[used] = [slot.motion_row for slot in slots]
         self.stale[used] = True
         if self.spreading:
             self.spread_known[used] = False
-        self.latest_onset = max(self.latest_onset, *onsets)
-        phasors = self.onset_phasors[used].reshape(-1, self.partials)
-        np.concatenate([slot.onset_spectrum.phasors for slot in slots], out=phasors)
-        numbers = range(first, first + count)
-        for rows, made, keys in by_tables(numbers, [slot.tables for slot in slots]):
-            self.progress[rows, :3] = made.frequencies[keys]
-            for into, table in (
-                *((self.outer, made.phasors.rows), (self.inner, made.phasors.columns)),
-                *((self.step, made.phasors.step), (self.i_omega, made.phasors.i_omega)),
-                *((self.properties, made.properties), (self.decays, made.decays)),
-                (self.lifetimes, made.lifetimes),
-            ):
-                fill(into, rows, table, keys)
+        self.latest_onset = max(self.latest_onset, onsets.max())
+        self._enter_phasors([slot.onset_spectrum for slot in slots], self.onset_phasors[used])
+        self.entered = used, list(by_tables(numbers, [slot.tables for slot in slots]))
+        for rows, made, keys in self.entered[1]:
+            self.progress[rows, :3] = made.frequencies.take(keys, 0)
+            fill(self.outer, rows, made.phasors.rows, keys)
+            fill(self.inner, rows, made.phasors.columns, keys)
+            fill(self.step, rows, made.phasors.step, keys)
+            fill(self.details, rows, made.details, keys)
         for slot in slots:
             if slot.timbre.any_decay:
                 self._decaying += 1
+
+    def _enter_phasors(self, spectra: Sequence[OnsetSpectrum], into: NDArray[np.complex64]) -> None:
+        sets = spectra[0].sets
+        if all(spectrum.sets is sets for spectrum in spectra):  # struck alike
+            sets.take([spectrum.which for spectrum in spectra], 0, into, "clip")
+        else:
+            phasors = [spectrum.phasors for spectrum in spectra]
+            np.concatenate(phasors, out=into.reshape(-1, self.partials))
 
     @property
     def any_decay(self) -> bool:
