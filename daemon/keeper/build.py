@@ -135,7 +135,7 @@ def build(
         watch=device_watch(files.folders),
         writes=writes,
         wait_s=(notifier.watchdog_s or 1.0) / 2,
-        closing=[control.close, ports.close, speakers.close, notifier.close],
+        closing=[shaping.close, control.close, ports.close, speakers.close, notifier.close],
     )
 
 

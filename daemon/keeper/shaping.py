@@ -102,10 +102,21 @@ class Shaping:
         if self._moved_us is None or now_us - self._moved_us < QUIET_US:
             return
         self._moved_us = None
+        self._keep_drafts()
+
+    def _keep_drafts(self) -> None:
         if self._in_force.loaded.settings.remember == "shaping":
             for name, sound in list(self._drafts.items()):
                 if not self._kept.may_write(name):
                     self._write(name, sound.model_dump(exclude_unset=True))
+
+    def close(self) -> None:
+        """Keep drafts before the daemon goes, if the settings say so; else tell which are lost."""
+        self._keep_drafts()
+        for name in self._drafts:
+            log.warning("the sound '%s' as shaped was not kept, and is gone", name)
+        self._drafts.clear()
+        self._writes.flush()
 
     @property
     def current(self) -> str:

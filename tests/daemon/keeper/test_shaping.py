@@ -186,6 +186,28 @@ def test_with_remember_nothing_no_choice_is_kept(tmp_path: Path) -> None:
     assert not (tmp_path / "learned.toml").exists()
 
 
+@pytest.mark.parametrize("remember", ["choices", "shaping"])
+def test_no_draft_goes_with_the_daemon_without_a_word(
+    tmp_path: Path, remember: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench = Bench(tmp_path, remember=remember)
+    bench.ask("shape", name="market-organ", table=louder("market-organ"))
+    bench.daemon.shaping.close()
+    kept = (tmp_path / "sounds" / "market-organ.toml").exists()
+    told = "'market-organ' as shaped was not kept, and is gone" in caplog.text
+    assert (kept, told) == (remember == "shaping", remember == "choices")
+
+
+def test_a_draft_is_there_again_after_another_sound_has_been_played(bench: Bench) -> None:
+    bench.ask("shape", name="market-organ", table=louder("market-organ"))
+    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.daemon.run(0.3)
+    assert bench.ask("sound")["name"] == "sine"
+    bench.daemon.ports.send(KEYS, b"\xc0\x00", bench.daemon.now_us)
+    bench.daemon.run(0.3)
+    assert bench.ask("sound")["table"] == louder("market-organ")
+
+
 # --- by keys --------------------------------------------------------------------------------
 
 GESTURES = {"held": "key 36", "keys": {"38": "keep", "40": "forget", "41": "octave up"}}

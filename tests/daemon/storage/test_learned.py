@@ -124,6 +124,25 @@ def test_forgotten_bindings_leave_the_owners_and_the_chosen_sound(tmp_path: Path
     assert learned.forget_bindings(owner) == Settings().bindings
 
 
+def test_but_for_the_key_that_changes_every_line_stays_to_the_byte(tmp_path: Path) -> None:
+    box = Box(tmp_path)
+    box.owner.write_bytes(b"# mine\r\npolyphony = 9  # nine\r\n")
+    box.learned.keep_bindings([Binding(control=21, target="rank", rank=2)], box.owner)
+    box.choose(BELL)
+    box.pauses.flush()
+    before = box.place.read_bytes().splitlines(keepends=True)
+    for reed in (True, False):
+        if reed:
+            box.choose(REED)
+        else:
+            box.learned.keep_bindings([Binding(control=22, target="tilt")], box.owner)
+        box.pauses.flush()
+        after = box.place.read_bytes().splitlines(keepends=True)
+        assert len([line for line in after if line not in before]) == 1
+        before = after
+    assert box.owner.read_bytes() == b"# mine\r\npolyphony = 9  # nine\r\n"
+
+
 def test_deleting_what_was_learned_is_an_edit(tmp_path: Path) -> None:
     box = Box(tmp_path)
     before = box.files.stamp()
