@@ -24,6 +24,7 @@ _NO_AUTO_START = 2
 _PATH, _INTERFACE, _MEMBER, _REPLY_TO, _DESTINATION, _SIGNATURE = 1, 2, 3, 5, 6, 8
 _NUMBERS = {"y": "B", "b": "I", "n": "h", "q": "H", "i": "i", "u": "I", "x": "q", "t": "Q"}
 _NUMBERS |= {"d": "d", "h": "I"}
+_OBJECTS = "a{oa{sa{sv}}}"
 _READ_BYTES = 65_536
 
 Objects = Mapping[str, Mapping[str, Mapping[str, Any]]]
@@ -74,8 +75,8 @@ class MessageBus:
         while message := split(self._unread):
             kind, fields, body, self._unread = message
             if kind in (_RETURN, _ERROR) and _REPLY_TO in fields:
-                objects = body[0] if kind == _RETURN and body and isinstance(body[0], dict) else {}
-                found[int(fields[_REPLY_TO])] = objects
+                lists = kind == _RETURN and fields.get(_SIGNATURE) == _OBJECTS
+                found[int(fields[_REPLY_TO])] = body[0] if lists else {}
         return found
 
     def wait(self, numbers: set[int], limit_s: float) -> dict[int, Objects]:

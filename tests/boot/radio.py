@@ -1,6 +1,7 @@
 """Two virtual radios in one board, paired: partiald's own, and one that stands for a speaker.
 
-Runs as root in a board of `build-radio`, whose kernel takes radios from a program (hci_vhci). What
+Runs as root in a board of `build-radio`, whose kernel takes radios from a program
+(btvirt, which gives them these addresses). What
 is played to the speaker is kept as it arrives, after the codec and the radio.
 """
 
@@ -11,7 +12,7 @@ from pathlib import Path
 
 from tests.boot.box import told, wait
 
-OURS, SPEAKER = "00:AA:01:00:00:42", "00:AA:01:01:00:42"
+OURS, SPEAKER = "00:AA:01:00:00:00", "00:AA:01:01:00:01"
 NAME = "Market Box"
 _DEVICE = "/org/bluez/{}/dev_{}"
 _POLICY = """<busconfig><policy user="root">
