@@ -17,8 +17,8 @@ from daemon.soundcard.card import Card
 
 BRIDGE = Path("/etc/alsa/conf.d/20-bluealsa.conf")
 """What Debian's package of the plug-in brings."""
-_PROGRAMS = ("org.bluealsa", "org.bluez")
-_PATHS = {"org.bluealsa": "/org/bluealsa", "org.bluez": "/"}
+_BRIDGE, _BLUETOOTH = "org.bluealsa", "org.bluez"
+_PATHS = {_BRIDGE: "/org/bluealsa", _BLUETOOTH: "/"}
 _LIMIT_S = 1.0
 
 
@@ -35,7 +35,7 @@ def speakers(streams: Objects, devices: Objects) -> list[Card]:
         stream = interfaces.get("org.bluealsa.PCM1", {})
         if stream.get("Mode") != "sink" or stream.get("Transport") != "A2DP-source":
             continue
-        path = str(stream.get("Device", ""))
+        path = _device(interfaces)
         device = devices.get(path, {}).get("org.bluez.Device1", {})
         address = path.rpartition("/dev_")[2].replace("_", ":")
         found.append((_number(stream, "Sequence"), _card(stream, device, address)))
@@ -51,7 +51,7 @@ def connected_speakers(bridge: Path = BRIDGE, bus: Path = BUS) -> list[Card]:
     except OSError:
         return []
     try:
-        numbers = [connection.ask_for_objects(each, _PATHS[each]) for each in _PROGRAMS]
+        numbers = [connection.ask_for_objects(*each) for each in _PATHS.items()]
         replies = connection.wait(set(numbers), _LIMIT_S)
     except OSError:
         return []
@@ -62,22 +62,28 @@ def connected_speakers(bridge: Path = BRIDGE, bus: Path = BUS) -> list[Card]:
 
 
 class SpeakerWatch:
-    """The speakers, without a wait: each look brings what the one before it asked for."""
+    """The speakers, without a wait: each look brings what the one before it asked for.
+
+    Bluetooth itself, which lists every device it ever met, is only asked about a speaker that is
+    new.
+    """
 
     def __init__(self, bridge: Path = BRIDGE, bus: Path = BUS) -> None:
         self._bridge, self._path = bridge, bus
         self._bus: MessageBus | None = None
-        self._asked: list[int] = []
-        self._replies: dict[int, Objects] = {}
+        self._asked, self._number = "", 0
+        self._streams: Objects = {}
+        self._devices: Objects = {}
         self._present: list[Card] = []
 
     def look(self) -> list[Card]:
-        """Return the speakers that were connected at the look before."""
+        """Return the speakers that were connected at a look or two before."""
         try:
             if self._bus is None:
                 if not self._bridge.exists():
                     return []
-                self._bus, self._asked = MessageBus(self._path), []
+                self._bus = MessageBus(self._path)
+                self._ask(self._bus, _BRIDGE)
             self._take(self._bus)
         except OSError:
             self.close()
@@ -87,18 +93,27 @@ class SpeakerWatch:
         """Leave the bus, until the next look."""
         if self._bus is not None:
             self._bus.close()
-        self._bus, self._present = None, []
-        self._replies.clear()
+        self._bus, self._streams, self._devices, self._present = None, {}, {}, []
 
     def _take(self, bus: MessageBus) -> None:
-        self._replies |= bus.replies()
-        if self._asked and not set(self._asked) <= self._replies.keys():
+        reply = bus.replies().get(self._number)
+        if reply is None:
             return  # still on its way
-        if self._asked:
-            streams, devices = (self._replies[number] for number in self._asked)
-            self._present = speakers(streams, devices)
-        self._replies.clear()
-        self._asked = [bus.ask_for_objects(each, _PATHS[each]) for each in _PROGRAMS]
+        if self._asked == _BRIDGE:
+            self._streams = reply
+            known = {_device(stream) for stream in reply.values()} <= self._devices.keys()
+        else:
+            self._devices, known = reply, True
+        if known:
+            self._present = speakers(self._streams, self._devices)
+        self._ask(bus, _BRIDGE if known else _BLUETOOTH)
+
+    def _ask(self, bus: MessageBus, program: str) -> None:
+        self._asked, self._number = program, bus.ask_for_objects(program, _PATHS[program])
+
+
+def _device(interfaces: Mapping[str, Mapping[str, Any]]) -> str:
+    return str(interfaces.get("org.bluealsa.PCM1", {}).get("Device", ""))
 
 
 def _card(stream: Mapping[str, Any], device: Mapping[str, Any], address: str) -> Card:

@@ -95,35 +95,40 @@ def names(cards: list[Card]) -> list[str]:
     return [card.name.partition(" (")[0] for card in cards]
 
 
-def test_a_look_brings_what_the_one_before_asked_for_and_none_waits(
+def test_no_look_waits_and_bluetooth_is_only_asked_about_what_is_new(
     watch: SpeakerWatch, bus: Bus
 ) -> None:
     assert watch.look() == []
     bus.admit()
-    assert b"org.bluealsa" in bus.asked()
+    asked = bus.asked()
+    assert b"org.bluealsa" in asked
+    assert b"org.bluez" not in asked
     assert watch.look() == []
     bus.say(listed(2, STREAMS))
     assert watch.look() == []
+    assert b"org.bluez" in bus.asked()
     bus.say(listed(3, DEVICES))
     assert names(watch.look()) == ["Market Box"]
     assert names(watch.look()) == ["Market Box"], "while the next answer is on its way"
-    bus.say(listed(4, {}) + listed(5, DEVICES))
+    bus.say(listed(4, STREAMS))
+    assert names(watch.look()) == ["Market Box"]
+    assert b"org.bluez" not in bus.asked()
+    bus.say(listed(5, {}))
     assert watch.look() == []
 
 
 def test_a_bus_that_goes_takes_the_speakers_with_it_and_is_found_again(
     watch: SpeakerWatch, bus: Bus
 ) -> None:
-    watch.look()
-    bus.admit()
-    bus.say(listed(2, STREAMS) + listed(3, DEVICES))
-    assert names(watch.look()) == ["Market Box"]
-    bus.leave()
-    assert watch.look() == []
-    watch.look()
-    bus.admit()
-    bus.say(listed(2, STREAMS) + refused(3))
-    assert names(watch.look()) == ["a speaker"]
+    for devices, name in ((listed(3, DEVICES), "Market Box"), (refused(3), "a speaker")):
+        assert watch.look() == []
+        bus.admit()
+        bus.say(listed(2, STREAMS))
+        watch.look()
+        bus.say(devices)
+        assert names(watch.look()) == [name]
+        bus.leave()
+        assert watch.look() == []
 
 
 @pytest.mark.parametrize("nonsense", [b"\xff" * 64, b"l" + b"\xff" * 64, b""])
