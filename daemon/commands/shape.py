@@ -23,20 +23,12 @@ from daemon.shaping.hearing import running
 from daemon.shaping.kept_text import file_of, text_with
 from daemon.shaping.page import Hearing, Keep, Page
 from daemon.shaping.plain_page import PlainPage
-from daemon.shaping.sliders import Table
 
 _NAME = re.compile("[a-z0-9][a-z0-9-]{0,39}")
 _LIBRARY = (
     "the page needs the library textual, 1.0 or later: 'apt install python3-textual' on Debian 13, "
     "or 'pip install textual'; 'partiald shape --plain' does without"
 )
-
-
-class _Unheard:
-    """Nobody hears it."""
-
-    def shape(self, name: str, table: Table | None, room_db: float | None) -> None:
-        """Do nothing."""
 
 
 @dataclass
@@ -47,7 +39,7 @@ class _Shaped:
     sound: Sound
     heard: Hearing
     write: Callable[[str, str], str]
-    strike: Callable[[], None] = lambda: None
+    strike: Callable[[], str]
     stay: Callable[[], None] = lambda: None
     stop: Callable[[], None] = lambda: None
 
@@ -93,14 +85,21 @@ def _shaped(
         return _Shaped(name, sound, daemon, daemon.keep, daemon.strike, daemon.stay)
     name = name or settings.sound.name
     sound = find(sounds, name)
+    chosen = settings.sound.model_copy(update={"name": name, "programs": []})
+    alone = settings.model_copy(update={"sound": chosen})
     if not arguments.aloud:
-        sys.stdout.write("partiald is not running, so nothing is heard; --aloud plays it here.\n")
-        return _Shaped(name, sound, _Unheard(), _write_here)
+        from daemon.shaping.rendered import Rendered
+
+        sys.stdout.write(
+            "partiald is not running, so nothing is heard; --aloud plays it here, "
+            "and a key that is struck writes a note into a file.\n"
+        )
+        rendered = Rendered(alone, sounds)
+        return _Shaped(name, sound, rendered, _write_here, rendered.strike)
     from daemon.shaping.aloud import CAUTION, Aloud
 
     sys.stdout.write(CAUTION)
-    chosen = settings.sound.model_copy(update={"name": name, "programs": []})
-    aloud = Aloud(settings.model_copy(update={"sound": chosen}), sounds)
+    aloud = Aloud(alone, sounds)
     return _Shaped(name, sound, aloud, _write_here, aloud.strike, stop=aloud.stop)
 
 

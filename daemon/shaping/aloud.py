@@ -73,11 +73,12 @@ class Aloud:
             settings = settings.model_copy(update={"room": room})
         self._engine.submit(settings, sounds)
 
-    def strike(self) -> None:
-        """Strike a key, or let it go."""
+    def strike(self) -> str:
+        """Strike a key, or let it go; say which."""
         self._sounding = not self._sounding
         message = (0x90, KEY, VELOCITY) if self._sounding else (0x80, KEY, 64)
         self._ring.put(message, time.monotonic_ns() // 1000, 0)
+        return "struck" if self._sounding else "let go"
 
     def stop(self) -> None:
         """Fade out."""

@@ -51,10 +51,11 @@ class Running:
         """Have a sound file kept; return its path."""
         return str(self._answered({"ask": "keep", "name": name, "text": text})["path"])
 
-    def strike(self) -> None:
-        """Strike a key, or let it go."""
+    def strike(self) -> str:
+        """Strike a key, or let it go; say which."""
         self.sounding = not self.sounding
         self._play(_ON if self.sounding else _OFF)
+        return "struck" if self.sounding else "let go"
 
     def stay(self) -> None:
         """Show that we are alive: a controller that is silent for long is dropped."""

@@ -112,7 +112,7 @@ class PageScreen(App[None]):
     keep
         Keeps it under a name.
     strike
-        Strikes a key, or releases it.
+        Strikes a key, or releases it; says what it has done.
     stay
         Is called every second.
     """
@@ -147,7 +147,7 @@ class PageScreen(App[None]):
         self,
         page: Page,
         keep: Keep,
-        strike: Callable[[], None] = lambda: None,
+        strike: Callable[[], str] = lambda: "",
         stay: Callable[[], None] = lambda: None,
     ) -> None:
         super().__init__()
@@ -209,7 +209,11 @@ class PageScreen(App[None]):
 
     def action_strike(self) -> None:
         """Strike a key, or let it go."""
-        self._do(self._strike)
+
+        def strike() -> None:
+            self._page.said = self._strike()
+
+        self._do(strike)
 
     def action_keep(self) -> None:
         """Ask for a name."""

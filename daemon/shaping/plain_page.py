@@ -27,10 +27,10 @@ class PlainPage:
     keep
         Keeps it under a name.
     strike
-        Strikes a key, or releases it.
+        Strikes a key, or releases it; says what it has done.
     """
 
-    def __init__(self, page: Page, keep: Keep, strike: Callable[[], None] = lambda: None) -> None:
+    def __init__(self, page: Page, keep: Keep, strike: Callable[[], str] = lambda: "") -> None:
         self._page, self._keep, self._strike = page, keep, strike
 
     def answers(self, asked: Iterable[str]) -> Iterator[str]:
@@ -69,8 +69,7 @@ class PlainPage:
                 page.undo()
                 yield page.said
             case ["strike"]:
-                self._strike()
-                yield "struck, or let go"
+                yield self._strike()
             case ["keep", name]:
                 page.kept(str(self._keep(name, page)))
                 yield page.said

@@ -11,11 +11,12 @@ from typing import Any, Literal
 
 from config.rank import partial_of
 from config.sound import Sound
+from config.targets import TARGETS
 
 Table = dict[str, Any]
 Path = tuple[str | int, ...]
 Group = Literal["levels", "envelope", "effort", "room"]
-LOWEST_DB, HIGHEST_DB = -60.0, 12.0
+LOWEST_DB, HIGHEST_DB = TARGETS["partial"].low, 12.0
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,8 @@ class Slider:
         return min(self.high, max(self.low, value))
 
 
-ROOM = Slider("room", "room", "dB", -80.0, 6.0, 1.0, ("room",), -80.0)
+_ROOM = TARGETS["room"]
+ROOM = Slider("room", "room", _ROOM.unit, _ROOM.least, _ROOM.most, 1.0, ("room",), _ROOM.least)
 
 
 def opened(sound: Sound) -> Table:

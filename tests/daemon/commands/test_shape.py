@@ -169,7 +169,7 @@ def test_without_a_daemon_it_plays_aloud_from_silence_upwards(
         assert "headphones off the ears" in page.stdout.readline()
         assert page.stdout.readline().startswith("flat64: ")
         page.stdin.write("strike\n")
-        assert page.stdout.readline() == "struck, or let go\n"
+        assert page.stdout.readline() == "struck\n"
 
         def levels() -> list[float]:
             heard = record(tmp_path).astype(np.float64)

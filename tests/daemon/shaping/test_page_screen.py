@@ -35,8 +35,9 @@ class Stage:
         self.kept.append(name)
         return f"/sounds/{name}.toml"
 
-    def strike(self) -> None:
+    def strike(self) -> str:
         self.struck += 1
+        return "struck"
 
     def run(self, steps: Callable[[Pilot[None]], Awaitable[None]]) -> None:
         async def whole() -> None:
