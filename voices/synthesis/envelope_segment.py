@@ -13,13 +13,20 @@ starts a new segment from the level it has at that frame, so no level ever jumps
 Units: frames, linear levels, nepers per frame.
 """
 
+from collections.abc import Sequence
+from functools import cache
 from math import cos, exp, log, pi
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-_NO_ATTACK = 1e-9
+NODES = 7
+PIECE = 64
+"""A decay is interpolated through its values at so many Chebyshev nodes, over so many frames ..."""
+GENTLE = 1.2
+"""... if its rate times a piece is no more: then to (k·L/2)^7 / (7!·2^6) of it, 9e-8."""
+NO_ATTACK = 1e-9
 """An attack this short (frames) is over one frame after the start."""
 
 
@@ -58,7 +65,7 @@ def attack(frame: int, frames: float, sustain: float, rate: float) -> Segment:
 
 def decay(frame: int, level: float, sustain: float, rate: float) -> Segment:
     """Return the decay from one level to another: a release if that is 0."""
-    return Segment(frame, level, level, _NO_ATTACK, sustain, rate)
+    return Segment(frame, level, level, NO_ATTACK, sustain, rate)
 
 
 def fade(frame: int, level: float, frames: int) -> Segment:
@@ -111,14 +118,52 @@ def start_up(
     """Overwrite ``levels`` (V, T) from the frames on at which ``segments`` (V, 6) start."""
     n = (frame - segments[:, :1]).astype(np.float32) + times
     begun = n >= 0.0
-    rising = segments[:, 3].max() > _NO_ATTACK
+    rising = segments[:, 3].max() > NO_ATTACK
     if rising:
         changed = evaluate(segments, frame, times, rising=True, decaying=True)
     else:  # releases: of all segments these come most often many at a time
-        _, _, peak, _, sustain, rate = segments.T[..., None].astype(np.float32)
+        peak, sustain, rate = segments.astype(np.float32).T[[2, 4, 5], :, None]
         np.maximum(n, 0.0, out=n)
         n *= -rate
         changed = np.exp(n, out=n)
         changed *= peak - sustain
         changed += sustain
     np.copyto(levels, changed, where=begun)
+
+
+def are_alike_releases(segments: Sequence[Segment], steepest: float) -> bool:
+    """Return whether all are releases that fall equally fast, at ``steepest`` or less a frame."""
+    end = segments[0][3:]
+    attack, sustain, rate = end
+    if attack != NO_ATTACK or sustain != 0.0 or rate > steepest:
+        return False
+    return all(segment[3:] == end for segment in segments)
+
+
+def start_releases(
+    segments: Sequence[Segment],
+    frame: int,
+    times: NDArray[np.float32],
+    levels: NDArray[np.float32],
+) -> None:
+    """Do as `start_up` for releases that fall equally fast: all lie on one line."""
+    rate = segments[0].rate
+    starts = np.array([segment.start - frame for segment in segments], np.float32)[:, None]
+    heights = [each.peak * exp(rate * (each.start - frame)) for each in segments]
+    changed = np.array(heights, np.float32)[:, None] * np.exp(times * np.float32(-rate))
+    np.copyto(levels, changed, where=times >= starts)
+
+
+def nodes(frames: int) -> NDArray[np.float64]:
+    """Return the Chebyshev nodes of a piece, in frames from its start."""
+    return (frames - 1) / 2 * (1 - np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES))
+
+
+@cache
+def basis(frames: int) -> NDArray[np.float32]:
+    """Return what a piece is a sum of: ones, and each node's Lagrange polynomial, (1 + 7, L)."""
+    lines, places = np.ones((1 + NODES, frames)), nodes(frames)
+    for place, node in enumerate(places):
+        for other in np.delete(places, place):
+            lines[1 + place] *= (np.arange(frames) - other) / (node - other)
+    return lines.astype(np.float32)

@@ -4,15 +4,13 @@ Each voice is in one segment (see `voices.synthesis.envelope_segment`). Past its
 S + D·e^(-k·n). A block is cut into pieces of at most 64 frames, and in each the decay is
 interpolated through its values at seven Chebyshev nodes: exact to 1e-7 of D as long as k times a
 piece stays below `GENTLE`. The values at the nodes go on from block to block by multiplication, so
-all levels of a block come from one small matrix product and no exponential. Voices still in their
-attack, or decaying more steeply, are evaluated frame by frame, and so is what follows a change
-inside a block.
+all levels of a block come from one small matrix product. Voices still in their attack, or decaying
+more steeply, are evaluated frame by frame, and so is what follows a change inside a block.
 
 Shapes: ``V`` voices, ``T`` frames, cut into ``H`` pieces of ``L`` frames; 1 + 7 values a piece.
 """
 
 from collections.abc import Sequence
-from functools import cache
 from itertools import chain
 from math import log
 from typing import Any
@@ -20,8 +18,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.synthesis import envelope_segment
 from voices.synthesis.attack_lines import AttackLines
-from voices.synthesis.envelope_segment import Segment, evaluate, start_up
+from voices.synthesis.envelope_segment import GENTLE, NODES, PIECE, Segment, evaluate
 
 ARRIVED = 1e-7
 """This near its sustain level a decay is over."""
@@ -29,10 +28,6 @@ MOST_KNOWN = 1024
 """So many shapes of first segments are remembered."""
 REFRESH_FRAMES = 4096
 """How long decays go on by multiplication before they are evaluated again."""
-PIECE = 64
-NODES = 7
-GENTLE = 1.2
-"""The interpolation's error is (k·L/2)^7 / (7!·2^6): 9e-8 here."""
 
 Shape = tuple[float, float, float, float, float]
 """A segment without its start."""
@@ -51,10 +46,10 @@ class Envelopes:
         self._frames = frames
         self._piece = min(frames, PIECE)
         self._steepest = GENTLE / self._piece
-        nodes = _nodes(self._piece)
-        self._node_frames = (np.arange(0, frames, self._piece)[:, None] + nodes).reshape(-1)
+        pieces = np.arange(0, frames, self._piece)
+        self._node_frames = (pieces[:, None] + envelope_segment.nodes(self._piece)).reshape(-1)
         """Where the nodes lie in a block."""
-        self._basis = _basis(self._piece)
+        self._basis = envelope_segment.basis(self._piece)
         self._changes: list[tuple[int, Segment]] = []
         """The segments that start in the next block, each with its row."""
         self._times = np.arange(frames, dtype=np.float32)
@@ -140,11 +135,17 @@ class Envelopes:
     def _note_times(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
         """Note until when segments that have just been put into rows rise, are steep and change."""
         known, exacts, latest = self._known, [], self._any_curved_until
+        steepest, onset = self._steepest, None
         for row, segment in zip(rows, segments, strict=True):
-            start, shape = segment[0], segment[1:]
-            known_times = known.get(shape) if shape[0] == 0.0 else self._times_of(shape)
-            risen, exact, arrival, onset = known_times or self._learn(shape)
-            self._attack_until[row] = start + risen
+            start, level, peak, attack, sustain, rate = segment
+            if level == 0.0:
+                shape = segment[1:]
+                attack, exact, arrival, onset = known.get(shape) or self._learn(shape)
+            else:  # releases, of which each has its own level
+                distance = abs(peak - sustain)
+                arrival = attack + (log(distance / ARRIVED) / rate if distance > ARRIVED else 0.0)
+                exact, onset = arrival if rate > steepest else attack, None
+            self._attack_until[row] = start + attack
             self._exact_until[row] = exact = start + exact
             self._line[row] = None if onset is None else onset - start
             exacts.append(exact)
@@ -214,21 +215,39 @@ class Envelopes:
 
     def _apply_changes(self, frame: int, levels: NDArray[np.float32]) -> None:
         """Start the segments that begin in this block, the first of every row."""
-        now: dict[int, Segment] = {}
-        later = []
-        for change in self._changes:
-            if now.setdefault(*change) is not change[1]:
-                later.append(change)
-        self._changes = later
+        now = dict(reversed(dict(reversed(self._changes)).items()))  # the first of every row
+        if len(now) < len(self._changes):
+            self._changes = [each for each in self._changes if now[each[0]] is not each[1]]
+        else:
+            self._changes = []
         self._all_rise_until = 0.0
         rows, segments = list(now), list(now.values())
         values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * len(rows))
         values = values.reshape(-1, 6)
-        self._segments[rows] = values
-        self._note_times(rows, segments)
-        changed = levels[rows]
-        start_up(values, frame, self._times, changed)
-        levels[rows] = changed
+        in_one_piece = rows == list(range(rows[0], rows[-1] + 1))
+        here = slice(rows[0], rows[-1] + 1) if in_one_piece else rows
+        self._segments[here], changed = values, levels[here]
+        if len(rows) > 1 and envelope_segment.are_alike_releases(segments, self._steepest):
+            self._note_releases(rows, segments)
+            envelope_segment.start_releases(segments, frame, self._times, changed)
+        else:
+            self._note_times(rows, segments)
+            envelope_segment.start_up(values, frame, self._times, changed)
+        if not in_one_piece:
+            levels[here] = changed
+
+    def _note_releases(self, rows: list[int], segments: list[Segment]) -> None:
+        """Do as `_note_times` for releases that are alike."""
+        starts, levels, *_ = zip(*segments, strict=True)
+        earliest, latest, highest = min(starts), max(starts), max(levels)
+        for row, start in zip(rows, starts, strict=True):
+            self._attack_until[row] = self._exact_until[row] = start
+            self._line[row] = None
+        fallen = latest + log(max(highest / ARRIVED, 1.0)) / segments[0].rate
+        self._any_curved_until = max(self._any_curved_until, fallen)
+        self._any_exact_until = max(self._any_exact_until, latest)
+        self._next_refresh = min(self._next_refresh, earliest)
+        self._constant = None
 
     def _overwrite_exactly(self, frame: int, levels: NDArray[np.float32]) -> None:
         """Overwrite the levels of voices in their attack, and of steep ones."""
@@ -271,18 +290,3 @@ class Envelopes:
         values[..., 0] = sustain[:, None]
         values[..., 1:] = left.reshape(count, -1, NODES)
         factors[..., 1:] = np.exp(rate * -self._frames)[:, None, None]
-
-
-def _nodes(frames: int) -> NDArray[np.float64]:
-    """Return the Chebyshev nodes of a piece, in frames from its start."""
-    return (frames - 1) / 2 * (1 - np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES))
-
-
-@cache
-def _basis(frames: int) -> NDArray[np.float32]:
-    """Return what a piece is a sum of: ones, and each node's Lagrange polynomial, (1 + 7, L)."""
-    basis, nodes = np.ones((1 + NODES, frames)), _nodes(frames)
-    for place, node in enumerate(nodes):
-        for other in np.delete(nodes, place):
-            basis[1 + place] *= (np.arange(frames) - other) / (node - other)
-    return basis.astype(np.float32)
