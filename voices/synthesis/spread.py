@@ -10,13 +10,14 @@ knobs, stretch and detuning.
 """
 
 from collections.abc import Iterable, Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import CONTROL_PERIOD, STRETCH
+from voices.modulation.smoother import CONTROL_PERIOD, SPREAD
 from voices.phases.phase_trajectory import Mask, Trajectory, cycles_along, middles
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
@@ -31,25 +32,42 @@ def spread_turn(arrays: VoiceArrays, rows: Rows) -> Array:
     return np.asarray(np.matmul(ahead[:, None], arrays.spreads[rows])[:, 0])
 
 
-class Spread:
-    """What the knobs make of K voices in one block.
+class Members:
+    """K voices: what of them stays from block to block.
 
     Parameters
     ----------
     arrays, rows, partials
         The voices.
+    """
+
+    def __init__(self, arrays: VoiceArrays, rows: Rows, partials: int) -> None:
+        self.key = (arrays.changes, rows, partials)
+        self.arrays, self.rows = arrays, rows
+        self.pitches = arrays.ratios[rows, :partials]
+        self.shares = [arrays.spreads[rows, knob, :partials] for knob in range(2)]
+        self.spread_pitches = [self.pitches * share for share in self.shares]
+        self.most = [float(np.abs(share).max()) for share in self.shares]
+        """The greatest of each knob's shares."""
+
+
+class Spread:
+    """What the knobs make of some voices in one block.
+
+    Parameters
+    ----------
+    members
+        The voices.
     values
         What the knobs are at, at the control points, (2, S + 1, K).
     """
 
-    def __init__(self, arrays: VoiceArrays, rows: Rows, partials: int, values: Array) -> None:
-        self._arrays, self._rows = arrays, rows
-        self._key = (arrays.changes, rows, partials)
-        self._values = values
-        self._pitches = arrays.ratios[rows, :partials]
-        self._begun = arrays.spread_cycles[rows].T
+    def __init__(self, members: Members, values: Array) -> None:
+        self.members, self._values = members, values
+        self._arrays, self._rows, self._pitches = members.arrays, members.rows, members.pitches
+        self._begun = self._arrays.spread_cycles[self._rows].T
         self._knobs = [
-            (knob, value, arrays.spreads[rows, knob, :partials])
+            (knob, value, members.shares[knob])
             for knob, value in enumerate(values)
             if value.any() or self._begun[knob].any()
         ]
@@ -60,20 +78,25 @@ class Spread:
         self._ahead: Array | None = None
         self.moves = bool((values[:, 1:] != values[:, :1]).any())
         """Whether a knob is on its way."""
-        self.factors: Array = np.ones((1, 1, 1))
-        """What each frequency is multiplied by, (S + 1, K, P); (1, ...): all the time."""
-        for _, value, share in self._knobs:
-            ends = value if self.moves else value[:1]
-            self.factors = self.factors + ends[:, :, None] * share
-        self.most = float(self.factors.max())
-        self._pitches_now: Array = self._pitches if self.moves else self._pitches * self.factors[0]
+        self.most = 1.0
+        """No frequency is multiplied by more."""
+        for knob, value, _ in self._knobs:
+            self.most += float(max(value.max(), -value.min())) * members.most[knob]
+        self._pitches_now = self._pitches if self.moves else self._pitches * self.factors[0]
         self._i_omega: NDArray[np.complex64] | None = None
 
-    def still_holds(self, key: tuple[int, Rows, int], values: Array) -> bool:
+    @cached_property
+    def factors(self) -> Array:
+        """What each frequency is multiplied by, (S + 1, K, P); (1, ...): all the time."""
+        factors: Array = np.ones((1, 1, 1))
+        for _, value, share in self._knobs:
+            ends = value if self.moves else value[:1]
+            factors = factors + ends[:, :, None] * share
+        return factors
+
+    def still_holds(self, values: Array) -> bool:
         """Whether all that is known of the block before is so in this one."""
-        if self.moves or not isinstance(key[1], slice) or key != self._key:
-            return False
-        return bool((self._values[:, :1] == values).all())
+        return not self.moves and bool((self._values[:, :1] == values).all())
 
     def follow(
         self, frame: int, ramps: Ramps, ratios: Array, begun: Array, course: Trajectory, own: Mask
@@ -90,13 +113,13 @@ class Spread:
         cycles: Array = course.cycles[:, :, None] * self._pitches
         self._courses = []
         frequency = arrays.frequency[rows]
-        for knob, value, share in self._knobs:
+        for knob, value, _ in self._knobs:
             path, since = ratios * value, self._begun[knob].copy()
             for voice in fresh:
                 since[voice] = -frequency[voice] * turned(path[:, voice], int(into[voice]), ramps)
             along, slope = cycles_along(ramps, path, frequency, since, own)
             arrays.spread_cycles[rows, knob] = along[0]
-            cycles += along[1:, :, None] * (share * self._pitches)
+            cycles += along[1:, :, None] * self.members.spread_pitches[knob]
             self._courses.append((along[1:], slope))
         return cycles
 
@@ -107,13 +130,13 @@ class Spread:
         """
         cycles: Array = course.cycles[:, :, None] * self._pitches_now
         if not self._since:
-            for knob, value, share in self._knobs:
+            for knob, value, _ in self._knobs:
                 since = self._begun[knob] - value[0] * begun
                 for voice in fresh:
                     since[voice] = 0.0
                 self._since.append(since)
                 if since.any():
-                    more = self._pitches * share * since[:, None]
+                    more = self.members.spread_pitches[knob] * since[:, None]
                     self._ahead = more if self._ahead is None else self._ahead + more
         for (knob, value, _), since in zip(self._knobs, self._since, strict=True):
             self._arrays.spread_cycles[self._rows, knob] = since + value[0] * course.end
@@ -174,22 +197,24 @@ class Spreading:
             return None
         motion_rows = arrays.motion_row[rows]
         values = np.empty((2, len(ramps.pitch_ratio), len(motion_rows)))
-        for knob in range(2):
-            values[knob, :-1] = ramps.begin[:, motion_rows, STRETCH + knob]
-            values[knob, -1] = ramps.end[-1, motion_rows, STRETCH + knob]
+        values[:, :-1] = ramps.begin.take(motion_rows, 1)[..., SPREAD].transpose(2, 0, 1)
+        values[:, -1] = ramps.end[-1].take(motion_rows, 0)[:, SPREAD].T
         if not (arrays.spreading or values.any()):
             return None
         arrays.spreading = True
-        key = (arrays.changes, rows, partials)
-        if self._last is not None and self._last.still_holds(key, values):
-            return self._last
+        last, whole = self._last, isinstance(rows, slice)
+        if last is not None and whole and last.members.key == (arrays.changes, rows, partials):
+            if not last.still_holds(values):
+                self._last = last = Spread(last.members, values)
+            return last
         if not arrays.spread_known[rows].all():
             for row in np.arange(len(arrays.spread_known))[rows].tolist():
                 if not arrays.spread_known[row]:
                     arrays.spreads[row] = self._slots[row].timbre.spreads
                     arrays.spread_cycles[row], arrays.spread_known[row] = 0.0, True
-        self._last = Spread(arrays, rows, partials, values)
-        return self._last
+        made = Spread(Members(arrays, rows, partials), values)
+        self._last = made if whole else None  # rows that are numbers are others the next time
+        return made
 
 
 def _turning(cycles: Array) -> NDArray[np.complex64]:

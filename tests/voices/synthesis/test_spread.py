@@ -97,6 +97,21 @@ def test_a_spread_sound_does_not_depend_on_the_block(binding: dict[str, Any], fr
     assert same_db(takes[1], takes[0]) < -90
 
 
+def test_some_voices_are_spread_and_then_all_of_them() -> None:
+    """Channel 1 has vibrato from its wheel, channel 2 is spread: they come and go as moving."""
+    settings = settings_for("spread", bindings=[APART], room={"level_db": -80.0})
+    made = sound(pair={"level_db": -3.0, "cents": 10.0})
+    events = [on(480, key, 100, channel=key > KEY) for key in (KEY, 64, 69)]
+    events += [control(2000, KNOB, 100, channel=1)]
+    events += [control(9000, 1, 80), control(15_000, 1, 0), control(22_000, 1, 60)]
+    events += [control(26_000, KNOB, 64, channel=1), control(30_000, 1, 0)]
+    takes = [
+        play(events, 40_960, block_frames=each, sounds={"spread": made}, settings=settings)
+        for each in (1024, 64)
+    ]
+    assert same_db(takes[1], takes[0]) < -90
+
+
 def test_a_turned_knob_makes_no_click_in_held_notes() -> None:
     """Nothing is above the highest partial but what its own turning puts there."""
     made = sound(harmonics=4, pair={"level_db": -3.0, "cents": 10.0})
