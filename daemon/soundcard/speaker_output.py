@@ -18,12 +18,14 @@ from typing import Any
 import numpy as np
 
 from daemon.soundcard.card import Card
-from daemon.soundcard.output import STALL_S, OutputError, Source
+from daemon.soundcard.output import OutputError, Source
 
 PERIOD_FRAMES = 512
 """The bridge asks for so many frames at once, if it can."""
 BUFFER_S = 0.1
 """As short as a busy radio allows."""
+RADIO_STALL_S = 3.0
+"""So long a radio may be disturbed; one out of reach ends by itself, in 20 seconds at most."""
 _PLAYBACK, _INTERLEAVED, _FLOAT = 0, 3, 14
 _DRY = -32  # -EPIPE: an underrun
 _SUSPENDED = -86  # -ESTRPIPE
@@ -96,7 +98,7 @@ class SpeakerOutput:
         """Return whether the speaker takes what is played, and has asked for a block lately."""
         if self.blocks != self._seen_blocks:
             self._seen_blocks, self._seen_at = self.blocks, now_s
-        return not self._lost and now_s - self._seen_at < STALL_S
+        return not self._lost and now_s - self._seen_at < RADIO_STALL_S
 
     def _play(self) -> None:
         """Write block after block until the speaker is gone."""
