@@ -2,6 +2,7 @@ import ctypes
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -136,3 +137,14 @@ def test_one_that_cannot_be_opened_is_closed_and_says_why() -> None:
     with pytest.raises(OutputError, match="No such device"):
         SpeakerOutput(card, Source(), block_frames=BLOCK, library=alsa)
     assert alsa.closed
+
+
+@pytest.mark.needs("rtmidi")
+def test_alsa_itself_understands_what_is_asked_of_it() -> None:
+    """Its null device takes everything; rtmidi stands on the same library."""
+    card = Card("nothing", "bluetooth", RATE, 2, -1, pcm="null")
+    output = SpeakerOutput(card, Source(), block_frames=BLOCK)
+    assert output._buffer_frames == BUFFER
+    assert output._write(np.zeros((BLOCK, 2), np.float32)) == BLOCK
+    with pytest.raises(OutputError, match="No such"):
+        SpeakerOutput(replace(card, pcm="no-such-speaker"), Source(), block_frames=BLOCK)
