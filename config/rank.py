@@ -25,6 +25,7 @@ Decay = Annotated[float, Field(ge=0.02, le=600.0)]
 Rise = Annotated[float, Field(ge=0.001, le=20.0)]
 Slope = Annotated[float, Field(ge=-48.0, le=24.0)]
 Pan = Annotated[float, Field(ge=-1.0, le=1.0)]
+KeySlope = Annotated[float, Field(ge=-12.0, le=12.0)]
 _TWO = Field(min_length=2, max_length=2)
 Slopes = Slope | Annotated[list[Slope], _TWO]
 Decays = Decay | Annotated[list[Decay], _TWO]
@@ -80,8 +81,9 @@ class KeyScaling(Section):
 
     level_db: float = Field(default=0.0, ge=-24.0, le=24.0)
     """How much louder a key an octave higher is."""
-    slope_db: float = Field(default=0.0, ge=-12.0, le=12.0)
-    """How much flatter its slope is, in dB per octave of partials."""
+    slope_db: KeySlope | Annotated[list[KeySlope], _TWO] = 0.0
+    """How much flatter its slope is, in dB per octave of partials; of two numbers, the first
+    counts below C4 and the second above."""
     decay: float = Field(default=1.0, ge=0.1, le=2.0)
     """What its decay times are multiplied by."""
     rise: float = Field(default=1.0, ge=0.1, le=2.0)

@@ -82,6 +82,8 @@ class Velocity(Section):
     """How much quieter velocity 1 is than velocity 127."""
     tilt_db: float = Field(default=0.0, ge=0.0, le=12.0)
     """How much duller velocity 1 is than velocity 127, in dB per octave."""
+    tilt_per_octave_db: float = Field(default=0.0, ge=-12.0, le=12.0)
+    """How much more of that a key an octave higher has, from C4 on; for ranks only."""
 
 
 class Sound(Section):
@@ -119,6 +121,10 @@ class Sound(Section):
         given = [bool(self.ranks), self.partials is not None, self.footage is not None]
         if sum(given) != 1:
             raise ValueError("exactly one of [[ranks]], [partials] and [footage] must be given")
+        if self.velocity.tilt_per_octave_db and not self.ranks:
+            raise ValueError(
+                "velocity.tilt_per_octave_db: must be left out where there are no ranks"
+            )
         if len(self.balance_db) not in (0, 8):
             raise ValueError(
                 f"balance_db: has {len(self.balance_db)} levels, must have 8: C1 to C8"

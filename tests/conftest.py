@@ -13,12 +13,13 @@ import sys
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
-from collections.abc import Generator, Iterator
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 import hypothesis
 import pytest
 
+from tests.support import acceptance
 from tests.support.capabilities import allowed
 from tests.support.daemon_process import Daemon
 from tests.support.jack_server import JackServer, own_name
@@ -44,6 +45,16 @@ def keep_pure(event: str, _arguments: tuple[object, ...]) -> None:
 
 
 sys.addaudithook(keep_pure)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    told = "print what each acceptance test has measured, sound by sound"
+    parser.addoption("--measured", action="store_true", help=told)
+
+
+@pytest.fixture
+def measured(record_property: Callable[[str, object], None]) -> acceptance.Measured:
+    return acceptance.checked(record_property)
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -80,6 +91,14 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     for need, names in forbidden.items():
         told = ", ".join(names)
         terminalreporter.write_line(f"not possible here, for lack of {need}: {len(names)}: {told}")
+    if terminalreporter.config.getoption("measured"):
+        reports = [
+            each for kind in ("passed", "failed") for each in terminalreporter.getreports(kind)
+        ]
+        kept = [entry for report in reports for entry in report.user_properties]
+        entries = [told for name, told in kept if name == acceptance.PROPERTY]
+        for line in acceptance.table(entries):
+            terminalreporter.write_line(line)
 
 
 @pytest.hookimpl(wrapper=True)

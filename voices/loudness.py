@@ -37,6 +37,22 @@ def weight(hertz: Array) -> Array:
     return np.asarray(np.maximum(np.square(np.abs(above / below)), LEAST))
 
 
+def _falls(decays_s: Array) -> Array:
+    """Return by how many nepers partials fall in `WINDOW_S`."""
+    return np.asarray(LN_1000 * WINDOW_S / np.minimum(decays_s, 1e6))
+
+
+def _lasting(falls: Array) -> Array:
+    """Return the mean power of falling partials over `WINDOW_S`, beside that at the beginning."""
+    return np.asarray(np.maximum(-np.expm1(-2.0 * falls) / (2.0 * falls), LEAST))
+
+
+def single_powers(hertz: Array, phasors: NDArray[np.complex128], decays_s: Array) -> Array:
+    """Return the weighted power of each partial over `WINDOW_S`, were it alone, (P,)."""
+    powers = np.square(np.abs(phasors)).sum(axis=0) * weight(hertz) / (2.0 * len(phasors))
+    return np.asarray(powers * _lasting(_falls(decays_s)))
+
+
 def heard_power(hertz: Array, phasors: NDArray[np.complex128], decays_s: Array) -> float:
     """Return the weighted power of partials over `WINDOW_S` from their beginning.
 
@@ -47,11 +63,10 @@ def heard_power(hertz: Array, phasors: NDArray[np.complex128], decays_s: Array) 
     order = np.argsort(hertz)
     hertz, decays_s = hertz[order], decays_s[order]
     phasors = phasors[:, order] * np.sqrt(weight(hertz) / (2.0 * len(phasors)))
-    falls = LN_1000 * WINDOW_S / np.minimum(decays_s, 1e6)
+    falls = _falls(decays_s)
     cycles = hertz * WINDOW_S
-    lasting = np.maximum(-np.expm1(-2.0 * falls) / (2.0 * falls), LEAST)
     powers = np.square(np.abs(phasors)).sum(axis=0)
-    power = float(powers @ lasting)
+    power = float(powers @ _lasting(falls))
     for apart in range(1, min(MOST_BEATING, len(hertz) - 1) + 1):
         near = np.flatnonzero(
             (hertz[apart:] - hertz[:-apart] < BEATS_HZ) & np.isfinite(decays_s[apart:])

@@ -6,10 +6,13 @@ practice; J. Liljencrants).
 
 import numpy as np
 import pytest
+from scipy import signal
 
+from tests.support.acceptance import Measured
+from tests.support.measure import Levels
 from tests.support.measure_sounds import beat, correlation, envelope, part
-from tests.support.playing import RATE, control, on
-from tests.support.takes import perform_dry
+from tests.support.playing import RATE, Recording, control, on
+from tests.support.takes import of, perform_dry
 
 pytestmark = pytest.mark.slow
 NAME, KEY, HZ = "stopped-flute", 72, 523.2511
@@ -24,6 +27,27 @@ def test_the_effects_knob_sets_how_deep_it_swings(
     rate, depth_db = beat(part(envelope(audio, HZ, 60.0), 3.5, 5.8))
     assert 4.0 <= rate <= 7.5
     assert least_db <= depth_db <= most_db
+
+
+def smooth_level(audio: Recording) -> Levels:
+    window = np.hanning(0.03 * RATE)
+    power = np.square(audio, dtype=np.float64).sum(axis=1)
+    return np.asarray(np.sqrt(signal.fftconvolve(power, window, "same")))
+
+
+@pytest.mark.parametrize(
+    "name", of("flue", "reed", "bowed", "blown", "sung", "glass", "drone", "bell")
+)
+def test_it_takes_hold_of_every_sound_that_lasts(name: str, measured: Measured) -> None:
+    """As the swing that it adds to the level of the whole, smoothed over 30 ms."""
+    rates, depths = {}, {}
+    for key in (36, 60, 96):
+        still = perform_dry(name, [on(0, key, 100)], 3.0)
+        swung = perform_dry(name, [control(0, 92, 127), on(0, key, 100)], 3.0)
+        levels = smooth_level(swung) / smooth_level(still)
+        rates[key], depths[key] = beat(part(levels, 1.5, 2.9))
+    measured("tremulant by CC 92: hertz", name, rates, 4.0, 7.5)
+    measured("tremulant by CC 92: dB", name, depths, 1.0, 8.0)
 
 
 def test_without_it_a_note_stands_still() -> None:

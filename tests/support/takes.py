@@ -18,6 +18,9 @@ PLAYED = sorted(set(shipped()) - set(MEASURING))
 """The sounds that are there to be played."""
 CHORD = (36, 48, 55, 60, 64, 67, 72, 76)
 """Eight keys over three octaves and a half."""
+OCTAVES = range(36, 97, 12)
+"""C2, C3 ... C7."""
+SOFT, MIDDLING, HARD = VELOCITIES = (20, 64, 127)
 COMPASS = range(36, 97, 5)
 """C2 to C7, twelve of the keys of an octave."""
 
@@ -69,6 +72,11 @@ def note(
 
 
 @cache
-def chord(name: str, seconds: float = 1.2) -> Recording:
+def chord(name: str, velocity: int = 100) -> Recording:
     """Return the chord of eight."""
-    return perform_dry(name, [on(0, key, 100) for key in CHORD], seconds)
+    return perform_dry(name, [on(0, key, velocity) for key in CHORD], 1.2)
+
+
+def hz(key: int) -> float:
+    """Return the frequency of a key."""
+    return float(440.0 * 2.0 ** ((key - 69) / 12))

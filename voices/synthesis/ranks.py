@@ -96,8 +96,8 @@ class Group:
         self._pan = np.array([row.pan for row in rows])
         scalings = [row.rank.keys for row in rows]
         octaves = np.log2(np.maximum(self.numbers, 1.0))
-        self._db_by_octave = np.array([each.level_db for each in scalings])
-        self._db_by_octave += np.array([each.slope_db for each in scalings]) * octaves
+        slopes = np.array([np.broadcast_to(each.slope_db, 2) for each in scalings]).T
+        self._db_by_octave = np.array([each.level_db for each in scalings]) + slopes * octaves
         self._decay_by_octave = np.array([each.decay for each in scalings])
         self._stretch = np.array([row.rank.stretch for row in rows])
         self._stretch_by_octave = np.array([each.stretch for each in scalings])
@@ -139,7 +139,7 @@ class Group:
         beating = key_hz(key) * np.where(self._beats_each, ratios, pitch)
         beats = np.clip(self._beats_hz / np.sqrt(beating * MIDDLE_C_HZ), -MAX_BEATS, MAX_BEATS)
         ratios *= (tuning := (1.0 + beats) * self._tuning)
-        level_db = self._level_db + self._db_by_octave * octave
+        level_db = self._level_db + self._db_by_octave[int(octave > 0)] * octave
         for rank, members in self._bodies:
             hertz = key_hz(key) * ratios[members]
             level_db[members] += _body_db(rank.formants, rank.floor_db, hertz)

@@ -32,7 +32,8 @@ MAX_DECAY = 40.0 / LONGEST_BLOCK
 e^40 at most, and float32 goes to e^88; at 48 kHz it is a T60 of 3.7 ms."""
 
 FULL_STRETCH = 0.0005
-
+EVENED_AT = np.array([1.0, 20.0, 40.0, 60.0, 80.0, 100.0, 127.0])
+"""Velocities."""
 MOST_STRUCK = 8
 """For so many velocities a timbre keeps what it has worked out."""
 
@@ -88,6 +89,9 @@ class Spec:
     that are 1, (2, P); None: nothing spreads them."""
     noise_touch_db: float = 0.0
     """How much quieter those without a number are at velocity 1 than at 127, beside the others."""
+    evening: NDArray[np.float64] | None = None
+    """Gains at `EVENED_AT`, by which velocity changes the level as it is said to, whatever the
+    tilt takes away; None: all 1. The noise needs none."""
 
 
 def plain(sound: Sound) -> Spec:
@@ -170,7 +174,7 @@ class Timbre:
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
         self.sustain = envelope.sustain
-        self._noise_touch_db = spec.noise_touch_db
+        self._noise_touch_db, self._evening = spec.noise_touch_db, spec.evening
         self.release_noise: Timbre | None = None
         """What is heard as its key is released."""
         self._noise = (numbers == 0.0).nonzero()[0]
@@ -201,9 +205,11 @@ class Timbre:
         if curve.tilt_db:
             softness = (127 - velocity) / 126
             levels *= 10.0 ** (self._above_key * (-curve.tilt_db * softness / 20))
-        if self._noise_touch_db:
+        if self._evening is not None:
+            levels *= np.interp(velocity, EVENED_AT, self._evening)
+        if self._noise_touch_db or self._evening is not None:
             range_db = min(60.0, curve.range_db + self._noise_touch_db)
-            levels[self._noise] *= velocity_gain(velocity, range_db) / gain
+            levels[self._noise] = self.levels[self._noise] * velocity_gain(velocity, range_db)
         if len(self._struck) >= MOST_STRUCK:
             self._struck.clear()
         narrow = levels.astype(np.float32)

@@ -17,8 +17,16 @@ from numpy.typing import NDArray
 from config.rank import MAX_PARTIALS, Noise
 from config.sound import Envelope, Sound, Velocity
 from voices.curves import velocity_gain
-from voices.loudness import USUAL_POWER, heard_power
-from voices.synthesis.ranks import GOLDEN, TOGETHER_HZ, Group, groups, key_hz, noise_columns
+from voices.synthesis.evening import USUAL_VELOCITY, key_gain, touch_gains
+from voices.synthesis.ranks import (
+    GOLDEN,
+    TOGETHER_HZ,
+    Group,
+    groups,
+    key_hz,
+    noise_columns,
+    octaves,
+)
 from voices.synthesis.timbre import IN_RANK, Spec, Timbre, sides_of, turns
 
 Shape = tuple[int, int]
@@ -33,8 +41,6 @@ TWIN_CYCLES = 0.19
 """How far the two of a partial on both sides are apart in phase, where they have their place."""
 BALANCE_KEYS = range(24, 109, 12)
 """C1, C2 ... C8."""
-USUAL_VELOCITY = 100
-"""All are equally loud when they are struck like this."""
 
 
 _UNEVEN = np.arange(1, MAX_PARTIALS + 1) ** 2 * GOLDEN
@@ -88,7 +94,11 @@ class Voicing:
             gain = self._evened(specs, key)
             self._even_vowels(specs, key, gain)
             gain *= self._balance(key)
-            specs = [replace(spec, levels=np.asarray(spec.levels) * gain) for spec in specs]
+            velocity = sound.velocity.model_copy(update={"tilt_db": self._tilt_db(key)})
+            evening = touch_gains(specs, key, velocity.tilt_db)
+            for place, spec in enumerate(specs):
+                levels = np.asarray(spec.levels) * gain
+                specs[place] = replace(spec, levels=levels, velocity=velocity, evening=evening)
             if sound.onset_noise is not None:
                 noise = self._of_noise(sound.onset_noise, key)
                 if self._groups[-1].rise_at(60) <= ALIKE * sound.onset_noise.rise_s:
@@ -111,20 +121,13 @@ class Voicing:
 
     def _evened(self, specs: Sequence[Spec], key: int) -> float:
         """Return the gain that makes a key as loud as all others are."""
+        usual = key_gain(specs, key, self._tilt_db(key))
+        return usual / velocity_gain(USUAL_VELOCITY, self.sound.velocity.range_db)
+
+    def _tilt_db(self, key: int) -> float:
+        """Return how much duller velocity 1 is than 127 on a key, in dB per octave."""
         curve = self.sound.velocity
-        softness = curve.tilt_db * (127 - USUAL_VELOCITY) / 126
-        parts = []
-        for spec in specs:
-            lasting = np.full(len(spec.ratios), True)
-            if spec.first_to_go is not None:
-                lasting &= ~spec.first_to_go
-            ratios, levels = np.asarray(spec.ratios), np.asarray(spec.levels)
-            levels = levels * 10.0 ** (np.maximum(np.log2(ratios), 0.0) * -softness / 20)
-            columns = ratios * key_hz(key), spec.phasors[0] * levels, np.asarray(spec.decays_s)
-            parts.append([column[..., lasting] for column in columns])
-        power = heard_power(*(np.concatenate(each, axis=-1) for each in zip(*parts, strict=True)))
-        usual: float = (USUAL_POWER / power) ** 0.5
-        return usual / velocity_gain(USUAL_VELOCITY, curve.range_db)
+        return max(0.0, curve.tilt_db + curve.tilt_per_octave_db * octaves(key))
 
     def _even_vowels(self, specs: Sequence[Spec], key: int, gain: float) -> None:
         """Make every vowel as loud as the first, whose gain is given."""
