@@ -106,9 +106,8 @@ class Shaping:
 
     def _keep_drafts(self) -> None:
         if self._in_force.loaded.settings.remember == "shaping":
-            for name, sound in list(self._drafts.items()):
-                if not self._kept.may_write(name):
-                    self._write(name, sound.model_dump(exclude_unset=True))
+            drafts = {n: each for n, each in self._drafts.items() if not self._kept.may_write(n)}
+            self._write({n: each.model_dump(exclude_unset=True) for n, each in drafts.items()})
 
     def close(self) -> None:
         """Keep drafts before the daemon goes, if the settings say so; else tell which are lost."""
@@ -129,6 +128,12 @@ class Shaping:
             if program < len(names):
                 return names[program]
         return settings.sound.name
+
+    @property
+    def _played(self) -> list[str]:
+        """The sounds that keys play: that one, or those of the zones."""
+        zones = self._in_force.loaded.settings.zones
+        return list(dict.fromkeys(zone.sound or self.current for zone in zones)) or [self.current]
 
     def _sounds(self) -> Mapping[str, Sound]:
         return {**shipped(), **self._in_force.loaded.sounds}
@@ -160,62 +165,79 @@ class Shaping:
 
     def _keep(self, question: AskKeep, now_us: int) -> dict[str, Any]:
         """Have a sound written under a name: the text given, or what is heard now."""
-        name, base = question.name, self.current
+        name, base = question.name, self._base
         if why := self._kept.may_write(name):
             return {"faults": [why]}
         if question.text:
             table = parse_toml(question.text, name)
             validate(Sound, table, name)
-            self._write(name, table, question.text)
+            self._write({name: table}, question.text)
         elif self._playing():
             self._asked = name  # the player is to say what knobs have made of it
             self._controllers.ask_moves(now_us)
         else:
-            self._keep_shaped(name, {})
+            self._keep_shaped({name: base}, {})
         return {"name": name, "of": base, "path": str(self._kept.path(name))}
 
     def gestured(self, done: Gesture) -> str:
         """Do what a gesture asks for, or take what was asked of the player; return a cue."""
         moves = {(target, number): value for target, number, value in done.moves}
         if not done.words and self._asked:
-            self._keep_shaped(self._asked, moves)
-            self._asked = ""
-        elif done.words == "keep":
-            return self._keep_heard(moves)
-        elif done.words == "forget":
+            name, self._asked = self._asked, ""
+            return self._keep_shaped({name: self._base}, moves)
+        if done.words == "keep":
+            played = [each for each in self._played if moves or each in self._drafts]
+            if played and self._in_force.loaded.settings.remember == "nothing":
+                log.warning('%s: is not kept: remember = "nothing"', ", ".join(played))
+                return "refused"
+            return self._keep_shaped({each: each for each in played}, moves)
+        if done.words == "forget":
             told = self._forget(AskForgetAll(ask="forget_all"))["forgotten"]
             return "forgotten" if told else "gesture"
         return "gesture"
 
-    def _keep_heard(self, moves: Moves) -> str:
-        """Keep the sound that plays, if it has been shaped, in its own place; return a cue."""
-        name = self.current
-        if not moves and name not in self._drafts:
-            return "gesture"
-        why = self._kept.may_write(name)
-        if self._in_force.loaded.settings.remember == "nothing":
-            why = 'the settings say remember = "nothing"'
-        if why:
-            log.warning("the sound '%s' is not kept: %s", name, why)
-            return "refused"
-        self._keep_shaped(name, moves)
+    @property
+    def _base(self) -> str:
+        """The sound that is kept under another name."""
+        return self.current if self.current in self._played else self._played[0]
+
+    def _keep_shaped(self, names: Mapping[str, str], moves: Moves) -> str:
+        """Have sounds written as knobs have made them, by name and what each is made from.
+
+        Return a cue.
+        """
+        there, tables = self.over(self._sounds()), {}
+        for name, base in names.items():
+            try:
+                tables[name] = shaped(there[base], moves)
+                validate(Sound, tables[name], name)
+            except ConfigError as error:
+                log.warning("the sound '%s' is not kept: %s", name, error.faults[0])
+                return "refused"
+            if why := self._kept.may_write(name):
+                log.warning("the sound '%s' is not kept: %s", name, why)
+                return "refused"
+        self._write(tables)
+        if any(name == base for name, base in names.items()):
+            # Once the files are read, the sounds have what the knobs add to them now.
+            self._controllers.rest(self._in_force.loaded.settings.bindings, self._clock_us())
         return "gesture"
 
-    def _keep_shaped(self, name: str, moves: Moves) -> None:
-        """Have the sound that plays written under a name, as knobs have made it."""
-        base = self.current
-        table = shaped(self._drafts.get(base) or self._sounds()[base], moves)
-        validate(Sound, table, name)
-        self._write(name, table)
-        if name == base:  # once the file is read, the sound has what the knobs add to it now
-            self._controllers.rest(self._in_force.loaded.settings.bindings, self._clock_us())
+    def _write(self, tables: Mapping[str, Mapping[str, Any]], text: str = "") -> None:
+        """Have sounds' files written at once, and together: that is one edit, and so it is read."""
+        writes = [self._kept.write(name, table, text) for name, table in tables.items()]
 
-    def _write(self, name: str, table: Mapping[str, Any], text: str = "") -> None:
-        """Have a sound's file written at once; that counts as an edit, and so it is read."""
-        self._drafts.pop(name, None)
-        log.info("kept: the sound '%s'", name)
-        self._writes.request(f"the sound '{name}'", lambda: self._kept.write(name, table, text))
-        self._writes.hurry()
+        def write() -> None:
+            for each in writes:
+                each()
+
+        for name in tables:
+            self._drafts.pop(name, None)
+            log.info("kept: the sound '%s'", name)
+        if tables:
+            words = ", ".join(f"'{name}'" for name in tables)
+            self._writes.request(f"the sound {words}", lambda: write)
+            self._writes.hurry()
 
     def _forget(self, question: AskForgetAll) -> dict[str, Any]:
         """Return what would be as it was installed, and unless it is a look, have it so."""

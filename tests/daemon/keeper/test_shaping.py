@@ -251,6 +251,16 @@ def test_what_knobs_make_of_a_kept_sound_is_kept_as_it_is_heard(tmp_path: Path) 
     assert 20 * log10(after[1] / before[1]) == pytest.approx(tilt, abs=0.02)
 
 
+def test_where_there_are_zones_the_sounds_of_all_of_them_are_kept(tmp_path: Path) -> None:
+    zones = [{"keys": [0, 60], "sound": "sine"}, {"sound": "flat64"}]
+    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, zones=zones)
+    bench.turn(74, 0)
+    bench.command(38)
+    kept = sorted(path.stem for path in (tmp_path / "sounds").iterdir())
+    assert kept == ["flat64", "sine"], "the one that no key plays is left as it is"
+    assert bench.ask("keep", name="mine")["of"] == "sine"
+
+
 def test_nothing_shaped_is_nothing_to_keep(bench: Bench) -> None:
     bench.daemon.files.edit(gestures=GESTURES)
     bench.daemon.run(1.0)
