@@ -37,18 +37,17 @@ class PitchPaths:
 
     def follow(
         self,
-        cents: NDArray[np.float64],
-        depths: NDArray[np.float64],
+        path: NDArray[np.float64],
         moving: Iterable[int],
         points: Sequence[int],
     ) -> None:
         """Work out the ratios of the moving rows at control points, at frames ``points``.
 
-        ``cents`` and ``depths`` of the vibrato are those of all rows there, (S + 1, N).
+        ``path``: the cents, and the depth of the vibrato, of all rows there, (S + 1, N, 2).
         """
         known = points[0] == self._last_point
-        if self.ratios.shape != cents.shape:
-            self.ratios, known = np.empty(cents.shape), False
+        if self.ratios.shape != path.shape[:2]:
+            self.ratios, known = np.empty(path.shape[:2]), False
             self.ratios[:] = self._centre
         elif known:
             self.ratios[0] = self.ratios[-1]
@@ -62,10 +61,10 @@ class PitchPaths:
                 if known and place == 0:
                     ratio = ratios.item(0, row)
                 else:
-                    octaves, depth = cents.item(place, row), depths.item(place, row)
+                    cents, depth = path.item(place, row, 0), path.item(place, row, 1)
                     if depth:
-                        octaves += depth * sin(2 * pi * ((phase + pace * (point - since)) % 1.0))
-                    ratios[place, row] = ratio = 2.0 ** (octaves / 1200.0)
+                        cents += depth * sin(2 * pi * ((phase + pace * (point - since)) % 1.0))
+                    ratios[place, row] = ratio = 2.0 ** (cents / 1200.0)
                     if place and abs(ratio - before) > steepest:
                         steepest = abs(ratio - before)
                 if ratio < lowest:

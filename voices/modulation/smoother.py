@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from voices.modulation.pitch_paths import PitchPaths
 from voices.modulation.ramps import Ramps
-from voices.modulation.vibrato_lfo import VibratoLfo
+from voices.modulation.vibrato_lfo import LONGEST_BLOCK, VibratoLfo
 
 CONTROL_PERIOD = 64
 """Frames from one control point to the next."""
@@ -64,17 +64,17 @@ class Smoother:
         """Values that are not at their targets."""
         self._moved: dict[Cell, float] = {}
         """Values that are not the same all along the path, and where the last period began."""
+        self.respun: dict[int, tuple[int, int]] = {}
+        """From when until which start of a longest block a row's spectrum counts as changing."""
         self._moving_until: dict[int, float] = {}
         """Until which frame the pitch of which rows counts as moving."""
         self._path: NDArray[np.float64] | None = None
-        """Values at the ends of the control periods of a block, (S + 1, N, columns); None: to be
-        laid out anew."""
+        """Values at the ends of a block's periods, (S + 1, N, columns); None: not laid out."""
         self._pitches = PitchPaths(self._lfo)
         self._coefficient = 1.0 - exp(-CONTROL_PERIOD / (SMOOTHING_S * sample_rate))
         self.at_rest = True
         """Whether nothing moves."""
-        self._plain = True
-        self._shaped = self._spread = False
+        self._plain, self._shaped, self._spread = True, False, False
         self.set_level_columns(0)
 
     @property
@@ -114,8 +114,10 @@ class Smoother:
         for values in (self.values, self._target):
             values[target] = values[source]
         self._gliding |= {(target, column) for row, column in self._gliding if row == source}
-        copied = [(cell[1], at) for cell, at in self._moved.items() if cell[0] == source]
-        self._moved |= {(target, column): at for column, at in copied}
+        columns = {column: at for (row, column), at in self._moved.items() if row == source}
+        self._moved |= {(target, column): at for column, at in columns.items()}
+        if source in self.respun:
+            self.respun[target] = self.respun[source]
         if source in self._moving_until:
             self._moving_until[target] = self._moving_until[source]
         self._lfo.copy_row(source, target)
@@ -135,8 +137,7 @@ class Smoother:
         """Bring a row that no voice follows to rest at zero."""
         self._still(row)
         self.values[row] = self._target[row] = 0.0
-        if self._pending:
-            self._pending = deque(each for each in self._pending if each[1] != row)
+        self._pending = deque(each for each in self._pending if each[1] != row)
         self._lfo.clear_row(row)
 
     def _still(self, row: int) -> None:
@@ -144,6 +145,7 @@ class Smoother:
         self._gliding = {each for each in self._gliding if each[0] != row}
         self._moved = {each: at for each, at in self._moved.items() if each[0] != row}
         self._moving_until.pop(row, None)
+        self.respun.pop(row, None)
         self._path = None
 
     def set_vibrato_rate(self, row: int, rate_hz: float, frame: int) -> None:
@@ -174,12 +176,13 @@ class Smoother:
         self._gliding.clear()
         self._moved.clear()
         self._moving_until.clear()
-        self._path, self.gains_moving = None, False
+        self._path = None
         self._come_to_rest()
         self.at_rest = not self.values[:, RESTLESS].any()
 
     def _come_to_rest(self) -> None:
         self.at_rest, self._plain = True, not self.values[:, SHAPE].any()
+        self.gains_moving = False
 
     def advance(self, frame: int, frames: int) -> Ramps | None:
         """Move through a block; return None when nothing moves in it."""
@@ -188,26 +191,21 @@ class Smoother:
         self._lfo.advance(frame)
         offset = frame % CONTROL_PERIOD
         periods = max(1, frames // CONTROL_PERIOD)
-        path = self._path
-        anew = path is None or len(path) != periods + 1
-        if anew or path is None:
-            path = self._lay_out(periods)
+        anew = self._path is None
+        path = self._lay_out(periods) if self._path is None else self._path
         if offset == 0:
             self._go_on(path, frame)
         if not (self._moved or self._moving_until or self._pending or self._gliding):
-            self.gains_moving = False
             self._come_to_rest()
             return None
         if anew or offset == 0:
             first = frame - offset
             points = range(first, first + (periods + 1) * CONTROL_PERIOD, CONTROL_PERIOD)
-            turning = path[..., PITCH], path[..., VIBRATO_DEPTH]
-            self._pitches.follow(*turning, self._moving_until, points)
-        self.gains_moving = reshaping = spreading = False
-        for _, column in self._moved:
-            self.gains_moving |= column < PITCH
-            reshaping |= column >= TILT
-            spreading |= STRETCH <= column < TILT
+            self._pitches.follow(path[..., PITCH:STRETCH], self._moving_until, points)
+        columns = {column for _, column in self._moved}
+        self.gains_moving = LEFT in columns or RIGHT in columns
+        reshaping = max(columns, default=0) >= TILT
+        spreading = STRETCH in columns or DETUNING in columns
         pitches, length = self._pitches, min(frames, CONTROL_PERIOD)
         return Ramps(
             *(length, offset, frame // CONTROL_PERIOD % 2 == 1, pitches.max_slope),
@@ -270,19 +268,21 @@ class Smoother:
             value, target = self.values.item(cell), self._target.item(cell)
             distance = target - value
             self._moved[cell] = value
+            value += distance * self._coefficient
             if abs(distance) < self._tolerance[column]:
                 value = target
                 self._gliding.remove(cell)
-            else:
-                value += distance * self._coefficient
             self.values[cell] = value
             path[:, row, column] = value
             if column >= TILT:
                 self.reshaping[row] = True
             elif column >= PITCH:
                 self.moving[row] = True
-                until = point + CONTROL_PERIOD + MOVING_S * self._sample_rate
-                self._moving_until[row] = until
+                self._moving_until[row] = point + CONTROL_PERIOD + MOVING_S * self._sample_rate
+            if column >= STRETCH:
+                since, until = self.respun.get(row, (point, point))
+                ends = (point // LONGEST_BLOCK + 2) * LONGEST_BLOCK
+                self.respun[row] = since if point < until else point, ends
 
     def _take_targets(self, until: int | None, row: int | None = None) -> None:
         """Set the targets that are due by a frame; of one row only, if given."""

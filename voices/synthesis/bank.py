@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import GAINS, Smoother
+from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 from voices.phases.chirps import Chirps
 from voices.phases.phasor_tables import shape_of
 from voices.synthesis.attack_lines import AttackLines
@@ -28,6 +29,7 @@ from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows, TableCache
 from voices.synthesis.timbre import PADDING, padded
 from voices.synthesis.voice_arrays import VoiceArrays
+from voices.synthesis.warped_voices import WarpedVoices
 
 _NONE = np.zeros(0, np.intp)
 PRUNE_FRAMES = 1024
@@ -61,6 +63,10 @@ class Bank:
             self.arrays, self.slots, frames, smoother, partial_gains, cache
         )
         self._moving = MovingVoices(self.arrays, self.slots, partial_gains, chirps)
+        self._warped = WarpedVoices(
+            *(self.arrays, self.slots, frames, smoother),
+            *(self._resting.changing, self._moving),
+        )
         self._frames = frames
         self._smoother = smoother
         self._cache = cache
@@ -123,6 +129,7 @@ class Bank:
         """Move a slot with another row of `Smoother` from now on."""
         slot.motion_row = self.arrays.motion_row[slot.index] = motion_row
         self._gains_unknown = True
+        self.arrays.changes += 1
 
     def _watch_end(self, slot: Slot) -> None:
         if slot.segment.sustain > 0:
@@ -155,6 +162,8 @@ class Bank:
         if arrays.onset[stale].size:
             self._resting.refresh(stale, frame, ramps)
             self.gains = None
+        if frame % LONGEST_BLOCK == 0:
+            self._warped.choose(frame, count)
         wave = self._wave[:count]
         before, partials = self._rendered_partials, self.active_partials
         self._rendered_partials = partials
@@ -165,9 +174,9 @@ class Bank:
             changing = self._changing(moving, ramps)
             self._resting.render(count, before, partials, wave, changing, ramps)
         flat = wave.reshape(count, -1, self._frames)
-        if len(moving) and ramps is not None:
-            self._moving.render(moving, before, partials, frame, ramps, flat)
         self._any_stale = len(moving) > 0
+        if len(moving) and ramps is not None:
+            self._render_moving(moving, before, partials, frame, ramps, flat)
         level = self._envelopes.levels(frame, count)
         if level.shape[1] == 1:
             self.level = level
@@ -175,6 +184,23 @@ class Bank:
             flat *= level[:, None]
             self.level = None
         self.wave = flat
+
+    def _render_moving(
+        self,
+        moving: NDArray[np.intp],
+        before: int,
+        now: int,
+        frame: int,
+        ramps: Ramps,
+        wave: NDArray[np.float32],
+    ) -> None:
+        over: list[tuple[Rows, int, NDArray[np.float32]]] = []
+        if before == now:
+            moving, over = self._warped.render(moving, now, frame, ramps, wave)
+        if len(moving):
+            self._moving.render(moving, before, now, frame, ramps, wave)
+        for rows, first, heard in over:
+            wave[rows, :, first : first + heard.shape[2]] = heard
 
     def _changing(self, moving: NDArray[np.intp], ramps: Ramps | None) -> Rows | None:
         """Return the rows whose spectra alone are on their way in a block; None: of no slot."""
@@ -251,6 +277,9 @@ class Bank:
             for phasors in (arrays.state, arrays.onset_phasors):
                 phasors[used].swapaxes(1, 2)[inaudible] = 0.0
             arrays.lifetimes[used][inaudible] = np.inf
+            left = arrays.onset_phasors[used].any(axis=1) & (arrays.decays[used] > 0.0)
+            arrays.dying[used] = left.any(axis=1)
+            arrays.changes += 1
             for row in np.flatnonzero(~arrays.onset_phasors[used].any(axis=(1, 2))):
                 self.slots[row].ends = self.next_end = frame
         if not self._entering:

@@ -65,7 +65,7 @@ class MovingVoices:
             spread = self._spreading.of(rows, partials, ramps)
             weights = self._nyquist_weights(rows, partials, ramps, ratios, spread)
             own, steep = steepness(ramps, motion_rows, ratios, arrays.highest[rows], weights)
-            begun = self._cycles_begun(rows, frame, ramps, ratios)
+            begun = self.cycles_begun(rows, frame, ramps, ratios)
             course = trajectory(ramps, ratios, frequency, begun, own)
             pitches = arrays.ratios[rows, :partials]
             if spread is None:
@@ -125,7 +125,7 @@ class MovingVoices:
         used = rendered[skipped : skipped + height].transpose(3, 2, 1, 0, 4)
         wave.reshape(len(wave), *used.shape[1:])[rows] = used
 
-    def _cycles_begun(self, rows: Rows, frame: int, ramps: Ramps, ratios: Array) -> Array:
+    def cycles_begun(self, rows: Rows, frame: int, ramps: Ramps, ratios: Array) -> Array:
         """Return the cycles each voice's key has turned since its onset, as the block begins."""
         arrays = self._arrays
         if all(arrays.stale[rows].tolist()):

@@ -39,7 +39,7 @@ class RestingVoices:
         self._slots = slots
         self._shape = shape_of(frames, arrays.sides)
         self._smoother = smoother
-        self._changing = ChangingSpectra(arrays, slots, frames, smoother, partial_gains)
+        self.changing = ChangingSpectra(arrays, slots, frames, smoother, partial_gains)
         self._cache = cache
         self.audible = arrays.partials
         """Of every voice the partials from this one on have decayed to nothing."""
@@ -53,13 +53,14 @@ class RestingVoices:
         self._left = np.zeros(shape, np.complex64)
         self._views: tuple[Any, ...] = ()
         self._views_of = (0, 0)
-        self._changing.make_scratch()
+        self.changing.make_scratch()
 
     # --- coming to rest --------------------------------------------------------------------
 
     def refresh(self, rows: Rows, frame: int, ramps: Ramps | None) -> None:
         """Give voices that are at rest now the tables and state of the pitch they rest at."""
         arrays, smoother = self._arrays, self._smoother
+        arrays.changes += 1
         motion_rows = arrays.motion_row[rows]
         arrays.gain[rows] = smoother.values.T[GAINS].take(motion_rows, 1).T
         new = arrays.onset[rows] >= frame
@@ -100,7 +101,7 @@ class RestingVoices:
         frequency = arrays.frequency[rows] * np.exp2(cents / 1200.0)
         arrays.table_frequency[rows] = frequency
         level = np.exp(arrays.decays[rows] * (arrays.onset[rows] - frame)[:, None])
-        arrays.gains[rows] = gains = self._changing.at_start(rows, ramps)
+        arrays.gains[rows] = gains = self.changing.at_start(rows, ramps)
         level *= gains
         key_cycles = arrays.cycles_at(rows, frame, frequency)
         cycles = arrays.ratios[rows] * key_cycles[:, None]
@@ -140,8 +141,8 @@ class RestingVoices:
             self._cut_views(count, most)
         narrow, narrow_active, first, outer, left, left_real, inner, state, step = self._views
         if changing is not None and ramps is not None:
-            self._changing.begin(changing, count, most, ramps)
-            self._changing.draw(count, most, wave)
+            self.changing.begin(changing, count, most, ramps)
+            self.changing.draw(count, most, wave)
         else:
             narrow[:] = state
             if first is not None:
@@ -154,7 +155,7 @@ class RestingVoices:
                 kept = np.matmul(left_real[..., : 2 * fewer], inner[:, : 2 * fewer])
             else:
                 kept = np.empty_like(wave)
-                self._changing.draw(count, fewer, kept)
+                self.changing.draw(count, fewer, kept)
             rise = _rise(self._shape, self._arrays.sides)
             wave -= kept
             wave *= rise if partials > before else 1.0 - rise

@@ -56,6 +56,10 @@ class VoiceArrays:
         """... and from block to block."""
         self.state = room("state", np.complex128, self.sides, partials)
         """Level and phase of each partial at the start of the next block, on each side."""
+        self.turned = room("turned", np.complex128, self.sides, partials)
+        """The same, some frames before, for voices that are read along a warped time."""
+        self.dying = room("dying", bool)
+        """Whether any partial that is heard decays on its own."""
         self.gains = room("gains", np.float64, partials)
         """The gain of each partial that is in the state."""
         self.stale = room("stale", bool)
@@ -97,6 +101,7 @@ class VoiceArrays:
         self.wet[used] = [slot.wet for slot in slots]
         self.motion_row[used] = [slot.motion_row for slot in slots]
         self.stale[used] = True
+        self.dying[used] = [slot.timbre.any_decay for slot in slots]
         if self.spreading:
             self.spread_known[used] = False
         self.latest_onset = max(self.latest_onset, onsets.max())

@@ -1,0 +1,92 @@
+"""A chord in vibrato, bent and struck on the way, against its partials in double precision."""
+
+from math import exp
+from random import Random
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from config.settings import Settings
+from tests.support.measure import db, peak
+from tests.support.playing import RATE, Event, Recording, bend, control, off, on, play, sound
+from voices.curves import controller_gain, pan_gains, velocity_gain
+from voices.modulation.smoother import CONTROL_PERIOD, SMOOTHING_S
+from voices.modulation.vibrato_lfo import LONGEST_BLOCK
+
+Wave = NDArray[np.float64]
+FRAMES = 24 * LONGEST_BLOCK
+KEYS = range(36, 52)
+PARTIALS = 32
+HELD = {"attack_s": 0.001, "decay_s": 20.0, "sustain": 1.0}
+BENT = 12 * LONGEST_BLOCK + 17
+
+
+def heard(events: list[Event], block_frames: int, partials: int = PARTIALS) -> Recording:
+    return play(
+        events,
+        FRAMES,
+        settings=Settings.model_validate(
+            {"sound": {"name": "x"}, "vibrato": {"rate_hz": 6.0, "depth_cents": 50.0}}
+        ),
+        sounds={"x": sound([0.0] * partials, trim_db=-60.0, envelope=HELD)},
+        block_frames=block_frames,
+    )
+
+
+def turned(cents: float) -> Wave:
+    """Return the integral of the frequency ratio in vibrato, bent by so much from a frame on."""
+    grid = np.arange(0, FRAMES + CONTROL_PERIOD, CONTROL_PERIOD)
+    swing = 50.0 * np.sin(2 * np.pi * 6.0 * grid / RATE)
+    coefficient = 1.0 - exp(-CONTROL_PERIOD / (SMOOTHING_S * RATE))
+    value, bent = 0.0, [0.0]
+    for point in grid[:-1]:
+        distance = (cents if point >= BENT else 0.0) - value
+        value += distance if abs(distance) < 1e-3 else distance * coefficient
+        bent.append(value)
+    ratios = np.exp2((swing + np.array(bent)) / 1200)
+    begin, slope = ratios[:-1, None], np.diff(ratios)[:, None] / CONTROL_PERIOD
+    inside = np.arange(CONTROL_PERIOD)
+    before = np.cumsum(CONTROL_PERIOD * (ratios[1:] + ratios[:-1]) / 2)
+    before = np.concatenate([[0.0], before[:-1]])[:, None]
+    return np.asarray((before + begin * inside + slope * inside**2 / 2).reshape(-1))
+
+
+@pytest.mark.parametrize("block_frames", [32, 64, 256, 1024])
+def test_a_chord_in_vibrato_that_is_bent_follows_its_pitch(block_frames: int) -> None:
+    value = 3000
+    events = [control(0, 1, 127), *(on(0, key) for key in KEYS), bend(BENT, value)]
+    time = turned(200.0 * value / 8192)
+    wanted = np.zeros(FRAMES)
+    for key in KEYS:
+        cycles = 440.0 * 2 ** ((key - 69) / 12) / RATE * time
+        for number in range(1, PARTIALS + 1):
+            wanted += np.sin(2 * np.pi * (number * cycles % 1.0))
+    wanted *= 10 ** (-60 / 20) * velocity_gain(127, 24.0) * controller_gain(100) * pan_gains(64)[0]
+    # In the first block of the longest it is as exact as any other motion, and no more.
+    after = slice(2 * LONGEST_BLOCK, None)
+    error = heard(events, block_frames)[after, 0] - wanted[after]
+    assert db(float(np.abs(error).max() / np.abs(wanted[after]).max())) < -105.0
+
+
+@pytest.mark.parametrize("block_frames", [32, 64, 256])
+def test_a_lively_chord_in_motion_does_not_depend_on_the_block(block_frames: int) -> None:
+    """Keys, wheels and knobs, bends beyond what is read among them."""
+    chance = Random(5)
+    events = [control(0, 101, 0), control(0, 100, 0), control(0, 6, 7), control(0, 1, 90)]
+    events += [on(0, key) for key in KEYS]
+    for _ in range(60):
+        frame, key = chance.randrange(FRAMES), chance.choice(KEYS)
+        events += chance.choice(
+            [
+                [off(frame, key), on(frame + 700, key)],
+                [bend(frame, chance.randrange(-4000, 4000))],
+                [bend(frame, 8000), bend(frame + 900, 0)],
+                [control(frame, 74, chance.randrange(128))],
+                [control(frame, 1, chance.randrange(128))],
+                [control(frame, 11, chance.randrange(60, 128))],
+            ]
+        )
+    whole = heard(events, LONGEST_BLOCK)
+    difference = heard(events, block_frames) - whole
+    assert db(peak(difference) / peak(whole)) < -100.0

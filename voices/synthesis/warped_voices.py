@@ -1,0 +1,295 @@
+"""Voices whose pitch moves a little, drawn at their tables' pitch and read along a warped time.
+
+All voices of a row of `Smoother` share the warped time: the integral of its frequency ratio over
+that of the tables. Voices that are in it together are drawn as if at rest, some rows further than
+the block is long, and read between the samples along that time, all by one matrix of taps. Tables
+stay as they are, and no sine is evaluated; against a sine the error is below -120 dB. What a group
+cannot do so (wide bends, high partials, those that decay on their own, spectra that change) is left
+to `voices.synthesis.moving_voices`: period by period, so that the choice does not depend on the
+block.
+
+Units: frames, cycles. Shapes: ``G`` voices of a group, ``P`` partials, ``Z`` sides, ``S`` control
+periods, ``T`` frames; blocks of ``R`` rows by ``C`` columns (see `voices.phases.phasor_tables`).
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voices.modulation.ramps import Ramps
+from voices.modulation.smoother import CONTROL_PERIOD, SPREAD, Smoother
+from voices.modulation.vibrato_lfo import LONGEST_BLOCK
+from voices.phases.phasor_tables import shape_of
+from voices.phases.reading_kernel import Kernel, Reader, kernels
+from voices.synthesis.changing_spectra import ChangingSpectra
+from voices.synthesis.moving_voices import MovingVoices
+from voices.synthesis.slot import Slot
+from voices.synthesis.table_cache import Rows
+from voices.synthesis.voice_arrays import VoiceArrays
+
+LOWEST, HIGHEST = 0.84, 1.19
+"""Within these ratios of the tables' pitch, three semitones either way, voices are read."""
+LEAST = 512
+"""A group has at least so many partials: each costs less here, but a group has its own cost."""
+MARGIN = 32
+"""At least so many frames after its origin a group is read: more than any kernel reaches back."""
+
+_NONE = np.zeros(0, np.intp)
+
+Array = NDArray[Any]
+Key = tuple[int, int]
+"""A row of `Smoother`, and the ratio of the tables to the keys, in billionths."""
+
+
+@dataclass(slots=True)
+class Group:
+    """Voices that share a warped time."""
+
+    rows: Rows
+    slots: Sequence[Slot]
+    motion_row: int
+    ratio: float
+    """Of the tables to the keys."""
+    kernel: Kernel
+    ahead: float = 0.0
+    """How far the block's start is after the origin, of which the state is, in warped frames."""
+    due: int = -1
+    """The frame of the block for which that holds ..."""
+    new: Sequence[Slot] = ()
+    """... and the slots for which it does not yet."""
+
+
+class WarpedVoices:
+    """The groups of a bank."""
+
+    def __init__(
+        self,
+        arrays: VoiceArrays,
+        slots: Sequence[Slot],
+        frames: int,
+        smoother: Smoother,
+        changing: ChangingSpectra,
+        moving: MovingVoices,
+    ) -> None:
+        self._arrays = arrays
+        self._slots = slots
+        self._frames = frames
+        self._smoother = smoother
+        self._changing = changing
+        self._moving = moving
+        self._height, self._width = shape_of(frames, arrays.sides)
+        self._groups: dict[Key, Group] = {}
+        self._chosen: tuple[int, frozenset[int]] = -1, frozenset()
+        """When a block of any length last began, and the rows of `Smoother` that had enough
+        partials then."""
+        self._left_out: list[int] = []
+        """Moving voices in no group."""
+        self._known: tuple[int, bytes] | None = None
+        """What the groups are of: changes of rows, and the voices that move."""
+        self._reader = Reader(frames, HIGHEST)
+
+    def render(
+        self, moving: NDArray[np.intp], partials: int, frame: int, ramps: Ramps, wave: Array
+    ) -> tuple[NDArray[np.intp], list[tuple[Rows, int, Array]]]:
+        """Render those that fit into their rows of ``wave`` (V, Z, T); return the other voices.
+
+        And, of those among them that fit for a while, what is to be put over their sound when it
+        has been rendered: rows, the frame of the block where it begins, and their sound.
+        """
+        known = self._arrays.changes, moving.tobytes()
+        if known != self._known or self._arrays.spreading:
+            self._regroup(moving, frame)
+            self._known = known
+        if not self._groups:
+            return moving, []
+        rest, over = list(self._left_out), []
+        for group in self._groups.values():
+            path = (ramps.pitch_ratio[:, group.motion_row] / group.ratio).tolist()
+            fits = self._fits(group, path, ramps, frame - ramps.offset)
+            if all(fits):
+                heard = self._read(group, path, partials, frame, ramps)
+                wave[group.rows] = heard
+                continue
+            rows = group.rows
+            rest += range(rows.start, rows.stop) if isinstance(rows, slice) else rows.tolist()
+            for first, last in _runs(fits):
+                heard = self._read_part(
+                    group, path[first : last + 1], first, partials, frame, ramps
+                )
+                over.append((rows, first * ramps.sub_block_frames, heard))
+        return np.array(sorted(rest), np.intp) if rest else _NONE, over
+
+    def choose(self, frame: int, count: int) -> None:
+        """Choose the rows that had enough voices before a frame at which all blocks begin."""
+        arrays = self._arrays
+        old = arrays.motion_row[:count][arrays.onset[:count] < frame]
+        enough = (np.bincount(old) * arrays.partials >= LEAST).nonzero()[0]
+        since, before = self._chosen
+        self._chosen = frame, frozenset(enough.tolist())
+        if self._chosen[1] != before or since != frame - LONGEST_BLOCK:
+            self._known = None
+
+    def _regroup(self, moving: NDArray[np.intp], frame: int) -> None:
+        """Find the groups of the voices that move; those that were read together go on."""
+        arrays, before, (since, chosen) = self._arrays, self._groups, self._chosen
+        if since != frame - frame % LONGEST_BLOCK:
+            chosen = frozenset()
+        ratios = arrays.table_frequency[moving] / arrays.frequency[moving]
+        highest = (arrays.highest[moving] * ratios).tolist()
+        fit = ~(arrays.dying[moving] | arrays.spread_known[moving])
+        members: dict[Key, list[tuple[int, float, float]]] = {}
+        self._groups, self._left_out = {}, []
+        each = zip(
+            *(moving.tolist(), arrays.motion_row[moving].tolist(), ratios.tolist()),
+            *(highest, fit.tolist()),
+            strict=True,
+        )
+        for row, motion_row, ratio, top, fits in each:
+            if fits and motion_row in chosen and top <= kernels()[-1].band:
+                key = motion_row, round(ratio * 1e9)
+                members.setdefault(key, []).append((row, ratio, top))
+            else:
+                self._left_out.append(row)
+        for key, those in members.items():
+            numbers, top = [row for row, _, _ in those], max(top for _, _, top in those)
+            kernel = next(each for each in kernels() if top <= each.band)
+            slots = [self._slots[row] for row in numbers]
+            group = Group(_rows(numbers), slots, key[0], those[0][1], kernel)
+            if key in before:
+                old = before[key]
+                group.ahead, group.due = old.ahead, old.due
+                group.new = [slot for slot in slots if slot not in old.slots or slot in old.new]
+            self._groups[key] = group
+
+    def _fits(self, group: Group, path: list[float], ramps: Ramps, frame: int) -> list[bool]:
+        """Return in which control periods, the first of which starts at a frame, a group fits."""
+        inside = (LOWEST < ratio < HIGHEST for ratio in path)
+        fits = [begin and end for begin, end in pairwise(inside)]
+        row = group.motion_row
+        since, until = self._smoother.respun.get(row, (0, 0))
+        if until > frame:
+            for period in range(len(fits)):
+                if since <= frame + period * CONTROL_PERIOD < until:
+                    fits[period] = False
+        if ramps.spread:
+            spread = ramps.begin[:, row, SPREAD] != 0.0
+            spread |= ramps.end[:, row, SPREAD] != 0.0
+            fits = [here and not apart for here, apart in zip(fits, spread.any(1), strict=True)]
+        return fits
+
+    def _read(
+        self, group: Group, path: list[float], partials: int, frame: int, ramps: Ramps
+    ) -> NDArray[np.float32]:
+        """Return a block of a group, (G, Z, T), and let it go on to the next."""
+        arrays, rows = self._arrays, group.rows
+        if group.due != frame:
+            group.ahead, group.new = float(MARGIN), list(group.slots)
+        if group.new:
+            new = _rows([slot.index for slot in group.new])
+            begun = self._begun(new, group, frame, ramps)
+            arrays.turned[new] = self._state(new, group, begun, group.ahead, ramps)
+            arrays.cycles[new] = begun
+            group.new = []
+        places, turned = _places(path, ramps)
+        heard = self._draw(group, arrays.turned[rows], places + group.ahead, partials)
+        group.ahead += turned
+        group.due = frame + self._frames
+        while group.ahead >= self._frames + MARGIN:
+            group.ahead -= self._frames
+            arrays.turned[rows] *= arrays.step[rows][:, None]
+        arrays.cycles[rows] += arrays.frequency[rows] * (turned * group.ratio)
+        arrays.as_of[rows] = group.due
+        arrays.stale[rows] = True
+        return heard
+
+    def _read_part(
+        self, group: Group, path: list[float], first: int, partials: int, frame: int, ramps: Ramps
+    ) -> NDArray[np.float32]:
+        """Return the sound of a group in control periods of a block, the ``first`` and so on."""
+        begun = self._begun(group.rows, group, frame, ramps)
+        before = (ramps.pitch_ratio[: first + 1, group.motion_row] / group.ratio).tolist()
+        begun += self._arrays.frequency[group.rows] * (_places(before, ramps)[1] * group.ratio)
+        state = self._state(group.rows, group, begun, float(MARGIN), ramps)
+        return self._draw(group, state, _places(path, ramps)[0] + MARGIN, partials)
+
+    def _begun(self, rows: Rows, group: Group, frame: int, ramps: Ramps) -> Array:
+        """Return the cycles that keys have turned since their onsets as a block begins."""
+        count = len(self._arrays.onset[rows])
+        ratios = ramps.pitch_ratio[:, group.motion_row, None].repeat(count, axis=1)
+        return self._moving.cycles_begun(rows, frame, ramps, ratios)
+
+    def _state(self, rows: Rows, group: Group, begun: Array, ahead: float, ramps: Ramps) -> Array:
+        """Return the state of voices, (G, Z, P), so far before keys have turned so much."""
+        arrays = self._arrays
+        back = arrays.frequency[rows] * (group.ratio * ahead)
+        cycles = arrays.ratios[rows] * (begun - back)[:, None]
+        state = np.exp(2j * np.pi * (cycles - np.rint(cycles)))
+        state *= self._changing.at_start(rows, ramps)
+        return np.asarray(state[:, None] * arrays.onset_phasors[rows])
+
+    def _draw(
+        self, group: Group, state: Array, places: Array, partials: int
+    ) -> NDArray[np.float32]:
+        """Return voices, read at places after the origin of which their state is, (G, Z, T)."""
+        first, last = (each // self._width for each in group.kernel.reach(places))
+        drawn = self._drawn(group.rows, state, partials, first, last + 1)
+        places = places - first * self._width
+        return self._reader.read(drawn, places, group.kernel).reshape(len(state), -1, len(places))
+
+    def _drawn(
+        self, rows: Rows, state: Array, partials: int, first: int, last: int
+    ) -> NDArray[np.float32]:
+        """Return the rows ``first`` to ``last`` of what follows a state, (GZ, frames)."""
+        arrays, height = self._arrays, self._height
+        outer, step = arrays.outer[rows, None, :, :partials], arrays.step[rows, None]
+        left = np.empty((*state.shape[:2], last - first, partials), np.complex64)
+        for block in range((last - 1) // height + 1):
+            begin, end = max(first, block * height), min(last, (block + 1) * height)
+            if end > begin:
+                narrow = state[:, :, None, :partials].astype(np.complex64)
+                some = outer[:, :, begin - block * height : end - block * height]
+                np.multiply(some, narrow, out=left[:, :, begin - first : end - first])
+            if end < last:
+                state = state * step
+        pairs = left.view(np.float32).reshape(len(left), -1, 2 * partials)
+        drawn = np.matmul(pairs, arrays.inner[rows, : 2 * partials])
+        return np.asarray(drawn.reshape(left.shape[0] * left.shape[1], -1))
+
+
+def _rows(numbers: list[int]) -> Rows:
+    """Return rows in ascending order as they cost least."""
+    first, last = numbers[0], numbers[-1]
+    return slice(first, last + 1) if last - first == len(numbers) - 1 else np.array(numbers)
+
+
+def _runs(fits: list[bool]) -> Iterator[tuple[int, int]]:
+    """Yield where those that follow each other begin, and end."""
+    changes = enumerate(pairwise([False, *fits, False]))
+    places = [place for place, (before, now) in changes if before != now]
+    yield from zip(places[::2], places[1::2], strict=True)
+
+
+def _places(path: Sequence[float], ramps: Ramps) -> tuple[Array, float]:
+    """Return how far a warped time has gone at the frames of periods with these ratios, and in all.
+
+    The ratios are those at the control points.
+    """
+    frames, gone = ramps.sub_block_frames, 0.0
+    lines = []
+    for begin, end in pairwise(path):
+        slope = (end - begin) / CONTROL_PERIOD
+        pace = begin + slope * ramps.offset
+        lines.append((gone, pace, slope / 2))
+        gone += frames * (pace + slope * (frames / 2))
+    return np.array(lines).reshape(-1, 3).dot(_times(frames)).reshape(-1), gone
+
+
+@cache
+def _times(frames: int) -> Array:
+    times = np.arange(frames, dtype=np.float64)
+    return np.stack([np.ones(frames), times, times**2])
