@@ -382,6 +382,7 @@ def test_a_velocity_may_have_fourteen_bits() -> None:
     assert between - plain == pytest.approx((next_one - plain) / 2, abs=0.02)
     assert level("B0 58 40", "B0 01 00", "90 45 40") == between
     assert level("B0 58 40", "90 30 40", "90 45 40") == pytest.approx(plain, abs=0.01)
+    assert level("B0 58 40", "80 30 40", "90 45 40") == plain
     assert level("B1 58 40", "90 45 40") == plain
 
 
