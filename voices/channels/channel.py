@@ -41,6 +41,7 @@ _AT_RESET = {
 SOUND_CONTROLS = {70: "", 71: "", 72: "release", 73: "attack", 74: "tilt", 75: "decay"}
 """What of a sound controllers change that are not bound, beside the level of partials."""
 _VALUES = [_AT_POWER_UP.get(number, 0) for number in range(128)]
+_ROOM_SENDS = [controller_gain(value) / controller_gain(ROOM_AT_POWER_UP) for value in range(128)]
 _PARAMETERS = ((2, 0), (64, 0), (64, 0), (0, 0), (0, 0), (0, 0), (0, 0))
 
 
@@ -177,7 +178,7 @@ class Channel:
     @property
     def room_send(self) -> float:
         """How much of a note that begins now is sent to the room (CC 91); 1 at power-up."""
-        return controller_gain(self.values[91]) / controller_gain(ROOM_AT_POWER_UP)
+        return _ROOM_SENDS[self.values[91]]
 
     @property
     def parameter(self) -> int | None:

@@ -29,6 +29,10 @@ class Legato:
         self._pool = pool
         self._modulation = pool.modulation
 
+    def may_take_over(self, channel: Channel) -> bool:
+        """Return whether a new note of a channel might go on with a voice that sounds."""
+        return channel.glide_from is not None or channel.mono or channel.pedals.legato
+
     def take_over(self, channel: Channel, note: Note, at: int) -> bool:
         """Let a new note go on with a sounding voice, if there is one for it."""
         pool = self._pool
@@ -56,9 +60,12 @@ class Legato:
 
     def begin(self, voice: Voice, at: int) -> None:
         """Start a new note's glide, if portamento wants one, and delay its vibrato."""
-        channel, smoother = voice.channel, self._pool.smoother
-        values = channel.control_channel.values
-        source = channel.glide_from
+        channel = voice.channel
+        values, source = channel.control_channel.values, channel.glide_from
+        if source is None and values[65] < ON and values[78] <= 64:
+            channel.last_key = voice.note.sounding_key
+            return
+        smoother = self._pool.smoother
         if source is not None:
             source = channel.sounding_key(source)
         elif _portamento(channel):

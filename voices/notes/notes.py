@@ -11,14 +11,16 @@ from collections.abc import Iterator, Sequence
 
 from voices.channels.channel import CHANNELS, Channel
 from voices.channels.control_targets import pressed_by
+from voices.channels.shaping import Shaping
 from voices.modulation.smoother import LEFT, PITCH, RIGHT
 from voices.notes.allocator import KeyAddress
 from voices.notes.legato import Legato
 from voices.notes.note_count import NEUTRAL
 from voices.notes.voice import Voice, onset_spectrum
 from voices.notes.voice_pool import VoicePool
-from voices.synthesis.envelope_segment import attack
+from voices.synthesis.envelope_segment import Segment
 from voices.synthesis.slot import Slot
+from voices.synthesis.timbre import Timbre
 
 
 class Notes:
@@ -52,45 +54,37 @@ class Notes:
         pool, controls = self._pool, channel.control_channel
         address = (channel.controller, channel.number, key)
         sounding = channel.sounding_key(key) if channel.shift else key
-        timbres = pool.timbres(channel.sound_name, sounding)
+        timbres = pool.timbres(controls.sound, sounding)
         frequency = channel.tuning.frequencies[sounding]
         bent = frequency * 2.0 ** (channel.targets[PITCH] / 1200.0)
         if bent * timbres[0].lowest >= 0.5 and all(bent * each.lowest >= 0.5 for each in timbres):
             self.refuse("above half the sample rate", address, int(velocity), at)
             return
-        velocity = pool.settings.controller.fixed_velocity or velocity
-        heard_on = channel.number % CHANNELS + 1
+        chosen, soft = pool.settings.controller, controls.own_pedals.soft
+        velocity, heard_on = chosen.fixed_velocity or velocity, channel.number % CHANNELS + 1
         note = pool.ledger.note_on(channel.controller, heard_on, key, int(velocity), at)
         note.sounding_key = sounding
-        if not drone and self._legato.take_over(channel, note, at):
+        legato = self._legato
+        if legato.may_take_over(channel) and not drone and legato.take_over(channel, note, at):
             return
-        before = pool.allocator.get(address)
-        offs_due = 1
-        if before:
-            if before.key_down and pool.settings.controller.counted_note_offs:
-                offs_due += before.offs_due
-            pool.give_way(before, note, at)
+        before, offs_due = pool.allocator.get(address), 1
+        if before and before.key_down and chosen.counted_note_offs:
+            offs_due += before.offs_due
+        pool.give_way(before, note, at)
         pool.make_room(address, note, at)
         if not pool.smoother.at_rest:
             pool.jump_if_silent(channel, at)
-        soft, shape, slots = controls.own_pedals.soft, controls.shape, []
+        row, slots = channel.motion_row, []
         wet = controls.room_send if timbres[0].sound.ranks else 0.0
         for timbre in timbres:
-            segment = attack(
-                at,
-                timbre.attack * 2.0**shape.attack,
-                timbre.sustain if not shape.sustain else shape.sustained(timbre.sustain),
-                timbre.decay_rate / 2.0**shape.decay,
-            )
+            segment = _first_segment(timbre, controls.shape, at)
             spectrum = onset_spectrum(timbre, velocity, note.serial, soft=soft)
-            slots.append(
-                Slot(timbre, sounding, frequency, spectrum, segment, channel.motion_row, wet)
-            )
-        voice = Voice(note, address, channel, frequency, slots, channel.motion_row)
+            slots.append(Slot(timbre, sounding, frequency, spectrum, segment, row, wet))
+        audible = bool(channel.targets[LEFT] or channel.targets[RIGHT])
+        voice = Voice(note, address, channel, frequency, slots, row, audible=audible)
         voice.offs_due, voice.drone = offs_due, drone
-        voice.audible = bool(channel.targets[LEFT] or channel.targets[RIGHT])
         pool.enter(voice)
-        self._legato.begin(voice, at)
+        legato.begin(voice, at)
 
     def key_up(self, channel: Channel, key: int, at: int, velocity: int = NEUTRAL) -> None:
         """Release a key; a pedal may hold on to its note."""
@@ -162,7 +156,7 @@ class Notes:
             self._nothing_holds(voice, at)
 
     def _nothing_holds(self, voice: Voice, at: int) -> None:
-        if not self._legato.return_to_held(voice, at):
+        if not (voice.covered and self._legato.return_to_held(voice, at)):
             self._pool.release(voice, at)
 
     def key_pressure(self, channel: Channel, key: int, pressure: int, at: int) -> None:
@@ -296,3 +290,11 @@ class Notes:
             self.retune(layer, at)
         for voice in self._pool.voices_of(channel):
             self._legato.retune(voice, at)
+
+
+def _first_segment(timbre: Timbre, shape: Shaping, at: int) -> Segment:
+    """Return the attack and decay of a note that begins at a frame."""
+    if not (shape.attack or shape.decay or shape.sustain):
+        return Segment(at, 0.0, 1.0, timbre.attack, timbre.sustain, timbre.decay_rate)
+    rise, rate = timbre.attack * 2.0**shape.attack, timbre.decay_rate / 2.0**shape.decay
+    return Segment(at, 0.0, 1.0, rise, shape.sustained(timbre.sustain), rate)

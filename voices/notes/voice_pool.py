@@ -53,6 +53,7 @@ class VoicePool:
         self._voice_of: dict[Slot, Voice] = {}
         self.settings: Settings
         self._repertoire: Repertoire | None = None
+        self._voicings: dict[str, Voicing] = {}
         self._prepared: tuple[Repertoire, dict[Shape, Bank]] | None = None
         self.sample_rate = sample_rate
         self.ledger = ledger
@@ -96,7 +97,7 @@ class VoicePool:
             self.apply(settings, sounds, frame)
             return
         before, self._repertoire, self._prepared = self._repertoire, ready, None
-        self._cache.kept = ready.tables
+        self._cache.kept, self._voicings = ready.tables, ready.voicings
         self.banks.update(banks)
         for bank in self.banks.values():
             bank.use(ready.lines)
@@ -118,8 +119,7 @@ class VoicePool:
 
     def timbres(self, name: str, key: int) -> Sequence[Timbre]:
         """Return what a note of a sound sounds in."""
-        known = self._repertoire.voicings.get(name) if self._repertoire else None
-        return (known or self.voicing(name)).timbres(key)
+        return (self._voicings.get(name) or self.voicing(name)).timbres(key)
 
     # --- notes begin -----------------------------------------------------------------------
 
@@ -193,10 +193,10 @@ class VoicePool:
         if not voice.released:
             voice.key_down, voice.released, voice.latched = False, True, False
             octaves = voice.channel.control_channel.shape.release + voice.release_octaves
-            factor = 2.0**octaves
+            factor = 2.0**octaves if octaves else 1.0
             for slot in voice.slots:
                 rate = slot.timbre.release_rate / factor
-                slot.change(decay(at, slot.level_at(at), 0.0, rate))
+                slot.change(decay(at, slot.segment.level_at(at), 0.0, rate))
             if voice.release_noise is not None:
                 self.add(voice.begin_noise(voice.release_noise, at), voice)
             if voice.channel.manager is not None:

@@ -273,15 +273,16 @@ class Bank:
         if not arrays.any_decay:
             return
         inaudible = arrays.lifetimes[used] < (frame - arrays.onset[used])[:, None]
-        if inaudible.any():
-            for phasors in (arrays.state, arrays.onset_phasors):
-                phasors[used].swapaxes(1, 2)[inaudible] = 0.0
-            arrays.lifetimes[used][inaudible] = np.inf
-            left = arrays.onset_phasors[used].any(axis=1) & (arrays.decays[used] > 0.0)
-            arrays.dying[used] = left.any(axis=1)
-            arrays.changes += 1
-            for row in np.flatnonzero(~arrays.onset_phasors[used].any(axis=(1, 2))):
-                self.slots[row].ends = self.next_end = frame
+        if not inaudible.any():
+            return
+        for phasors in (arrays.state, arrays.onset_phasors):
+            phasors[used].swapaxes(1, 2)[inaudible] = 0.0
+        arrays.lifetimes[used][inaudible] = np.inf
+        heard = np.any(arrays.onset_phasors[used], axis=1)
+        arrays.dying[used] = np.any(heard & (arrays.decays[used] > 0.0), axis=1)
+        arrays.changes += 1
+        for row in np.flatnonzero(~np.any(heard, axis=1)):
+            self.slots[row].ends = self.next_end = frame
         if not self._entering:
-            heard = np.flatnonzero(arrays.onset_phasors[used].any(axis=(0, 1)))
-            self._resting.audible = padded(int(heard[-1]) + 1) if len(heard) else PADDING
+            last = np.flatnonzero(np.any(heard, axis=0))[-1:] + 1
+            self._resting.audible = padded(int(last.sum())) or PADDING

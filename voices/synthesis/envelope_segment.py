@@ -141,17 +141,18 @@ def are_alike_releases(segments: Sequence[Segment], steepest: float) -> bool:
 
 
 def start_releases(
-    segments: Sequence[Segment],
+    segments: NDArray[np.float64],
     frame: int,
     times: NDArray[np.float32],
     levels: NDArray[np.float32],
 ) -> None:
     """Do as `start_up` for releases that fall equally fast: all lie on one line."""
-    rate = segments[0].rate
-    starts = np.array([segment.start - frame for segment in segments], np.float32)[:, None]
-    heights = [each.peak * exp(rate * (each.start - frame)) for each in segments]
-    changed = np.array(heights, np.float32)[:, None] * np.exp(times * np.float32(-rate))
-    np.copyto(levels, changed, where=times >= starts)
+    rate = segments.item(0, 5)
+    starts = segments[:, 0] - frame
+    heights = np.exp(starts * rate)
+    heights *= segments[:, 2]
+    changed = heights.astype(np.float32)[:, None] * np.exp(times * np.float32(-rate))
+    np.copyto(levels, changed, where=times >= starts.astype(np.float32)[:, None])
 
 
 def nodes(frames: int) -> NDArray[np.float64]:

@@ -228,22 +228,22 @@ class Envelopes:
         here = slice(rows[0], rows[-1] + 1) if in_one_piece else rows
         self._segments[here], changed = values, levels[here]
         if len(rows) > 1 and envelope_segment.are_alike_releases(segments, self._steepest):
-            self._note_releases(rows, segments)
-            envelope_segment.start_releases(segments, frame, self._times, changed)
+            self._note_releases(rows, values)
+            envelope_segment.start_releases(values, frame, self._times, changed)
         else:
             self._note_times(rows, segments)
             envelope_segment.start_up(values, frame, self._times, changed)
         if not in_one_piece:
             levels[here] = changed
 
-    def _note_releases(self, rows: list[int], segments: list[Segment]) -> None:
+    def _note_releases(self, rows: list[int], segments: NDArray[np.float64]) -> None:
         """Do as `_note_times` for releases that are alike."""
-        starts, levels, *_ = zip(*segments, strict=True)
+        starts, levels = segments[:, 0].tolist(), segments[:, 1].tolist()
         earliest, latest, highest = min(starts), max(starts), max(levels)
         for row, start in zip(rows, starts, strict=True):
             self._attack_until[row] = self._exact_until[row] = start
             self._line[row] = None
-        fallen = latest + log(max(highest / ARRIVED, 1.0)) / segments[0].rate
+        fallen = latest + log(max(highest / ARRIVED, 1.0)) / segments.item(0, 5)
         self._any_curved_until = max(self._any_curved_until, fallen)
         self._any_exact_until = max(self._any_exact_until, latest)
         self._next_refresh = min(self._next_refresh, earliest)
@@ -284,9 +284,12 @@ class Envelopes:
         distance[np.abs(distance) < ARRIVED] = 0.0
         if not distance.any() and not coming:
             self._any_curved_until = 0.0
-        left = np.exp(rate[:, None] * -self._node_frames)
-        left *= distance[:, None]
         values, factors = self._values[:count], self._factors[:count]
         values[..., 0] = sustain[:, None]
+        if not distance.any():
+            values[..., 1:] = 0.0
+            return
+        left = np.exp(rate[:, None] * -self._node_frames)
+        left *= distance[:, None]
         values[..., 1:] = left.reshape(count, -1, NODES)
         factors[..., 1:] = np.exp(rate * -self._frames)[:, None, None]

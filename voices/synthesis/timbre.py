@@ -37,8 +37,6 @@ EVENED_AT = np.array([1.0, 20.0, 40.0, 60.0, 80.0, 100.0, 127.0])
 MOST_STRUCK = 8
 """For so many velocities a timbre keeps what it has worked out."""
 
-Struck = tuple[NDArray[np.complex64], NDArray[np.float32], float]
-"""Phasors of every set, levels, and below which level of the envelope nothing is heard."""
 Values = Sequence[float] | NDArray[np.float64]
 
 
@@ -181,7 +179,7 @@ class Timbre:
         self._above_key = np.where(numbers == 0.0, 0.0, np.maximum(self.octaves, 0.0))
         self._touched = bool(spec.velocity.range_db or spec.velocity.tilt_db or spec.noise_touch_db)
         """Whether a velocity changes anything."""
-        self._struck: dict[int, Struck] = {}
+        self._struck: dict[int, list[OnsetSpectrum]] = {}
         self._decays_at: dict[int, NDArray[np.float64]] = {}
 
     def _padded(
@@ -195,10 +193,9 @@ class Timbre:
         """Return the partials of a voice struck at a velocity, with one of the sets of phases."""
         if not self._touched:
             velocity = 127
-        phasors, levels, silent_below = self._struck.get(velocity) or self._strike(velocity)
-        return OnsetSpectrum(phasors, which % self._sets, levels, silent_below)
+        return (self._struck.get(velocity) or self._strike(velocity))[which % self._sets]
 
-    def _strike(self, velocity: int) -> Struck:
+    def _strike(self, velocity: int) -> list[OnsetSpectrum]:
         """Return, and keep for the next note, what a velocity makes of every set of phases."""
         curve, gain = self.velocity, velocity_gain(velocity, self.velocity.range_db)
         levels = self.levels * gain
@@ -214,7 +211,10 @@ class Timbre:
             self._struck.clear()
         narrow = levels.astype(np.float32)
         phasors = (self._phasors * narrow).astype(np.complex64, copy=False)
-        self._struck[velocity] = struck = phasors, narrow, _silent_below(levels)
+        silent_below = _silent_below(levels)
+        self._struck[velocity] = struck = [
+            OnsetSpectrum(phasors, which, narrow, silent_below) for which in range(self._sets)
+        ]
         return struck
 
     def with_levels(self, levels: NDArray[Any], which: int = 0) -> OnsetSpectrum:
