@@ -11,6 +11,7 @@ from config.sound import Sound
 from tests.support.measure import db, partial_level
 from tests.support.playing import RATE
 from voices.instrument import Instrument
+from voices.synthesis.voicing import Voicing
 
 BINDINGS = [
     {"control": 20, "target": "tilt"},
@@ -128,3 +129,21 @@ def test_whatever_the_knobs_are_at_the_table_is_a_sound() -> None:
         moves["stretch", 0], moves["detuning", 0] = (0.001, 4.0) if sign > 0 else (0.0, 0.0)
         for sound in shipped().values():
             Sound.model_validate(shaped(sound, moves))
+
+
+@pytest.mark.parametrize("name", ["market-organ", "tower-bell", "struck-string"])
+def test_a_kept_sound_of_ranks_begins_with_the_phases_that_it_had(name: str) -> None:
+    """Each partial of C4, told apart by its ratio, its place in its rank and its decay."""
+    sound = shipped()[name]
+    table = shaped(sound, {("tilt", 0): -4.5, ("even", 0): -20.0, ("rank", 1): -6.0})
+
+    def phases(each: Sound) -> list[tuple[float, ...]]:
+        found = []
+        for timbre in Voicing(each, RATE).timbres(60):
+            turns = np.angle(timbre.with_levels(np.ones(timbre.partials)).phasors[0])
+            known = *timbre.properties[[0, 2]].round(6), timbre.decays.round(9), turns
+            found += list(zip(*(column[: timbre.count].tolist() for column in known), strict=True))
+        return sorted(found)
+
+    kept, before = phases(Sound.model_validate(table)), phases(sound)
+    assert np.allclose(kept, before, atol=1e-5)
