@@ -88,7 +88,7 @@ class Spread:
     @cached_property
     def factors(self) -> Array:
         """What each frequency is multiplied by, (S + 1, K, P); (1, ...): all the time."""
-        factors: Array = np.ones((1, 1, 1))
+        factors: Array = np.ones((1, *self._pitches.shape))
         for _, value, share in self._knobs:
             ends = value if self.moves else value[:1]
             factors = factors + ends[:, :, None] * share

@@ -1,5 +1,6 @@
 """Stretch and detuning by knobs, against sounds that are written with them."""
 
+from random import Random
 from typing import Any
 
 import numpy as np
@@ -8,7 +9,18 @@ import pytest
 from config.sound import Sound
 from tests.support.measure import db, partial_level, peak
 from tests.support.measure_sounds import part
-from tests.support.playing import RATE, Event, Recording, bend, control, on, play, settings_for
+from tests.support.playing import (
+    RATE,
+    Event,
+    Recording,
+    bend,
+    control,
+    off,
+    on,
+    play,
+    program,
+    settings_for,
+)
 from tests.support.takes import perform_dry
 
 KEY, HZ, KNOB = 57, 220.0, 20
@@ -110,6 +122,57 @@ def test_some_voices_are_spread_and_then_all_of_them() -> None:
         for each in (1024, 64)
     ]
     assert same_db(takes[1], takes[0]) < -90
+
+
+def at_random(seed: int, count: int) -> list[Event]:
+    """Return keys, bends, vibrato, knobs and other sounds on three channels."""
+    chance, at, events = Random(seed), 0, list[Event]()
+    for _ in range(count):
+        at += chance.randrange(1200)
+        channel, value = chance.randrange(3), chance.randrange(128)
+        events.append(
+            chance.choice(
+                (
+                    *[on(at, chance.randrange(36, 96), 1 + value // 2, channel=channel)] * 3,
+                    off(at, chance.randrange(36, 96), channel=channel),
+                    bend(at, chance.randrange(-8192, 8191), channel=channel),
+                    control(at, chance.choice((1, KNOB, 21, 22, 64)), value, channel=channel),
+                    control(at, chance.choice((KNOB, 21)), 64 * (value % 2), channel=channel),
+                    program(at, chance.randrange(3), channel=channel),
+                )
+            )
+        )
+    return events
+
+
+@pytest.mark.parametrize("seed", [2, pytest.param(3, marks=pytest.mark.slow)])
+def test_what_is_spread_among_bends_vibrato_and_zones_does_not_depend_on_the_block(
+    seed: int,
+) -> None:
+    bindings = [STIFF, {"control": 21, "target": "detuning"}, {"control": 22, "target": "tilt"}]
+    settings = settings_for(
+        *("market-organ", "sine", "tower-bell"),
+        **{"bindings": bindings, "polyphony": 8, "level": {"volume_db": -30.0}},
+        zones=[{"keys": [0, 70]}, {"keys": [60, 127], "sound": "string-celeste", "octave": -1}],
+    )
+    events = at_random(seed, 120)
+    takes = [play(events, 65_536, settings=settings, block_frames=each) for each in (1024, 64)]
+    assert np.isfinite(takes[0]).all()
+    assert same_db(takes[1], takes[0]) < -90
+
+
+def test_notes_leap_that_are_left_when_a_spread_one_has_gone() -> None:
+    settings = settings_for("spread", bindings=[STIFF], room={"level_db": -80.0})
+    events = [on(480, key, 100) for key in (40, KEY, 64)]
+    leap = [bend(30_000, 8191), bend(30_100, -8192)]
+    gone = [control(0, KNOB, 127, channel=1), on(480, 70, 100, channel=1), off(5000, 70, channel=1)]
+    takes = [
+        play([*events, *more, *leap], 40_960, sounds={"spread": sound()}, settings=settings)[
+            24_576:
+        ]
+        for more in (gone, [])
+    ]
+    assert same_db(*takes) < -90
 
 
 def test_a_turned_knob_makes_no_click_in_held_notes() -> None:
