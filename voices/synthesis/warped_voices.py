@@ -12,9 +12,8 @@ Units: frames, cycles. Shapes: ``G`` voices of a group, ``P`` partials, ``Z`` si
 periods, ``T`` frames; blocks of ``R`` rows by ``C`` columns (see `voices.phases.phasor_tables`).
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from functools import cache
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
@@ -26,6 +25,7 @@ from voices.modulation.smoother import CONTROL_PERIOD, SPREAD, Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 from voices.phases.phasor_tables import shape_of
 from voices.phases.reading_kernel import Kernel, Reader, kernels
+from voices.phases.warped_time import places_along, runs
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.slot import Slot
@@ -60,6 +60,8 @@ class Group:
     """How far the block's start is after the origin, of which the state is, in warped frames."""
     due: int = -1
     """The frame of the block for which that holds ..."""
+    further: NDArray[np.complex64] = field(init=False)
+    """Factors from row to row of the tables, as far as is read: (G, 1, rows, P)."""
     new: Sequence[Slot] = ()
     """... and the slots for which it does not yet."""
 
@@ -87,11 +89,16 @@ class WarpedVoices:
         self._chosen: tuple[int, frozenset[int]] = -1, frozenset()
         """When a block of any length last began, and the rows of `Smoother` that had enough
         partials then."""
+        self._chosen_of = -1
+        """The changes of rows after which that holds; -1: it may not hold for long."""
         self._left_out: list[int] = []
         """Moving voices in no group."""
         self._known: tuple[int, bytes] | None = None
         """What the groups are of: changes of rows, and the voices that move."""
         self._reader = Reader(frames, HIGHEST)
+        most = MARGIN + frames + int(frames * HIGHEST) + kernels()[-1].taps
+        self._reach = most // self._width + 1
+        """How many rows are drawn at most, from an origin on."""
 
     def render(
         self, moving: NDArray[np.intp], partials: int, frame: int, ramps: Ramps, wave: Array
@@ -117,7 +124,7 @@ class WarpedVoices:
                 continue
             rows = group.rows
             rest += range(rows.start, rows.stop) if isinstance(rows, slice) else rows.tolist()
-            for first, last in _runs(fits):
+            for first, last in runs(fits):
                 heard = self._read_part(
                     group, path[first : last + 1], first, partials, frame, ramps
                 )
@@ -127,7 +134,11 @@ class WarpedVoices:
     def choose(self, frame: int, count: int) -> None:
         """Choose the rows that had enough voices before a frame at which all blocks begin."""
         arrays = self._arrays
+        if self._chosen_of == arrays.changes:
+            self._chosen = frame, self._chosen[1]
+            return
         old = arrays.motion_row[:count][arrays.onset[:count] < frame]
+        self._chosen_of = arrays.changes if len(old) == count else -1
         enough = (np.bincount(old) * arrays.partials >= LEAST).nonzero()[0]
         since, before = self._chosen
         self._chosen = frame, frozenset(enough.tolist())
@@ -164,6 +175,7 @@ class WarpedVoices:
                 old = before[key]
                 group.ahead, group.due = old.ahead, old.due
                 group.new = [slot for slot in slots if slot not in old.slots or slot in old.new]
+            group.further = self._further(group, before.get(key))
             self._groups[key] = group
 
     def _fits(self, group: Group, path: list[float], ramps: Ramps, frame: int) -> list[bool]:
@@ -195,7 +207,7 @@ class WarpedVoices:
             arrays.turned[new] = self._state(new, group, begun, group.ahead, ramps)
             arrays.cycles[new] = begun
             group.new = []
-        places, turned = _places(path, ramps)
+        places, turned = places_along(path, ramps)
         heard = self._draw(group, arrays.turned[rows], places + group.ahead, partials)
         group.ahead += turned
         group.due = frame + self._frames
@@ -213,9 +225,9 @@ class WarpedVoices:
         """Return the sound of a group in control periods of a block, the ``first`` and so on."""
         begun = self._begun(group.rows, group, frame, ramps)
         before = (ramps.pitch_ratio[: first + 1, group.motion_row] / group.ratio).tolist()
-        begun += self._arrays.frequency[group.rows] * (_places(before, ramps)[1] * group.ratio)
+        begun += self._arrays.frequency[group.rows] * (places_along(before, ramps)[1] * group.ratio)
         state = self._state(group.rows, group, begun, float(MARGIN), ramps)
-        return self._draw(group, state, _places(path, ramps)[0] + MARGIN, partials)
+        return self._draw(group, state, places_along(path, ramps)[0] + MARGIN, partials)
 
     def _begun(self, rows: Rows, group: Group, frame: int, ramps: Ramps) -> Array:
         """Return the cycles that keys have turned since their onsets as a block begins."""
@@ -237,59 +249,43 @@ class WarpedVoices:
     ) -> NDArray[np.float32]:
         """Return voices, read at places after the origin of which their state is, (G, Z, T)."""
         first, last = (each // self._width for each in group.kernel.reach(places))
-        drawn = self._drawn(group.rows, state, partials, first, last + 1)
+        drawn = self._drawn(group, state, partials, first, last + 1)
         places = places - first * self._width
         return self._reader.read(drawn, places, group.kernel).reshape(len(state), -1, len(places))
 
     def _drawn(
-        self, rows: Rows, state: Array, partials: int, first: int, last: int
+        self, group: Group, state: Array, partials: int, first: int, last: int
     ) -> NDArray[np.float32]:
-        """Return the rows ``first`` to ``last`` of what follows a state, (GZ, frames)."""
-        arrays, height = self._arrays, self._height
-        outer, step = arrays.outer[rows, None, :, :partials], arrays.step[rows, None]
-        left = np.empty((*state.shape[:2], last - first, partials), np.complex64)
-        for block in range((last - 1) // height + 1):
-            begin, end = max(first, block * height), min(last, (block + 1) * height)
-            if end > begin:
-                narrow = state[:, :, None, :partials].astype(np.complex64)
-                some = outer[:, :, begin - block * height : end - block * height]
-                np.multiply(some, narrow, out=left[:, :, begin - first : end - first])
-            if end < last:
-                state = state * step
+        """Return the rows from ``first`` to ``last`` of what follows a state, (GZ, frames)."""
+        narrow = state[:, :, None, :partials].astype(np.complex64)
+        left = group.further[:, :, first:last, :partials] * narrow
         pairs = left.view(np.float32).reshape(len(left), -1, 2 * partials)
-        drawn = np.matmul(pairs, arrays.inner[rows, : 2 * partials])
+        drawn = np.matmul(pairs, self._arrays.inner[group.rows, : 2 * partials])
         return np.asarray(drawn.reshape(left.shape[0] * left.shape[1], -1))
+
+    def _further(self, group: Group, old: Group | None) -> NDArray[np.complex64]:
+        """Return the tables' factors of a group from row to row, further than a block."""
+        arrays = self._arrays
+        further = np.empty((len(group.slots), 1, self._reach, arrays.partials), np.complex64)
+        new = list(range(len(group.slots)))
+        if old is not None:
+            places = {slot: place for place, slot in enumerate(old.slots)}
+            new = [place for place in new if group.slots[place] not in places]
+            for place, slot in enumerate(group.slots):
+                if slot in places:
+                    further[place] = old.further[places[slot]]
+        if new:
+            rows = [group.slots[place].index for place in new]
+            outer, step = arrays.outer[rows], arrays.step[rows][:, None]
+            power: Array = np.ones_like(step)
+            for begin in range(0, self._reach, self._height):
+                some = further[:, 0, begin : begin + self._height]
+                some[new] = outer[:, : some.shape[1]] * power
+                power = power * step
+        return further
 
 
 def _rows(numbers: list[int]) -> Rows:
     """Return rows in ascending order as they cost least."""
     first, last = numbers[0], numbers[-1]
     return slice(first, last + 1) if last - first == len(numbers) - 1 else np.array(numbers)
-
-
-def _runs(fits: list[bool]) -> Iterator[tuple[int, int]]:
-    """Yield where those that follow each other begin, and end."""
-    changes = enumerate(pairwise([False, *fits, False]))
-    places = [place for place, (before, now) in changes if before != now]
-    yield from zip(places[::2], places[1::2], strict=True)
-
-
-def _places(path: Sequence[float], ramps: Ramps) -> tuple[Array, float]:
-    """Return how far a warped time has gone at the frames of periods with these ratios, and in all.
-
-    The ratios are those at the control points.
-    """
-    frames, gone = ramps.sub_block_frames, 0.0
-    lines = []
-    for begin, end in pairwise(path):
-        slope = (end - begin) / CONTROL_PERIOD
-        pace = begin + slope * ramps.offset
-        lines.append((gone, pace, slope / 2))
-        gone += frames * (pace + slope * (frames / 2))
-    return np.array(lines).reshape(-1, 3).dot(_times(frames)).reshape(-1), gone
-
-
-@cache
-def _times(frames: int) -> Array:
-    times = np.arange(frames, dtype=np.float64)
-    return np.stack([np.ones(frames), times, times**2])
