@@ -280,12 +280,16 @@ class Instrument:
     def limit_partials(self, partials: int | None) -> int:
         """Render at most about ``partials`` partials from the next block on; None: all.
 
-        Shadows and noises are left out first, then the quietest of every voice, down to a few
-        each and one of every rank; no note ends. Nothing else leaves any out. Return how many are
-        rendered now.
+        Noises end, and none begins until there is no limit; shadows are left out next, then the
+        quietest of every voice, down to a few each and one of every rank; no note ends. Nothing
+        else leaves any out. Return how many are rendered now.
         """
-        count = max(1, sum(bank.count for bank in self._pool.banks.values()))
-        for bank in self._pool.banks.values():
+        banks = self._pool.banks.values()
+        self._pool.without_noises = partials is not None
+        count = max(1, sum(bank.count - bank.noises for bank in banks))
+        for bank in banks:
+            if partials is not None:
+                bank.shed_noises(self.frame, self._pool.fade_frames)
             most = bank.partials if partials is None else partials // count // PADDING * PADDING
             bank.active_partials = min(bank.partials, max(PADDING, padded(bank.least), most))
         return self.partials

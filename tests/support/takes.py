@@ -1,11 +1,11 @@
 """Takes: what the shipped sounds are measured on, rendered by the instrument itself.
 
-Dry and without the tremulant. A take is rendered once in a run of the tests; nobody writes into
-it. Units: keys and velocities as MIDI counts them, seconds. Shapes: a take is (frames, 2).
+Dry and without the tremulant. The latest takes are kept, for several tests; nobody writes into
+them. Units: keys and velocities as MIDI counts them, seconds. Shapes: a take is (frames, 2).
 """
 
 from collections.abc import Mapping
-from functools import cache
+from functools import lru_cache
 from typing import Any
 
 from config.library import shipped
@@ -13,6 +13,8 @@ from config.sound import Sound
 from tests.support.playing import RATE, Event, Recording, control, off, on, play, settings_for
 
 BLOCK = 512
+KEPT = 96
+"""So many takes are kept, of half a megabyte or more each."""
 MEASURING = ("sine", "flat64")
 PLAYED = sorted(set(shipped()) - set(MEASURING))
 """The sounds that are there to be played."""
@@ -53,7 +55,7 @@ def perform_dry(
     return recording
 
 
-@cache
+@lru_cache(maxsize=KEPT)
 def note(
     name: str,
     key: int = 60,
@@ -71,7 +73,7 @@ def note(
     return perform_dry(name, events, seconds)
 
 
-@cache
+@lru_cache(maxsize=KEPT)
 def chord(name: str, velocity: int = 100) -> Recording:
     """Return the chord of eight."""
     return perform_dry(name, [on(0, key, velocity) for key in CHORD], 1.2)

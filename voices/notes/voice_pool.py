@@ -62,7 +62,8 @@ class VoicePool:
         self.stolen = StolenNotes(ledger)
         self._spectrum = spectrum
         self._frames = frames
-        self._fade_frames = int(FADE_S * sample_rate)
+        self.fade_frames = int(FADE_S * sample_rate)
+        self.without_noises = False
         self._cache = TableCache(frames)
         self._cells = Chirps()
         self._mono, self._own_sound_only = mono, own_sound_only
@@ -155,6 +156,8 @@ class VoicePool:
         self.allocator[voice.address] = voice
         voice.release_noise = voice.slots[0].timbre.release_noise
         self.sounding += 1
+        if self.without_noises:
+            voice.slots = [slot for slot in voice.slots if not slot.timbre.is_noise]
         for slot in voice.slots:
             self.add(slot, voice)
 
@@ -197,7 +200,7 @@ class VoicePool:
             for slot in voice.slots:
                 rate = slot.timbre.release_rate / factor
                 slot.change(decay(at, slot.segment.level_at(at), 0.0, rate))
-            if voice.release_noise is not None:
+            if voice.release_noise is not None and not self.without_noises:
                 self.add(voice.begin_noise(voice.release_noise, at), voice)
             if voice.channel.manager is not None:
                 self.modulation.leave_zone(voice, voice.channel.manager, at)
@@ -282,7 +285,7 @@ class VoicePool:
         """End a voice on a raised cosine that makes no click."""
         voice.released = True
         for slot in voice.slots:
-            slot.change(fade(at, slot.level_at(at), self._fade_frames))
+            slot.change(fade(at, slot.level_at(at), self.fade_frames))
 
     def book(
         self, voice: Voice, account: str, at: int, detail: str = "", taken_by: int = 0

@@ -20,7 +20,7 @@ from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 from voices.phases.chirps import Chirps
 from voices.phases.phasor_tables import shape_of
 from voices.synthesis.attack_lines import AttackLines
-from voices.synthesis.envelope_segment import Segment
+from voices.synthesis.envelope_segment import Segment, fade
 from voices.synthesis.envelopes import Envelopes
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.partial_gains import PartialGains
@@ -55,7 +55,8 @@ class Bank:
         """How many partials of each slot are to be rendered: the loudest."""
         self.least = 0
         """No slot here can do with fewer partials."""
-        self.count = 0
+        self.count = self.noises = 0
+        """Its slots, and those of them that are noises."""
         self.slots: list[Slot] = []
         self.arrays = VoiceArrays(partials, sides, frames, rows + SPARE_ROWS)
         self._envelopes = Envelopes(rows + SPARE_ROWS, frames)
@@ -111,6 +112,7 @@ class Bank:
             self._resting.make_scratch()
             self._make_wave()
         self.count += 1
+        self.noises += slot.timbre.is_noise
         slot.bank, slot.index = self, row
         self.slots.append(slot)
         if slot.timbre.least > self.least:
@@ -124,6 +126,12 @@ class Bank:
         slot.segment = segment
         self._envelopes.change(slot.index, segment)
         self._watch_end(slot)
+
+    def shed_noises(self, at: int, frames: int) -> None:
+        """Fade those noises that sound, if they are not fading already."""
+        for slot in self.slots if self.noises else ():
+            if slot.timbre.is_noise and slot.ends == float("inf"):
+                self.change(slot, fade(at, slot.level_at(at), frames))
 
     def follow(self, slot: Slot, motion_row: int) -> None:
         """Move a slot with another row of `Smoother` from now on."""
@@ -257,6 +265,7 @@ class Bank:
         """Give the row of a slot to the last one."""
         last, row = self.slots.pop(), slot.index
         self.count -= 1
+        self.noises -= slot.timbre.is_noise
         self.gains = None
         self._envelopes.remove(row, self.count)
         if last is not slot:

@@ -176,6 +176,7 @@ class Timbre:
         self.release_noise: Timbre | None = None
         """What is heard as its key is released."""
         self._noise = (numbers == 0.0).nonzero()[0]
+        self.is_noise = not numbers.any()
         self._above_key = np.where(numbers == 0.0, 0.0, np.maximum(self.octaves, 0.0))
         self._touched = bool(spec.velocity.range_db or spec.velocity.tilt_db or spec.noise_touch_db)
         """Whether a velocity changes anything."""

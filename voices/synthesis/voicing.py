@@ -182,13 +182,14 @@ class Voicing:
     def _of_noise(self, noise: Noise, key: int) -> Spec:
         sound, columns = self.sound, noise_columns(noise, key)
         nobody = np.zeros(noise.partials, np.intp)
+        turned = turns(phases(columns.ratios, nobody, key, sound.seed + 977))[:, None]
         range_db = min(60.0, sound.velocity.range_db + noise.touch_db)
         return Spec(
             ratios=columns.ratios,
             levels=columns.levels * self._strength * self._balance(key),
             numbers=np.zeros(noise.partials),
             harmonics=columns.harmonics,
-            phasors=turns(phases(columns.ratios, nobody, key, sound.seed + 977))[:, None],
+            phasors=turned * self._sides(columns.pans, key),
             decays_s=columns.decays_s,
             envelope=Envelope(attack_s=noise.rise_s, release_s=1.0),
             velocity=Velocity(range_db=range_db),
@@ -215,7 +216,6 @@ def _turned_to(spec: Spec, row: int) -> Spec:
 
 def _with_noise(ranks: Spec, noise: Spec, touch_db: float) -> Spec:
     """Return what ranks and a noise that rises as fast are made from, in one slot."""
-    sides = ranks.phasors.shape[1]
     first_to_go = np.ones(len(noise.ratios), bool)
     vowels_db = ranks.vowels_db
     if vowels_db is not None:
@@ -226,7 +226,7 @@ def _with_noise(ranks: Spec, noise: Spec, touch_db: float) -> Spec:
         levels=np.concatenate([ranks.levels, noise.levels]),
         numbers=np.concatenate([ranks.numbers, noise.numbers]),
         harmonics=np.concatenate([ranks.harmonics, noise.harmonics]),
-        phasors=np.concatenate([ranks.phasors, noise.phasors.repeat(sides, axis=1)], axis=2),
+        phasors=np.concatenate([ranks.phasors, noise.phasors], axis=2),
         decays_s=np.concatenate([ranks.decays_s, noise.decays_s]),
         first_to_go=np.concatenate([ranks.first_to_go, first_to_go]),
         noise_touch_db=touch_db,

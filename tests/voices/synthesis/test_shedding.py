@@ -5,7 +5,8 @@ import pytest
 
 from config.library import shipped
 from config.sound import Sound
-from tests.support.playing import RATE, on, perform, settings_for
+from tests.support.measure_sounds import part, passed, power_db
+from tests.support.playing import RATE, Recording, on, perform, settings_for
 from voices.instrument import Instrument
 from voices.synthesis.timbre import IN_RANK, PADDING
 from voices.synthesis.voicing import Voicing
@@ -31,6 +32,45 @@ def test_the_noise_and_the_shadows_go_before_any_partial_does() -> None:
     numbers = timbre.properties[2, : timbre.count] % IN_RANK
     assert sorted(numbers[:6]) == [1, 2, 3, 4, 5, 6]
     assert set(numbers[6:]) == {0, 1, 2}  # the noise, and the shadows of the two that are slow
+
+
+def limited(limit: int | None, note_at: int = 0) -> Recording:
+    """Return a note with a noise of its own slot, its partials limited from 20 ms on."""
+    noise = {"hz": [6000.0, 8000.0], "partials": 12, "level_db": 0.0, "decay_s": 0.3}
+    sound = Sound.model_validate(
+        {
+            **{"title": "T", "about": "T.", "envelope": {"attack_s": 0.2}},
+            **{"ranks": [{"harmonics": 8, "width": 0.5}], "onset_noise": noise},
+        }
+    )
+    settings = settings_for("t", room={"level_db": -80.0})
+    instrument = Instrument(settings, sample_rate=RATE, block_frames=64, sounds={"t": sound})
+    blocks = iter(range(10_000))
+
+    def each_block() -> None:
+        if next(blocks) >= 14:
+            instrument.limit_partials(limit)
+
+    return perform(instrument, 64, [on(note_at, 60)], RATE // 2, each_block)
+
+
+def test_a_noise_ends_before_any_partial_of_a_rank_does() -> None:
+    everything, less = limited(None), limited(16)
+    noisy, quiet = (part(passed(each, "high", 5000.0, 8), 0.03, 0.1) for each in (everything, less))
+    assert power_db(quiet, noisy) < -60.0
+    tone, kept = (part(passed(each, "low", 2400.0, 8), 0.3, 0.4) for each in (everything, less))
+    assert abs(power_db(kept, tone)) < 0.01
+
+
+def test_a_noise_that_ends_early_does_not_click() -> None:
+    rough = passed(limited(16), "high", 14_000.0, 8)
+    assert np.abs(rough).max() < 1e-3 * np.abs(limited(16)).max()
+
+
+def test_while_there_is_no_time_no_noise_begins() -> None:
+    at = RATE // 5
+    heard, noisy = (passed(limited(each, at), "high", 5000.0, 8) for each in (16, None))
+    assert power_db(heard, noisy) < -25.0
 
 
 def test_an_instrument_without_time_still_plays_every_rank() -> None:
