@@ -4,6 +4,7 @@ import argparse
 import json
 import re
 import sys
+import textwrap
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -135,14 +136,20 @@ def show_lines(name: str, sound: Sound) -> Iterator[str]:
 
 def _closing_lines(sound: Sound) -> Iterator[str]:
     envelope, velocity = sound.envelope, sound.velocity
-    yield f"decay    {_decay(envelope)}"
-    yield f"release  {envelope.release_s:g} s to 60 dB down"
+    if sound.ranks and all(rank.decay_s for rank in sound.ranks):
+        yield "decay    each partial its own, listed above for C4"
+    else:
+        yield f"decay    {_decay(envelope)}"
+    yield f"release  {_release(sound)} s to 60 dB down"
     loud = f"velocity 1 is {velocity.range_db:g} dB quieter than 127"
     loud = loud if velocity.range_db else "velocity does not change the level"
     yield loud + (
         f", and 1 is duller by {velocity.tilt_db:g} dB per octave" if velocity.tilt_db else ""
     )
-    yield f"trim     {sound.level_db:g} dB"
+    if velocity.tilt_per_octave_db:
+        more = f"{velocity.tilt_per_octave_db:g} dB more a key an octave higher"
+        yield f"         on C4, and by {more}"
+    yield f"{'level' if sound.ranks else 'trim':<8} {sound.level_db:g} dB"
 
 
 def _rank_lines(sound: Sound) -> Iterator[str]:
@@ -173,13 +180,33 @@ def _rank_lines(sound: Sound) -> Iterator[str]:
             low, high = noise.hz or noise.ratio or (0.0, 0.0)
             unit = "Hz" if noise.hz else "times the key"
             yield f"{words:<8} noise, {low:g} to {high:g} {unit}, {noise.level_db:g} dB"
+    yield from _body_lines(sound)
     yield from _closing_lines(sound)
     if sound.effort.swell_db:
         yield f"swell    10 dB down is duller by {sound.effort.swell_db:g} dB per octave"
 
 
+def _body_lines(sound: Sound) -> Iterator[str]:
+    bodies = [rank.formants for rank in sound.ranks if rank.formants]
+    if bodies:
+        resonances = sorted({round(each.hz) for body in bodies for each in body})
+        told = ", ".join(map(str, resonances))
+        yield from textwrap.wrap(f"body     resonances at {told} Hz", 79, subsequent_indent=" " * 9)
+    most = max(len(rank.vowels) for rank in sound.ranks)
+    if most:
+        yield f"vowels   {most + 1}; 'partiald learn vowel' gives them to a knob"
+
+
 def _span(ends: float | list[float]) -> str:
     return " to ".join(f"{end:g}" for end in (ends if isinstance(ends, list) else [ends]))
+
+
+def _release(sound: Sound) -> str:
+    """Return how long notes fade: the shortest and the longest of the ranks."""
+    times = [rank.release_s or sound.envelope.release_s for rank in sound.ranks]
+    times = times or [sound.envelope.release_s]
+    every = [each for some in times for each in (some if isinstance(some, list) else [some])]
+    return _span(min(every) if min(every) == max(every) else [min(every), max(every)])
 
 
 def _decay(envelope: Envelope) -> str:

@@ -30,6 +30,8 @@ SPECTRUM, BELOW = (176, 540), (660, 990)
 """The top and bottom of the upper panel and of the two lower ones."""
 _MIDDLE = (690, 850)
 _RATE, _BLOCK = 48_000, 256
+RELEASED_WIDE = 220.0
+"""Pixels that the words beside the release take."""
 _HERTZ = 440.0 * 2 ** ((KEY - 69) / 12)
 _LOWEST_DB = -72.0
 _WAVE_AT_S = 0.5
@@ -134,7 +136,9 @@ def _envelope(
     if held is None:
         canvas.text(x - 10, bottom - 24, "key released", at="rm")
     else:  # it goes on without
-        canvas.text(x + 10, top + 24, "if the key is released", at="lm")
+        room = _MIDDLE[0] - x > RELEASED_WIDE
+        aside, at = (10, "lm") if room else (-10, "rm")
+        canvas.text(x + aside, top + 24, "if the key is released", at=at)
     panel.frame()
 
 

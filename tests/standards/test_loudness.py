@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from config.library import shipped
+from config.settings import Settings
 from tests.support.acceptance import Measured
 from tests.support.measure_sounds import (
     a_weighted_db,
@@ -62,3 +63,12 @@ def test_a_small_loudspeaker_is_left_enough_partials_to_hear_the_pitch_by(name: 
     peaks = (amplitudes[1:-1] > amplitudes[:-2]) & (amplitudes[1:-1] > amplitudes[2:])
     heard = peaks & (decibels[1:-1] > -12.0) & (hertz[1:-1] > 270.0) & (hertz[1:-1] < 2000.0)
     assert heard.sum() >= 3
+
+
+def test_what_plays_without_a_choice_suits_twelve_keys_without_velocity_and_a_small_box() -> None:
+    name = Settings().sound.name
+    for key in COMPASS:
+        soft, hard = (note(name, key, each, 0.4) for each in (SOFT, HARD))
+        assert np.array_equal(soft, hard)
+        cost = loudness(hard) - loudness(passed(hard, "high", SMALL_HZ))
+        assert cost <= (4.5 if key < 48 else 3.0 if key < 60 else 1.0), key

@@ -54,6 +54,17 @@ def test_a_sound_of_ranks_is_shown_with_its_ranks_and_how_many_partials_they_tak
     assert any("noise, " in line for line in told) == bool(sound.onset_noise)
 
 
+def test_vowels_bodies_and_the_ranks_own_times_are_shown() -> None:
+    sung, struck = (
+        list(show_lines(name, shipped()[name])) for name in ("sung-vowels", "struck-string")
+    )
+    assert "vowels   3; 'partiald learn vowel' gives them to a knob" in sung
+    assert "body     resonances at 650, 665, 1080, 1100, 2650, 2700, 2900, 2950, 3400 Hz" in sung
+    assert "decay    each partial its own, listed above for C4" in struck
+    assert "release  0.065 to 0.24 s to 60 dB down" in struck
+    assert "         on C4, and by 1.6 dB more a key an octave higher" in struck
+
+
 def test_a_program_reads_name_title_family_program_and_partials_of_every_sound() -> None:
     rows = json.loads("\n".join(json_lines(shipped(), Settings())))
     assert {row["name"] for row in rows} == set(shipped())
