@@ -21,9 +21,10 @@ FADE_START = 0.4975
 def shape_of(frames: int, sides: int = 1) -> tuple[int, int]:
     """Return how many rows and columns a block is cut into.
 
-    The product costs least when it is about as high as wide, and each side is as high as the other.
+    The product costs least with about four rows, those of both sides together; and no row is longer
+    than a control period.
     """
-    columns = min(frames, sides * (16 if frames <= 256 else 32))
+    columns = min(frames, sides * (16 if frames <= 64 else 32 if frames <= 128 else 64), 64)
     return frames // columns, columns
 
 
