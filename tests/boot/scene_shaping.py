@@ -35,6 +35,8 @@ gesture = false
 [sound]
 name = "flat64"
 programs = ["flat64"]
+[level]
+volume_db = 6
 [room]
 level_db = -80
 [gestures]
@@ -92,14 +94,15 @@ def knob(journal: Journal, controller: Controller, passages: Passages) -> None:
         value = (value + 40) % 128
         time.sleep(0.1)
     journal.wait(f"learned: control {KNOB} changes partial 2", begun)
-    controller.send(0xB0, KNOB, 127)
+    for value in (0, 127):  # from wherever it was left, it is where it means what it says
+        controller.send(0xB0, KNOB, value)
     passages.begin("a knob", controller, KEY)
-    passages.hold(0.8, KEY, spectrum=LEVEL)
+    passages.hold(0.8, KEY, spectrum=LEVEL | {2: 6.0})
     for value in range(120, -1, -8):
         controller.send(0xB0, KNOB, value)
         time.sleep(0.01)
     passages.hold(0.8, KEY, spectrum=LEVEL | {2: GONE})
-    passages.end(controller, KEY)
+    passages.end(controller, KEY, prompt=False)
 
 
 def gesture(journal: Journal, controller: Controller, passages: Passages) -> None:
@@ -109,7 +112,7 @@ def gesture(journal: Journal, controller: Controller, passages: Passages) -> Non
     figure("a key as a command, until it is told", line.at_s - begun, 1.0)
     passages.begin("an octave up", controller, KEY)
     passages.hold(0.8, KEY + 12, spectrum=LEVEL | {2: GONE})
-    passages.end(controller, KEY)
+    passages.end(controller, KEY, prompt=False)
     command(controller, OCTAVE_DOWN)
     journal.wait("gesture: octave down: +0", begun)
 
@@ -144,7 +147,7 @@ def page(controller: Controller, passages: Passages) -> None:
     say("undo")
     time.sleep(1.0)
     passages.hold(0.8, KEY, spectrum=LEVEL | {2: GONE})
-    passages.end(controller, KEY)
+    passages.end(controller, KEY, prompt=False)
     talk.stdin.write("quit\nquit\n")
     talk.stdin.close()
     check(talk.wait(20) == 0, "the page is left")
@@ -162,7 +165,7 @@ def keep(journal: Journal, controller: Controller, passages: Passages) -> None:
     journal.wait("settings read again", begun)
     time.sleep(0.5)
     passages.hold(0.8, KEY, spectrum=LEVEL | {2: GONE})
-    passages.end(controller, KEY)
+    passages.end(controller, KEY, prompt=False)
     check(KEPT.owner() == "partiald", "by the service's own user", KEPT.owner())
 
 
@@ -175,7 +178,7 @@ def restart(journal: Journal, controller: Controller, passages: Passages) -> Non
     passages.life += 1
     passages.begin("after a restart", controller, KEY)
     passages.hold(0.8, KEY, spectrum=LEVEL | {2: GONE})
-    passages.end(controller, KEY)
+    passages.end(controller, KEY, prompt=False)
 
 
 def forget(journal: Journal, controller: Controller, passages: Passages) -> None:
@@ -191,7 +194,7 @@ def forget(journal: Journal, controller: Controller, passages: Passages) -> None
     time.sleep(1.0)
     passages.begin("as installed", controller, KEY)
     passages.hold(0.8, KEY, spectrum=LEVEL)
-    passages.end(controller, KEY)
+    passages.end(controller, KEY, prompt=False)
     look = told("partiald", "forget", "--dry-run")
     check("Nothing was learned or kept" in look, "nothing is left to forget", look)
 
