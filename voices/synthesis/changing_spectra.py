@@ -26,6 +26,8 @@ from voices.synthesis.timbre import Timbre
 from voices.synthesis.voice_arrays import VoiceArrays
 
 Array = NDArray[Any]
+Kinds = tuple[NDArray[np.intp], NDArray[np.intp], Sequence[Any]]
+"""Of which kind each voice is; of each kind the row of `Smoother`, and the partials' properties."""
 
 
 class ChangingSpectra:
@@ -44,6 +46,9 @@ class ChangingSpectra:
         self._smoother = smoother
         self._partial_gains = partial_gains
         self._shape = shape_of(frames, arrays.sides)
+        self._known = -1, b""
+        """The changes of rows, and the rows, of which the kinds are."""
+        self._kinds_of_it: Kinds
         self.make_scratch()
 
     def make_scratch(self) -> None:
@@ -63,15 +68,34 @@ class ChangingSpectra:
         end = self._gains(rows, ramps.end[0, motion_rows])
         return begin + (end - begin) * ramps.first
 
-    def _gains(self, rows: Rows, values: Array) -> Array | float:
-        """Return the gains of some voices' partials at values of their rows of `Smoother`."""
-        arrays, made = self._arrays, self._partial_gains
-        gains = made.gains(
-            values,
+    def _kinds(self, rows: Rows) -> Kinds:
+        """Return of which kind each voice is, and the kinds: many voices may be alike."""
+        arrays, slots = self._arrays, self._slots
+        key = arrays.changes, b"" if isinstance(rows, slice) else rows.tobytes()
+        if key != self._known:
+            numbers = range(rows.stop) if isinstance(rows, slice) else rows.tolist()
+            kinds: dict[tuple[Timbre, int], tuple[int, int]] = {}
+            kind_of = [
+                kinds.setdefault((slots[row].timbre, slots[row].motion_row), (len(kinds), row))[0]
+                for row in numbers
+            ]
+            first = np.array([row for _, row in kinds.values()])
+            self._known = key
+            self._kinds_of_it = np.array(kind_of), arrays.motion_row[first], self._properties(first)
+        return self._kinds_of_it
+
+    def _properties(self, rows: Rows) -> Sequence[Any]:
+        """Return what the gains of voices' partials depend on, each (K, P)."""
+        arrays = self._arrays
+        return (
             *(arrays.octaves[rows], arrays.numbers[rows], arrays.swell[rows]),
             arrays.overtones[rows],
-            arrays.vowels[rows] if made.turn_vowels else None,
+            arrays.vowels[rows] if self._partial_gains.turn_vowels else None,
         )
+
+    def _gains(self, rows: Rows, values: Array) -> Array | float:
+        """Return the gains of some voices' partials at values of their rows of `Smoother`."""
+        gains = self._partial_gains.gains(values, *self._properties(rows))
         return 1.0 if gains is None else gains
 
     def begin(self, rows: Rows, count: int, most: int, ramps: Ramps) -> None:
@@ -79,13 +103,13 @@ class ChangingSpectra:
         arrays = self._arrays
         relative = self._on_the_way(rows, ramps)
         sub_blocks = len(relative) - 1
-        factors = np.zeros((count, 2, 1, sub_blocks, 1, arrays.partials), np.float32)
+        growth = relative[1:] - relative[:-1]
+        growth *= 1.0 / ramps.sub_block_frames
+        factors = np.empty((count, 2, 1, sub_blocks, 1, arrays.partials), np.float32)
+        level, grown = factors[:, :, 0, :, 0].swapaxes(0, 1)
         if len(relative[0]) < count:
-            factors[:, 0] = 1.0
-        growth = np.diff(relative, axis=0) / ramps.sub_block_frames
-        for place in range(sub_blocks):
-            factors[rows, 0, 0, place, 0] = relative[place]
-            factors[rows, 1, 0, place, 0] = growth[place]
+            level[...], grown[...] = 1.0, 0.0
+        level[rows], grown[rows] = relative[:-1].swapaxes(0, 1), growth.swapaxes(0, 1)
         state = arrays.state[:count, None, :, None, None, :most].astype(np.complex64)
         left = self._left[:count, ..., :most]
         outer = arrays.outer[:count, ..., :most].reshape(count, 1, 1, sub_blocks, -1, most)
@@ -110,18 +134,11 @@ class ChangingSpectra:
         arrays = self._arrays
         at_start = arrays.gains[rows]
         relative = np.ones((len(ramps.end) + 1, *at_start.shape))
-        slots = self._slots if isinstance(rows, slice) else [self._slots[row] for row in rows]
-        kinds: dict[tuple[Timbre, int], int] = {}  # many voices may be alike
-        kind_of = [kinds.setdefault((slot.timbre, slot.motion_row), len(kinds)) for slot in slots]
-        if len(kinds) < len(slots):
-            firsts = np.array([kind_of.index(kind) for kind in range(len(kinds))])
-            alike = firsts if isinstance(rows, slice) else rows[firsts]
-            ends = self._gains(alike, ramps.end[:, arrays.motion_row[alike]])
-            if not isinstance(ends, float):
-                ends = ends.take(kind_of, 1)
-        else:
-            ends = self._gains(rows, ramps.end[:, arrays.motion_row[rows]])
-        np.divide(ends, at_start, out=relative[1:])
+        kind_of, motion_rows, properties = self._kinds(rows)
+        ends = self._partial_gains.gains(ramps.end[:, motion_rows], *properties)
+        if ends is not None:
+            ends = ends.take(kind_of, 1)
+        np.divide(1.0 if ends is None else ends, at_start, out=relative[1:])
         if ramps.last < 1.0:  # the block ends inside its control period
             part = (ramps.last - ramps.first) / (1.0 - ramps.first)
             relative[1:] += (part - 1.0) * (relative[1:] - 1.0)

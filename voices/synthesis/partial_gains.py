@@ -63,14 +63,13 @@ class PartialGains:
         vowels: NDArray[np.float64] | None = None,
     ) -> NDArray[np.float64] | None:
         """Return the natural logarithms of the same."""
-        turned: list[bool] = np.any(values.reshape(-1, values.shape[-1]), axis=0).tolist()
+        by_column = values.reshape(-1, values.shape[-1])
+        turned: list[bool] = np.logical_or.reduce(by_column, axis=0).tolist()
         if not any(turned[TILT:]):
             return None
         level: NDArray[np.float64] = (values[..., TILT, None] * _DB) * octaves
-        if turned[TILT]:
-            below = octaves < 0.0
-            if below.any():  # there nothing rises
-                np.minimum(level, 0.0, out=level, where=below)
+        if turned[TILT] and octaves.item(octaves.argmin()) < 0.0:  # below the key nothing rises
+            np.minimum(level, 0.0, out=level, where=octaves < 0.0)
         for column, number in enumerate(self.level_columns, FIRST_LEVEL):
             if turned[column]:
                 chosen = swell
