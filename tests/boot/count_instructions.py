@@ -40,14 +40,14 @@ MOVING_LIMITS = {(16, 32, 64): 805, (16, 32, 128): 985}
 LIMITING_LIMITS = {(16, 32, 64): 308, (16, 32, 128): 438}
 """... and with the limiter at work."""
 SOUND_LIMITS = {
-    ("market-organ", False): 400,
-    ("market-organ", True): 700,
-    ("string-section", False): 650,
-    ("string-section", True): 950,
+    ("market-organ", False): 335,
+    ("market-organ", True): 400,
+    ("string-section", False): 550,
+    ("string-section", True): 600,
 }
 """Sixteen held notes of the sound that is played unless another is chosen, and of the dearest, in
 their room; with the tremulant or without."""
-STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 55, 1700, 1340, 17
+STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 55, 1500, 1030, 17
 SHIFT = int(sys.argv[1]) if len(sys.argv) > 1 else 0
 
 

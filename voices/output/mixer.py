@@ -37,7 +37,11 @@ def mix(
             bank.gains = _by_wave(bank.arrays.gain[: bank.count], bank, sends=sends)
         gain = bank.gains
         if level is not None:
-            gain = gain * level.repeat(bank.arrays.sides, axis=0)
+            known = bank.levelled
+            if known is None or known[0] is not level or known[1] is not gain:
+                made = gain * level.repeat(bank.arrays.sides, axis=0)
+                known = bank.levelled = level, gain, made
+            gain = known[2]
         if first:  # this way round the product costs half
             gain.T.dot(wave, mixed)
             return

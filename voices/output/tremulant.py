@@ -41,7 +41,6 @@ class Tremulant:
         self._windows = windows.transpose(2, 0, 1)
         self._lines = np.repeat(basis()[:, None], 2, axis=1)
         self._ones = np.ones(NODES, np.float32)
-        self._swung = np.zeros((2, GRID), np.float32)
         self._mix = self._mix_before = 0.0
         """How much of it is heard at the end of a cell of the grid, and at its beginning."""
         self._from = 0
@@ -136,9 +135,10 @@ class Tremulant:
     def _read(self, sides: NDArray[np.float32], start: int, end: int, inside: int) -> None:
         """Swing a part of a block that lies in one cell of the grid."""
         count, first = end - start, self._at + start - TAPS + 1
-        lines, swung = self._lines, self._swung
-        if count < GRID:
-            lines, swung = lines[..., inside : inside + count], np.empty((2, count), np.float32)
+        fades = self._mix_before < 1.0 or self._mix < 1.0
+        at_once = count == sides.shape[1] and sides.flags.c_contiguous and not fades
+        swung = sides if at_once else np.empty((2, count), np.float32)
+        lines = self._lines if count == GRID else self._lines[..., inside : inside + count]
         if len(self._wholes) == 1:
             begin = first - self._wholes[0]
             window = self._windows[..., begin : begin + count].reshape(TAPS, -1)
@@ -151,11 +151,12 @@ class Tremulant:
                 read = self._taps[side].dot(self._windows[:, side, begin : begin + count])
                 read *= lines[:, 0]
                 self._ones.dot(read, swung[side])
+        if at_once:
+            return
         part = sides[:, start:end]
-        if self._mix_before < 1.0 or self._mix < 1.0:
-            mix = self._mix_before + _ALONG[inside : inside + count] * (
-                self._mix - self._mix_before
-            )
+        if fades:
+            along = _ALONG[inside : inside + count]
+            mix = self._mix_before + along * (self._mix - self._mix_before)
             swung -= part
             swung *= (0.5 - 0.5 * np.cos(np.pi * mix)).astype(np.float32)
             swung += part

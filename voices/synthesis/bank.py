@@ -80,6 +80,8 @@ class Bank:
         """Whether slots may have come, or follow another row, since they were taken over."""
         self.gains: NDArray[Any] | None = None
         """What the mixer made of the slots' gains; None: they have changed since."""
+        self.levelled: tuple[NDArray[Any], NDArray[Any], NDArray[Any]] | None = None
+        """Constant levels, gains, and what the mixer made of both."""
         self.next_end = float("inf")
         """No slot here is silent before this frame."""
         self._next_prune = 0
@@ -153,7 +155,7 @@ class Bank:
         ``ramps`` are those of this block; None: nothing moves.
         """
         count, arrays = self.count, self.arrays
-        stale: Rows = slice(count, count)
+        stale: Rows | None = None
         if self._entering:
             stale = self._fill_rows()
         moving = _NONE
@@ -167,7 +169,7 @@ class Bank:
             any_stale = arrays.stale[:count].copy()
             any_stale[moving] = False
             stale = any_stale.nonzero()[0]
-        if arrays.onset[stale].size:
+        if stale is not None and arrays.onset[stale].size:
             self._resting.refresh(stale, frame, ramps)
             self.gains = None
         if frame % LONGEST_BLOCK == 0:
@@ -240,7 +242,7 @@ class Bank:
         broken = np.logical_not(np.isfinite(self.wave).all(axis=(1, 2)))
         if self.level is not None:
             broken |= ~np.isfinite(self.level[:, 0])
-            self.level[broken] = 0.0
+            self.level[broken], self.levelled = 0.0, None
         self.wave[broken] = 0.0
         return [self.slots[row] for row in broken.nonzero()[0]]
 
