@@ -192,8 +192,8 @@ class Shaping:
                 return "refused"
             return self._keep_shaped({each: each for each in played}, moves)
         if done.words == "forget":
-            told = self._forget(AskForgetAll(ask="forget_all"))["forgotten"]
-            return "forgotten" if told else "gesture"
+            self._forget(AskForgetAll(ask="forget_all"))
+            return "forgotten"
         return "gesture"
 
     @property
@@ -219,9 +219,12 @@ class Shaping:
                 return "refused"
         self._write(tables)
         if any(name == base for name, base in names.items()):
-            # Once the files are read, the sounds have what the knobs add to them now.
-            self._controllers.rest(self._in_force.loaded.settings.bindings, self._clock_us())
+            self._rest()  # once the files are read, the sounds have what the knobs add to them now
         return "gesture"
+
+    def _rest(self) -> None:
+        """Have the knobs at rest with the next settings."""
+        self._controllers.rest(self._in_force.loaded.settings.bindings, self._clock_us())
 
     def _write(self, tables: Mapping[str, Mapping[str, Any]], text: str = "") -> None:
         """Have sounds' files written at once, and together: that is one edit, and so it is read."""
@@ -247,13 +250,15 @@ class Shaping:
         told += [f"the sound '{name}' as shaped and not kept" for name in self._drafts]
         if self._learned is not None:
             told += self._learned.told()
-        if question.dry_run or not told:
+        if question.dry_run:
             return {"forgotten": told, "done": False}
-        self._drafts.clear()
-        self._writes.request("what is forgotten", self._kept.remove)
-        if self._learned is not None:
-            self._learned.forget_all(self.current)
-        self._writes.hurry()
+        self._rest()
+        if told:
+            self._drafts.clear()
+            self._writes.request("what is forgotten", self._kept.remove)
+            if self._learned is not None:
+                self._learned.forget_all(self.current)
+            self._writes.hurry()
+            log.info("forgotten: %s", counted(len(told), "thing"))
         self._in_force.use_bindings(self._in_force.loaded.settings.bindings)
-        log.info("forgotten: %s", counted(len(told), "thing"))
-        return {"forgotten": told, "done": True}
+        return {"forgotten": told, "done": bool(told)}

@@ -299,3 +299,14 @@ def test_a_key_that_forgets_is_struck_three_times_and_has_a_tone_of_its_own(
     assert not path.exists()
     assert bench.daemon.cues[-1] == "forgotten"
     assert "forgotten: 1 thing" in caplog.text
+
+
+def test_what_knobs_have_made_of_the_sound_is_forgotten_too(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(20, 0)
+    bench.turn(74, 0)
+    bench.command(40, 40, 40)
+    bench.read_kept()
+    assert (bench.shape.tilt, bench.shape.partial) == (0.0, {2: 0.0})
+    bench.turn(74, 127)
+    assert bench.shape.tilt == 3.0, "and they go on from there"
