@@ -105,8 +105,9 @@ class Envelopes:
     def start(self, first: int, segments: Sequence[Segment], starts: NDArray[np.float64]) -> None:
         """Put new notes' first segments, and when they start, into the rows from ``first`` on."""
         count = len(segments)
-        used, shape = slice(first, first + count), segments[0][1:]
-        if all(segment[1:] == shape for segment in segments):
+        used, shapes = slice(first, first + count), [segment[1:] for segment in segments]
+        shape = shapes[0]
+        if shapes.count(shape) == count:
             self._segments[used] = segments[0]
             self._segments[used, 0] = starts
             self._note_equal_times(used, self._known.get(shape) or self._learn(shape), starts)

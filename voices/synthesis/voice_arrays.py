@@ -98,8 +98,8 @@ class VoiceArrays:
         used = slice(first, numbers.stop)
         self.cycles[used] = 0.0
         self.as_of[used] = self.onset[used] = onsets
-        self.wet[used] = [slot.wet for slot in slots]
-        self.motion_row[used] = [slot.motion_row for slot in slots]
+        self.wet[used] = _once([slot.wet for slot in slots])
+        self.motion_row[used] = _once([slot.motion_row for slot in slots])
         self.stale[used] = True
         self.dying[used] = [slot.timbre.any_decay for slot in slots]
         if self.spreading:
@@ -118,9 +118,9 @@ class VoiceArrays:
                 self._decaying += 1
 
     def _enter_phasors(self, spectra: Sequence[OnsetSpectrum], into: NDArray[np.complex64]) -> None:
-        sets = spectra[0].sets
-        if all(spectrum.sets is sets for spectrum in spectra):  # struck alike
-            sets.take([spectrum.which for spectrum in spectra], 0, into, "clip")
+        sets = [id(spectrum.sets) for spectrum in spectra]
+        if sets.count(sets[0]) == len(sets):  # struck alike
+            spectra[0].sets.take([spectrum.which for spectrum in spectra], 0, into, "clip")
         else:
             phasors = [spectrum.phasors for spectrum in spectra]
             np.concatenate(phasors, out=into.reshape(-1, self.partials))
@@ -148,3 +148,8 @@ class VoiceArrays:
     ) -> NDArray[np.float64]:
         """Return the key's cycles since the onset until ``frame``, at ``frequency`` since last."""
         return np.asarray(self.cycles[rows] + frequency * (frame - self.as_of[rows]))
+
+
+def _once(values: list[Any]) -> Any:
+    """Return what all values are, or the list of them: one number is filled in faster."""
+    return values[0] if values.count(values[0]) == len(values) else values
