@@ -12,6 +12,7 @@ from config.library import shipped
 from config.rank import Rank
 from tests.support.measure import Levels
 from tests.support.measure_sounds import (
+    a_weighted_db,
     centroid,
     envelope,
     fall_db_s,
@@ -21,13 +22,9 @@ from tests.support.measure_sounds import (
     spectrum,
 )
 from tests.support.playing import Recording, on
-from tests.support.takes import alone, note, perform_dry
+from tests.support.takes import alone, hz, note, perform_dry
 
 pytestmark = pytest.mark.slow
-
-
-def hz(key: int) -> float:
-    return float(440.0 * 2.0 ** ((key - 69) / 12))
 
 
 def decibels(level: float) -> float:
@@ -103,6 +100,14 @@ def test_a_free_reed_falls_gently_and_starts_slowly_in_the_bass() -> None:  # J.
     assert 3.0 <= rises[0] / rises[1] <= 10.0
 
 
+def test_no_rank_of_a_chorus_is_shrill_and_its_breaks_are_not_heard_as_steps() -> None:  # FR
+    chorus = [rank for rank in shipped()["market-organ"].ranks if rank.breaks]
+    assert max(rank.pitch_at(key) * hz(key) for rank in chorus for key in range(36, 97)) <= 8000.0
+    for above in {int(key) for rank in chorus for key in rank.breaks}:
+        below, after = (part(note("market-organ", key), 0.5, 1.1) for key in (above - 1, above))
+        assert abs(a_weighted_db(after) - a_weighted_db(below)) <= 3.0
+
+
 # --- strings -------------------------------------------------------------------------------
 
 
@@ -152,6 +157,23 @@ def test_high_strings_and_high_partials_fall_sooner() -> None:  # C. Chaigne, J.
 def test_plucked_strings_ring_as_steel_and_gut_do(name: str, least: float, most: float) -> None:
     assert least <= 60.0 / early_fall(name, 60) <= most
     assert 0.1 <= early_fall(name, 60) / early_fall(name, 60, 8, 0.4) <= 0.7
+
+
+def test_a_quill_leaves_what_an_ideal_pluck_leaves() -> None:  # D. E. Hall, KTH 1990
+    """A slope of 6 dB an octave, once the comb of the point of contact is taken out."""
+    contact = rank_of("plucked-string").contact
+    comb = {n: abs(np.sin(np.pi * n * contact)) for n in range(1, 13)}
+    numbers = [n for n in comb if comb[n] > 0.3]
+    levels = []
+    for n in numbers:
+        struck = envelope(note("plucked-string"), stretched("plucked-string", 60, n), 120.0)
+        levels.append(decibels(float(struck.max() / comb[n])))
+    assert -9.0 <= float(np.polyfit(np.log2(numbers), levels, 1)[0]) <= -5.0
+
+
+def test_felt_stops_a_string_in_a_fifth_of_a_second() -> None:  # from memory: 0.1 to 0.25 s
+    levels = envelope(note("struck-string", 60, 100, 1.0, 0.3), hz(60), 60.0)
+    assert 0.08 <= 60.0 / fall_db_s(levels, 0.32, 0.42) <= 0.3
 
 
 def test_a_hammer_at_an_eighth_of_the_string_leaves_out_the_eighth_partial() -> None:
@@ -218,6 +240,14 @@ def test_a_flute_has_few_harmonics_up_there() -> None:  # Tufts flute study: A5
     _, second, third = steady_db(note("wooden-flute", 81), 81, range(1, 4))
     assert -18.0 <= second <= -10.0
     assert third <= -30.0
+
+
+def test_the_second_formant_of_a_sung_vowel_is_6_db_below_the_first() -> None:  # the copied table
+    hertz, amplitudes = spectrum(part(note("sung-vowels", 36, 100, 2.0), 0.5, 1.9), 1 << 17)
+    first, second = (
+        amplitudes[(hertz > low) & (hertz < high)].max() for low, high in ((500, 820), (900, 1300))
+    )
+    assert -10.0 <= decibels(second / first) <= -2.0
 
 
 def test_rubbed_glass_is_nearly_one_partial() -> None:  # T. D. Rossing 2004
