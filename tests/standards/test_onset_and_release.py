@@ -59,12 +59,13 @@ def test_a_note_is_heard_as_it_begins_and_its_noise_is_gone_after_it(
     name: str, measured: Measured
 ) -> None:
     first, later = {}, {}
-    for key in OCTAVES:
-        for velocity in felt(name):
+    bound = NOISE_DB.get(shipped()[name].family or "")
+    for key in OCTAVES if bound else OCTAVES[::2]:
+        for velocity in felt(name) if bound else (HARD,):
             noise, tone = beside(name, key, velocity)
             first[key, velocity] = power_db(part(noise, 0.003, 0.053), tone)
             later[key, velocity] = max(power_db(part(noise, 0.3, 0.35), tone), -200.0)
-    low, high = NOISE_DB.get(shipped()[name].family or "", (-60.0, -20.0))
+    low, high = bound or (-60.0, -20.0)
     measured("onset: dB off the partials, 3 to 53 ms", name, first, low, high)
     measured("onset: the same after 300 ms", name, later, high=-70.0)
 
@@ -132,7 +133,7 @@ def test_a_key_is_heard_coming_up(name: str, measured: Measured) -> None:
 
 @pytest.mark.parametrize("name", NOISY_AFTER)
 def test_a_key_that_comes_up_under_the_pedal_is_not_heard(name: str) -> None:
-    for key in OCTAVES:
+    for key in OCTAVES[::2]:
         held = [control(0, 64, 127), on(0, key, 100)]
         up = off(RATE // 4, key)
         assert np.array_equal(perform_dry(name, [*held, up], 0.5), perform_dry(name, held, 0.5))

@@ -12,7 +12,7 @@ from tests.support.acceptance import Measured
 from tests.support.measure import Levels
 from tests.support.measure_sounds import beat, correlation, envelope, part
 from tests.support.playing import RATE, Recording, control, on
-from tests.support.takes import of, perform_dry
+from tests.support.takes import OCTAVES, of, perform_dry
 
 pytestmark = pytest.mark.slow
 NAME, KEY, HZ = "stopped-flute", 72, 523.2511
@@ -41,7 +41,7 @@ def smooth_level(audio: Recording) -> Levels:
 def test_it_takes_hold_of_every_sound_that_lasts(name: str, measured: Measured) -> None:
     """As the swing that it adds to the level of the whole, smoothed over 30 ms."""
     rates, depths = {}, {}
-    for key in (36, 60, 96):
+    for key in (OCTAVES[0], OCTAVES[-1]):
         still = perform_dry(name, [on(0, key, 100)], 3.0)
         swung = perform_dry(name, [control(0, 92, 127), on(0, key, 100)], 3.0)
         levels = smooth_level(swung) / smooth_level(still)
