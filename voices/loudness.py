@@ -60,7 +60,8 @@ def heard_power(hertz: Array, phasors: NDArray[np.complex128], decays_s: Array) 
     `BEATS_HZ` apart beat, and add to each other or take away; those that do not decay are heard
     for long, and on average they do neither.
     """
-    order = np.argsort(hertz)
+    # Stable, for the other kind orders equal ones by what the processor has.
+    order = np.argsort(hertz, kind="stable")
     hertz, decays_s = hertz[order], decays_s[order]
     phasors = phasors[:, order] * np.sqrt(weight(hertz) / (2.0 * len(phasors)))
     falls = _falls(decays_s)
