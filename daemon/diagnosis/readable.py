@@ -8,6 +8,7 @@ from typing import Any
 
 from config.wording import counted
 from daemon.diagnosis.battery_chart import battery_chart
+from daemon.soundcard.card import LISTENING
 
 _LABEL = 13
 
@@ -50,10 +51,11 @@ def _card(status: dict[str, Any]) -> str:
     if output is None:
         return f"silent: {status['reason']}"
     frames = status["block"]["frames"]
-    late = ": for listening, 150 ms or more late" * (output["card"]["kind"] == "bluetooth")
+    by_radio = output["card"]["kind"] == "bluetooth"
+    where = f"radio: {LISTENING}" if by_radio else "card"
     return (
         f"{output['card']['name']}, {output['sample_rate']:,} Hz, {frames}-frame blocks, "
-        f"{output['delay_ms']:.1f} ms to the card{late}"
+        f"{output['delay_ms']:.1f} ms to the {where}"
     )
 
 

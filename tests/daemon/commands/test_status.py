@@ -1,5 +1,6 @@
 """Status, devices and incoming messages in words."""
 
+import copy
 import json
 import re
 from pathlib import Path
@@ -14,7 +15,7 @@ from tests.support.command import ROOT, partiald
 from tests.support.virtual_daemon import KEYS, VirtualDaemon
 from voices.notes.note_count import ACCOUNTS
 
-STATUS = {
+STATUS: dict[str, Any] = {
     "format": 1,
     "process": 321,
     "boot": 12,
@@ -90,6 +91,12 @@ def test_status_says_why_nothing_sounds_and_what_the_governor_allows() -> None:
     assert "(24 partials, 512 allowed at this load)" in readable_status(
         STATUS | {"most_partials": 512}
     )
+
+
+def test_status_says_that_a_speaker_by_radio_is_late() -> None:
+    speaking = copy.deepcopy(STATUS)
+    speaking["output"]["card"]["kind"] = "bluetooth"
+    assert "2.7 ms to the radio: for listening, 150 ms or more late" in readable_status(speaking)
 
 
 @pytest.mark.gig
