@@ -54,7 +54,7 @@ class Notes:
         pool, controls = self._pool, channel.control_channel
         address = (channel.controller, channel.number, key)
         sounding = channel.sounding_key(key) if channel.shift else key
-        timbres = pool.timbres(controls.sound, sounding)
+        timbres = pool.timbres(channel.sound_name, sounding)
         frequency = channel.tuning.frequencies[sounding]
         bent = frequency * 2.0 ** (channel.targets[PITCH] / 1200.0)
         if bent * timbres[0].lowest >= 0.5 and all(bent * each.lowest >= 0.5 for each in timbres):

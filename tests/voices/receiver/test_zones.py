@@ -36,6 +36,15 @@ def test_a_key_sounds_an_octave_from_where_its_zone_puts_it() -> None:
     assert player.silent()
 
 
+def test_a_zone_has_a_sound_of_its_own() -> None:
+    zones = [{"keys": [0, 59]}, {"keys": [60, 127], "sound": "other"}]
+    plain = Player(zones=zones).send("90 39 7f").wait(0.05)
+    assert heard(plain, 57) > -50 > -90 > heard(plain, 57 + 12)
+    own = Player(zones=zones).send("90 45 7f").wait(0.05)
+    assert heard(own, 69) > -50
+    assert heard(own, 69 + 12) > -50  # the second of its four partials
+
+
 def test_an_octave_that_does_not_exist_sounds_in_the_nearest_one() -> None:
     player = Player(zones=[{"octave": 5}]).send("90 45 7f").wait(0.05)  # 69: 129 would be next
     assert heard(player, 117) > -50
