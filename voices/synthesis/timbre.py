@@ -181,7 +181,6 @@ class Timbre:
         self._touched = bool(spec.velocity.range_db or spec.velocity.tilt_db or spec.noise_touch_db)
         """Whether a velocity changes anything."""
         self._struck: dict[int, list[OnsetSpectrum]] = {}
-        self._decays_at: dict[int, NDArray[np.float64]] = {}
 
     def _padded(
         self, values: Values, order: NDArray[np.intp], filler: float
@@ -226,11 +225,10 @@ class Timbre:
 
     def decays_at(self, key: int) -> NDArray[np.float64]:
         """Return the decay of each partial at a key."""
-        known = self._decays_at.get(key)
-        if known is None:
-            factor: float = self._decay_per_octave ** ((key - MIDDLE_C) / 12)
-            known = self._decays_at[key] = np.minimum(self.decays / factor, MAX_DECAY)
-        return known
+        if not self.any_decay:
+            return self.decays
+        factor: float = self._decay_per_octave ** ((key - MIDDLE_C) / 12)
+        return np.minimum(self.decays / factor, MAX_DECAY)
 
 
 def stretched(numbers: NDArray[np.float64], stretch: Any) -> NDArray[np.float64]:
