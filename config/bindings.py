@@ -16,8 +16,8 @@ from pydantic import (
     model_validator,
 )
 
-from config.section import Section
 from config.targets import TARGETS, WHICH, TargetName, check_which
+from config.toml.section import Section
 
 Gesture = Literal["pitch_bend", "channel_pressure", "key_pressure"]
 """What moves beside the controllers with a number."""

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from config.section import Section
+from config.toml.section import Section
 from config.zones import MOST as MOST_ZONES
 
 SIMPLE = (

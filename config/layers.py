@@ -13,12 +13,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from config.faults import ConfigError, parse_toml, suggestion, validate
-from config.files import read_text
-from config.printable import printable
 from config.settings import Settings
-from config.syntax import line_of
-from config.wording import written
+from config.toml.faults import ConfigError, parse_toml, suggestion, validate
+from config.toml.files import read_text
+from config.toml.printable import printable
+from config.toml.syntax import line_of
+from config.toml.wording import written
 
 OWNER = Path("/etc/partiald/partiald.toml")
 LEARNED = Path("/var/lib/partiald/learned.toml")

@@ -9,10 +9,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
-from config.faults import ConfigError, parse_toml, suggestion, validate
-from config.files import read_text
 from config.sound import Sound
-from config.wording import one_line
+from config.toml.faults import ConfigError, parse_toml, suggestion, validate
+from config.toml.files import read_text
+from config.toml.wording import one_line
 
 SHIPPED = Path(__file__).parent / "sounds"
 OWNER_FOLDERS = (Path("/etc/partiald/sounds"), Path("/var/lib/partiald/sounds"))

@@ -14,7 +14,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field, model_validator
 
-from config.section import Section
+from config.toml.section import Section
 
 MAX_PARTIALS = 128
 _FOOTAGE = re.compile(r"([0-9]{1,2})'|(?:([0-9]{1,2}) +)?([0-9]{1,2})/([0-9]{1,2})'")

@@ -11,9 +11,9 @@ from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from config.bindings import Binding, Light
 from config.gestures import Gestures
-from config.section import Section
 from config.space import Room, Tremulant
 from config.temperament import Temperament
+from config.toml.section import Section
 from config.zones import MOST as MOST_ZONES
 from config.zones import Zone
 

@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from config.rank import MAX_PARTIALS, Decay, Effort, LevelDb, Noise, Rank, Ratio, Stop, partial_of
-from config.section import Section
+from config.toml.section import Section
 
 Phase = Annotated[float, Field(ge=-1.0, le=1.0)]
 _COLUMN = Field(min_length=1, max_length=MAX_PARTIALS)

@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator
 
-from config.section import Section
+from config.toml.section import Section
 
 OFF_DB = -80.0
 """At this level the room is off."""

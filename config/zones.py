@@ -10,7 +10,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from config.section import Section
+from config.toml.section import Section
 
 MOST = 16
 """Zones of one keyboard."""

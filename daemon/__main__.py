@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Sequence  # noqa: E402
 from importlib import import_module  # noqa: E402
 from types import ModuleType  # noqa: E402
 
-from config.printable import printable  # noqa: E402
+from config.toml.printable import printable  # noqa: E402
 from daemon.errors import DeviceError, RunError, UsageError  # noqa: E402
 
 FAILURE, USAGE, SETTINGS = 1, 2, 78
@@ -146,7 +146,7 @@ def _other(fault: Exception) -> int:
     """Report a fault in a settings file, in the system or in this program."""
     import traceback
 
-    from config.faults import ConfigError
+    from config.toml.faults import ConfigError
 
     if isinstance(fault, ConfigError):
         return _report(str(fault), SETTINGS)

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Mapping
 from typing import TextIO
 
-from config.printable import printable
+from config.toml.printable import printable
 
 _PRIORITIES = (
     (logging.CRITICAL, 2),

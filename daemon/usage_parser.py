@@ -9,8 +9,8 @@ import re
 from collections.abc import Sequence
 from typing import NoReturn
 
-from config.faults import suggestion
-from config.printable import printable
+from config.toml.faults import suggestion
+from config.toml.printable import printable
 
 
 class Parser(argparse.ArgumentParser):

@@ -54,7 +54,8 @@ STANDS_ON: dict[str, set[str]] = {
     "voices.modulation": {"voices.loudness"},
     "voices.loudness": {"voices.curves"},
     "voices.curves": {"config"},
-    "config": set(),
+    "config": {"config.toml"},
+    "config.toml": set(),
 }
 """The floors: each folder, and each module beside the folders. It may import what it stands on,
 and whatever that stands on, and nothing else."""
@@ -113,7 +114,8 @@ def of(package: str) -> list[Path]:
 def floor(module: str) -> str:
     """Return where a module stands: its folder in the house, or itself beside the folders."""
     package, *rest = module.split(".")
-    return package if package == "config" else ".".join([package, *rest[:1]])
+    stands_beside = package == "config" and rest[:1] != ["toml"]
+    return package if stands_beside else ".".join([package, *rest[:1]])
 
 
 def libraries(path: Path) -> set[str]:

@@ -8,15 +8,15 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from config.faults import ConfigError, parse_toml, validate
-from config.files import read_text
 from config.layers import InForce, load, load_file
 from config.library import load_sounds
-from config.printable import printable
 from config.settings import Settings
 from config.sound import Sound
-from config.syntax import inline
-from config.wording import counted
+from config.toml.faults import ConfigError, parse_toml, validate
+from config.toml.files import read_text
+from config.toml.printable import printable
+from config.toml.syntax import inline
+from config.toml.wording import counted
 
 _VALUE_WIDTH = 40
 

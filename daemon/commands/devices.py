@@ -6,8 +6,8 @@ import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 
-from config.printable import printable
 from config.settings import Settings
+from config.toml.printable import printable
 from daemon.errors import DeviceError
 from daemon.linux.stderr import captured_stderr
 from daemon.midi.port_choice import PortChoice, choose_ports, device_of, serial_of

@@ -6,7 +6,7 @@ Promise: with ``--dry-run`` nothing changes; what an owner's own files say is ne
 import argparse
 import sys
 
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.control.ask import ask
 from daemon.errors import RunError
 

@@ -15,9 +15,9 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-from config.files import write_atomic
 from config.layers import OWNER
-from config.printable import printable
+from config.toml.files import write_atomic
+from config.toml.printable import printable
 from daemon.drawing.refresh import follow
 from daemon.linux.stderr import silence_libraries
 from daemon.listening.live_view import view

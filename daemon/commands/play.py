@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Protocol
 
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.control.ask import Conversation
 from daemon.control.requests import MOST_MESSAGES
 from daemon.errors import RunError

@@ -13,8 +13,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from config.files import write_atomic
 from config.settings import Settings
+from config.toml.files import write_atomic
 from daemon.commands.settings import prepared
 from daemon.errors import RunError
 from daemon.offline.performance import Performance, perform, rehearsal_settings

@@ -12,12 +12,12 @@ from pathlib import Path
 
 import numpy as np
 
-from config.faults import suggestion
 from config.layers import OWNER
-from config.printable import printable
 from config.settings import Settings
 from config.sound import Sound
-from config.wording import counted
+from config.toml.faults import suggestion
+from config.toml.printable import printable
+from config.toml.wording import counted
 from daemon.commands.settings import prepared
 from daemon.errors import RunError, UsageError
 from daemon.offline import midi_file as songs

@@ -7,11 +7,11 @@ import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from config.faults import ConfigError
 from config.layers import DEFAULT_PATHS, load, load_file
 from config.library import find, load_sounds
 from config.settings import Settings
 from config.sound import Sound
+from config.toml.faults import ConfigError
 
 
 def prepared(

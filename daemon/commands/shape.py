@@ -12,11 +12,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from config.files import read_text, write_atomic
 from config.library import OWNER_FOLDERS, find
-from config.printable import printable
 from config.settings import Settings
 from config.sound import Sound
+from config.toml.files import read_text, write_atomic
+from config.toml.printable import printable
 from daemon.commands.settings import prepared
 from daemon.errors import RunError, UsageError
 from daemon.shaping.hearing import running

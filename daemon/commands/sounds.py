@@ -10,13 +10,13 @@ from pathlib import Path
 
 import numpy as np
 
-from config.faults import suggestion
-from config.files import write_atomic
 from config.library import OWNER_FOLDERS, shipped
-from config.printable import printable
 from config.rank import MAX_PARTIALS
 from config.settings import Settings
 from config.sound import Envelope, Sound
+from config.toml.faults import suggestion
+from config.toml.files import write_atomic
+from config.toml.printable import printable
 from daemon.commands.settings import prepared
 from daemon.errors import DeviceError, RunError, UsageError
 from daemon.offline.wav_file import check_target

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from config.layers import load_forgiving
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.errors import DeviceError
 from daemon.linux.stderr import captured_stderr
 from daemon.soundcard.card import KINDS, Card, rank, why_none

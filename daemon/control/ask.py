@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from config.printable import printable
+from config.toml.printable import printable
 from daemon.control.instance_lock import places, trusted_users
 from daemon.errors import RunError
 

@@ -12,7 +12,7 @@ from functools import partial
 from typing import Any, Protocol
 
 from config.settings import Settings
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.diagnosis import advice
 from daemon.diagnosis.load_model import Load
 from daemon.diagnosis.lost_notes import LostNote, LostNotes, note_words

@@ -9,7 +9,7 @@ Promise: nothing is dropped, it is counted; at most one line a minute for the sa
 import logging
 from dataclasses import dataclass
 
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.ipc.counters import Snapshot
 
 log = logging.getLogger("daemon.player")  # whose counters it reports

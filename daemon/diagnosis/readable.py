@@ -6,7 +6,7 @@ Units: seconds; shares of a block's time.
 import time
 from typing import Any
 
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.diagnosis.battery_chart import battery_chart
 from daemon.soundcard.card import LISTENING
 

@@ -6,7 +6,7 @@ Units: hertz, dB below the recording's strongest partial, seconds.
 import numpy as np
 from numpy.typing import NDArray
 
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.drawing.canvas import TITLE, Axis, Canvas, Panel
 from daemon.drawing.palette import ACCENT, LINE, SOFT, Colour
 from daemon.drawing.performance_picture import frequency_axis, time_axis

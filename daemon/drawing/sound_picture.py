@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from config.settings import Settings
 from config.sound import Sound
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.drawing.canvas import TITLE, Axis, Canvas, Panel
 from daemon.drawing.palette import ACCENT, FILL, LINE, SOFT, Colour
 from daemon.drawing.performance_picture import frequency_axis, time_axis

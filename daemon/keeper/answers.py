@@ -10,8 +10,8 @@ import logging
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
-from config.printable import printable
-from config.wording import counted
+from config.toml.printable import printable
+from config.toml.wording import counted
 from daemon.control.requests import AskPanic, AskPlay, AskShaping, Request
 from daemon.ipc.counters import Snapshot
 from daemon.keeper.shaping import Shaping

@@ -20,7 +20,6 @@ from daemon.keeper.keeper import Keeper, Parts
 from daemon.keeper.mixer_watch import MixerWatch
 from daemon.keeper.new_cards import NewCards, cards_now, cards_stamp
 from daemon.keeper.power_off import ask_for_power_off
-from daemon.keeper.report_file import Report
 from daemon.keeper.session_state import SessionState
 from daemon.keeper.settings_watch import SettingsWatch
 from daemon.keeper.shaping import Shaping
@@ -42,6 +41,7 @@ from daemon.storage.event_file import EventFile, event_file_path
 from daemon.storage.kept_sounds import KeptSounds
 from daemon.storage.last_good import LastGood
 from daemon.storage.learned import LearnedFile
+from daemon.storage.report_file import Report
 from daemon.storage.settings_files import SettingsFiles
 
 log = logging.getLogger(__name__)

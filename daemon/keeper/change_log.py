@@ -6,7 +6,7 @@ Threads: the main loop's alone.
 
 import logging
 
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.diagnosis.rate_limit import Repeats
 from daemon.ipc.messages import LogLine
 from daemon.keeper.supervisor import LOOK_US, PlayerEnded, PlayerReady

@@ -15,7 +15,7 @@ from typing import Any
 
 from config.bindings import Binding
 from config.settings import Settings
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.control.requests import AskKnobs, AskStatus, AskWhy, Request
 from daemon.diagnosis.event_log import EventLog
 from daemon.diagnosis.rate_limit import LoadShedReport, MissedReport
@@ -28,7 +28,6 @@ from daemon.keeper.learning import Learning
 from daemon.keeper.mixer_watch import MixerWatch
 from daemon.keeper.note_totals import NoteUnheard
 from daemon.keeper.power_off import PowerOff
-from daemon.keeper.report_file import Report
 from daemon.keeper.session_state import SessionState
 from daemon.keeper.settings_watch import SettingsWatch, changes
 from daemon.keeper.status_fields import figures, names, sentence
@@ -38,6 +37,7 @@ from daemon.linux.sd_notify import SystemdNotifier
 from daemon.midi.controllers import Controllers
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.learned import LearnedFile
+from daemon.storage.report_file import Report
 from daemon.storage.settings_files import LoadedSettings
 
 log = logging.getLogger(__name__)

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from config.files import read_text, write_atomic
 from config.gestures import RESUME, ZONE_OFF
+from config.toml.files import read_text, write_atomic
 from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.linux.boot import boot_id
 from daemon.midi.channel_controls import CONTROL_CHANGE

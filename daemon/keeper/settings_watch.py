@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import Any, Protocol
 
 from config.settings import Settings
-from config.wording import written
+from config.toml.wording import written
 from daemon.storage.settings_files import LoadedSettings
 
 SETTLED_US = 200_000

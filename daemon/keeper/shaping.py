@@ -12,11 +12,11 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 from config.bindings import Binding
-from config.faults import ConfigError, parse_toml, validate
 from config.library import shipped
 from config.shaped_sound import Moves, shaped
 from config.sound import Sound
-from config.wording import counted
+from config.toml.faults import ConfigError, parse_toml, validate
+from config.toml.wording import counted
 from daemon.control.requests import AskForgetAll, AskKeep, AskShape, AskShaping, AskSound
 from daemon.ipc.messages import Gesture
 from daemon.midi.controllers import Controllers

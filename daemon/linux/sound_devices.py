@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from config.printable import printable
+from config.toml.printable import printable
 from daemon.linux.sysfs import content, matching, target
 
 _CARD = re.compile(r"^\s*(\d+)\s+\[(.{15})\]:\s*(.*?)\s+-\s+(.*)$")

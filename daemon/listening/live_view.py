@@ -6,7 +6,7 @@ colour is needed.
 
 from collections.abc import Iterator, Sequence
 
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.key_names import key_name
 from daemon.listening.seen import Knob, Seen
 from daemon.midi.message_words import control_words

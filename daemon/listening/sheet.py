@@ -6,8 +6,8 @@ Promise: the lines of settings are TOML that partiald's own rules accept.
 from collections.abc import Iterator
 
 from config.settings import Settings
-from config.syntax import inline
-from config.wording import counted
+from config.toml.syntax import inline
+from config.toml.wording import counted
 from daemon.key_names import key_name
 from daemon.listening.seen import PEDAL, Seen
 from daemon.midi.message_words import control_words

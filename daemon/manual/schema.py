@@ -10,10 +10,10 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from config.section import Section
 from config.settings import Settings
 from config.sound import Sound
 from config.targets import TARGETS
+from config.toml.section import Section
 
 Node = dict[str, Any]
 """A part of a schema."""

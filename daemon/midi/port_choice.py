@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from config.printable import printable
+from config.toml.printable import printable
 from daemon.linux.sequencer import card_of_client, is_program
 from daemon.linux.sound_devices import usb_serial
 

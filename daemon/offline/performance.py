@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from config.settings import Settings
 from config.sound import Sound
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import MessageRing
 from daemon.midi.controllers import Controllers

@@ -8,8 +8,8 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
-from config.faults import parse_toml
 from config.library import OWNER_FOLDERS, SHIPPED
+from config.toml.faults import parse_toml
 from daemon.storage.sound_text import text_of
 
 

@@ -8,8 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from config.faults import ConfigError, validate
 from config.sound import Sound
+from config.toml.faults import ConfigError, validate
 from daemon.shaping.sliders import ROOM, Slider, Table, opened, sliders_of, value_at, with_value
 
 MOST_UNDONE = 500

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from config.faults import validate
-from config.files import write_atomic
 from config.sound import Sound
-from config.wording import counted
+from config.toml.faults import validate
+from config.toml.files import write_atomic
+from config.toml.wording import counted
 from daemon.drawing.recording_picture import draw
 from daemon.errors import RunError
 from daemon.key_names import key_name

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from config.wording import counted
+from config.toml.wording import counted
 from daemon.key_names import key_name
 from voices.analysis.description import Description
 from voices.analysis.pitch import key_hz

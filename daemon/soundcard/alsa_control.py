@@ -20,7 +20,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
 
-from config.printable import printable
+from config.toml.printable import printable
 
 ID_BYTES, LIST_BYTES, INFO_BYTES, VALUE_BYTES, TLV_BYTES = 64, 80, 272, 1224, 8
 _ID = struct.Struct("=4I44sI")  # numid, iface, device, subdevice, name, index

@@ -15,7 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
 
-from config.printable import printable
+from config.toml.printable import printable
 from daemon.errors import DeviceError
 from daemon.linux.sound_devices import (
     KernelCard,

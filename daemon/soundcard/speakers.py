@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from config.printable import printable
+from config.toml.printable import printable
 from daemon.linux.message_bus import BUS, MessageBus, Objects
 from daemon.soundcard.card import Card
 

@@ -23,8 +23,8 @@ AT_MOST_S = 4.0
 """The longest wait at the end, below what the service manager waits for."""
 
 Write = Callable[[], None]
-"""Writes something small, atomically, as `config.files.write_atomic` does; may raise OSError. It
-shares nothing with the main loop."""
+"""Writes something small, atomically, as `config.toml.files.write_atomic` does; may raise OSError.
+It shares nothing with the main loop."""
 Compose = Callable[[], Write]
 """Fetches the values, so that they are the latest, and returns what writes them."""
 Request = Callable[[str, Compose], None]

@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 from zlib import crc32
 
-from config.files import write_atomic
-from config.printable import printable
+from config.toml.files import write_atomic
+from config.toml.printable import printable
 
 SECTOR = 512
 SLOTS = 512

@@ -13,7 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from config.files import write_atomic
+from config.toml.files import write_atomic
 from daemon.storage.deferred_writes import Write
 from daemon.storage.event_file import state_folder
 from daemon.storage.sound_text import text_of

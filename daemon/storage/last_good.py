@@ -11,8 +11,8 @@ from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 
-from config.files import read_text, write_atomic
 from config.layers import LEARNED
+from config.toml.files import read_text, write_atomic
 from daemon.storage.deferred_writes import Request, Write
 
 PATH = LEARNED.parent / "last-good.json"

@@ -15,11 +15,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from config.bindings import Binding
-from config.faults import ConfigError, parse_toml
-from config.files import read_text, write_atomic
 from config.layers import BOOT, LEARNED, OWNER
 from config.settings import Settings
-from config.syntax import inline
+from config.toml.faults import ConfigError, parse_toml
+from config.toml.files import read_text, write_atomic
+from config.toml.syntax import inline
 from daemon.storage.deferred_writes import Request, Write
 
 NAME = "the sound chosen last"

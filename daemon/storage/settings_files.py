@@ -10,11 +10,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from config import library
-from config.faults import ConfigError
-from config.files import read_text
 from config.layers import DEFAULT_PATHS, LEARNED, InForce, load_forgiving
 from config.settings import Settings
 from config.sound import Sound
+from config.toml.faults import ConfigError
+from config.toml.files import read_text
 from daemon.storage.deferred_writes import Write
 from daemon.storage.last_good import LastGood
 

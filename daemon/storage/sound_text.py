@@ -7,7 +7,7 @@ first, then ranks and sections, and no line is wider than 100 columns unless one
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from config.syntax import inline
+from config.toml.syntax import inline
 
 _WIDTH = 100
 

@@ -41,7 +41,7 @@ sys.path.insert(0, "/usr/lib/partiald")
 SAVER = """
 import sys
 from pathlib import Path
-from config.files import write_atomic
+from config.toml.files import write_atomic
 path, *versions = Path(sys.argv[1]), *sys.argv[2:]
 print("saving", flush=True)
 while True:
@@ -51,7 +51,7 @@ while True:
 ONCE = """
 import sys
 from pathlib import Path
-from config.files import write_atomic
+from config.toml.files import write_atomic
 try:
     write_atomic(Path(sys.argv[1]), sys.argv[2])
 except OSError as error:

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from config.faults import ConfigError
-from config.files import LARGEST, read_text, write_atomic
+from config.toml.faults import ConfigError
+from config.toml.files import LARGEST, read_text, write_atomic
 from tests.support.command import ROOT
 
 OLD, NEW = "old\n" * 1000, "new\n" * 100_000
@@ -132,7 +132,7 @@ def test_a_disk_that_fills_up_leaves_the_old_file_and_nothing_else(tmp_path: Pat
     program = (
         "import resource, signal, sys\n"
         "from pathlib import Path\n"
-        "from config.files import write_atomic\n"
+        "from config.toml.files import write_atomic\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (8192, 8192))\n"
         "try:\n"

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from config.faults import ConfigError
 from config.layers import InForce, load, load_file, load_forgiving
 from config.settings import Settings
+from config.toml.faults import ConfigError
 
 SOUNDS = ("market-organ", "sine", "tower-bell")
 

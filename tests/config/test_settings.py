@@ -12,12 +12,12 @@ from pydantic import BaseModel, ValidationError
 
 import config
 from config.bindings import Light
-from config.faults import ConfigError, parse_toml, validate
-from config.files import read_text
 from config.gestures import TWELVE
 from config.settings import Settings
 from config.sound import Sound
 from config.targets import TARGETS
+from config.toml.faults import ConfigError, parse_toml, validate
+from config.toml.files import read_text
 from config.zones import Zone
 
 DEFAULT_FILE = Path(config.__file__).parent / "partiald.toml"

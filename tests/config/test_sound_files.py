@@ -6,11 +6,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from config.faults import ConfigError, parse_toml, validate
 from config.library import SHIPPED, find, load_sounds, read_sound, shipped
 from config.rank import MAX_PARTIALS
 from config.settings import Settings
 from config.sound import Sound
+from config.toml.faults import ConfigError, parse_toml, validate
 
 HEAD = "title = 'Barrel'\nabout = 'A barrel organ.'\n"
 BARREL = HEAD + "[partials]\nlevel_db = [0.0, -6.0]\n"

@@ -4,7 +4,7 @@ import tomllib
 
 import pytest
 
-from config.syntax import inline, line_of
+from config.toml.syntax import inline, line_of
 
 TEXT = """# Summer on the market square.
 polyphony = 8

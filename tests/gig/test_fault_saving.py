@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from config.files import write_atomic
+from config.toml.files import write_atomic
 from tests.support.command import ROOT
 from tests.support.fault_table import FaultLog, rows
 
@@ -23,7 +23,7 @@ NOBODY = 65_534
 SAVE = """
 import sys
 from pathlib import Path
-from config.files import write_atomic
+from config.toml.files import write_atomic
 from daemon import log
 from daemon.storage.deferred_writes import DeferredWrites
 log.set_up()
@@ -36,7 +36,7 @@ for struck, now_us in ((0, 0), (0, 3_500_000), (0, 7_000_000)):
 KILLS = """
 import json, os, random, signal, sys, time
 from pathlib import Path
-from config.files import write_atomic
+from config.toml.files import write_atomic
 path, old, new = Path(sys.argv[1]), sys.argv[2], sys.argv[3]
 write_atomic(path, old)
 chance, found, most_left = random.Random(20), set(), 0

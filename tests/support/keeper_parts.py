@@ -8,7 +8,6 @@ from daemon.diagnosis.event_log import EventLog
 from daemon.keeper.indicators import Indicators
 from daemon.keeper.keeper import Keeper, Parts
 from daemon.keeper.mixer_watch import MixerWatch
-from daemon.keeper.report_file import Report
 from daemon.keeper.session_state import SessionState
 from daemon.keeper.settings_watch import SettingsSource, SettingsWatch
 from daemon.keeper.supervisor import PlayerSupervisor
@@ -17,6 +16,7 @@ from daemon.linux.led import StatusLed
 from daemon.midi.controllers import Controllers
 from daemon.midi.lights import Lights
 from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.report_file import Report
 
 NOWHERE = Path("/nowhere")
 

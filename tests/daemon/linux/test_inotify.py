@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from config.files import write_atomic
+from config.toml.files import write_atomic
 from daemon.linux.inotify import DirectoryWatch
 
 

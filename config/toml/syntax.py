@@ -7,7 +7,7 @@ the place and the line mostly show what was meant. Where they do not, the parser
 import json
 import re
 
-from config.wording import lower_first, one_line
+from config.toml.wording import lower_first, one_line
 
 _TYPOGRAPHIC = {
     "“": 'a curly quote; type "',

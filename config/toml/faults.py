@@ -12,9 +12,9 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from config.printable import printable
-from config.syntax import explained
-from config.wording import dotted, homes, rule, walk, written
+from config.toml.printable import printable
+from config.toml.syntax import explained
+from config.toml.wording import dotted, homes, rule, walk, written
 
 M = TypeVar("M", bound=BaseModel)
 Steps = tuple[int | str, ...]

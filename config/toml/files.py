@@ -7,7 +7,7 @@ import tempfile
 from contextlib import suppress
 from pathlib import Path
 
-from config.faults import ConfigError
+from config.toml.faults import ConfigError
 
 LARGEST = 1 << 20
 """No more is read: somebody may name ``/dev/zero``, or a recording."""

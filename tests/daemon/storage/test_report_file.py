@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.keeper.report_file import EVERY_US, NAME, Report, versions
 from daemon.storage.deferred_writes import PAUSE_US, DeferredWrites
+from daemon.storage.report_file import EVERY_US, NAME, Report, versions
 from tests.support.daemon_process import Daemon
 from tests.support.waiting import wait_until
 

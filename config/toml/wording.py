@@ -7,7 +7,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from config.printable import printable
+from config.toml.printable import printable
 
 _LONGEST = 40
 _BROKEN_BOUND = {"greater_than_equal": "ge", "less_than_equal": "le"}

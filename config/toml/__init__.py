@@ -1,0 +1,1 @@
+"""TOML files: read strictly, their faults in plain words, and written whole."""
