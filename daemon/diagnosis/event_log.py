@@ -92,7 +92,7 @@ class EventLog:
         return self._file.boot if self._file else 0
 
     def begin(self, course: BatteryCourse | None = None) -> None:
-        """Enter the start; the battery's course is told and kept with the rest."""
+        """Enter the start; the charge of the battery is reported with the rest."""
         self._course = course or self._course
         self._begun_us = self._clock_us()
         if self._file is not None:

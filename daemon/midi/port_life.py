@@ -48,6 +48,7 @@ class PortLives:
     def end(self, name: str) -> None:
         """Say that it has been closed."""
         self._known.pop(name, None)
+        self._links.pop(name, None)
 
     def goes_on(self, name: str, system: str) -> bool:
         """Return whether an input is the one that was opened, or not open."""

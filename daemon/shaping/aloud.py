@@ -78,7 +78,7 @@ class Aloud:
         self._sounding = not self._sounding
         message = (0x90, KEY, VELOCITY) if self._sounding else (0x80, KEY, 64)
         self._ring.put(message, time.monotonic_ns() // 1000, 0)
-        return "struck" if self._sounding else "let go"
+        return "struck" if self._sounding else "released"
 
     def stop(self) -> None:
         """Fade out."""

@@ -55,7 +55,7 @@ class Running:
         """Strike a key, or let it go; say which."""
         self.sounding = not self.sounding
         self._play(_ON if self.sounding else _OFF)
-        return "struck" if self.sounding else "let go"
+        return "struck" if self.sounding else "released"
 
     def stay(self) -> None:
         """Show that we are alive: a controller that is silent for long is dropped."""

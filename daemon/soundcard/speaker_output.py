@@ -25,7 +25,7 @@ PERIOD_FRAMES = 512
 BUFFER_S = 0.1
 """As short as a busy radio allows."""
 RADIO_STALL_S = 3.0
-"""So long a radio may be disturbed; one out of reach ends by itself, in 20 seconds at most."""
+"""How long interference may last. A speaker out of reach disconnects within 20 seconds."""
 _PLAYBACK, _INTERLEAVED, _FLOAT = 0, 3, 14
 _DRY = -32  # -EPIPE: an underrun
 _SUSPENDED = -86  # -ESTRPIPE

@@ -199,7 +199,7 @@ class Passages:
         gone: Sequence[int] = (),
         spectrum: Mapping[int, float] | None = None,
     ) -> None:
-        """Let it sound; these keys have to be heard in the second half of that, those not.
+        """Let it sound; in the second half the first keys should be heard, the others not.
 
         ``spectrum``: the levels of its partials beside the first key's own, in dB.
         """

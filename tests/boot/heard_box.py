@@ -21,7 +21,7 @@ SPREAD_S = 0.0005
 """Onsets may differ by this from the steady delay."""
 NEAR_CENTS = 3.0
 QUIET_DB, NEAR_DB = -40.0, 0.5
-"""What is to be as quiet as that, or quieter, only has to be; others are measured as closely."""
+"""A level expected below this need only be below it; any other is measured."""
 JUMP_RAD = 0.05
 """A lost block of 64 frames turns A4 by 2.6; another note's onset seems to, by up to 0.03."""
 

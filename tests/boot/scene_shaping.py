@@ -109,7 +109,7 @@ def gesture(journal: Journal, controller: Controller, passages: Passages) -> Non
     begun = now()
     command(controller, OCTAVE_UP)
     line = journal.wait("gesture: octave up: +1", begun)
-    figure("a key as a command, until it is told", line.at_s - begun, 1.0)
+    figure("a key as a command, until it is logged", line.at_s - begun, 1.0)
     passages.begin("an octave up", controller, KEY)
     passages.hold(0.8, KEY + 12, spectrum=LEVEL | {2: GONE})
     passages.end(controller, KEY, prompt=False)

@@ -1,4 +1,4 @@
-"""A stand-in for the system's message bus: it lists what it was given, when it is told to."""
+"""A stand-in for the system's message bus: it lists the objects that it was given."""
 
 import socket
 import struct

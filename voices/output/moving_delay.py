@@ -13,6 +13,7 @@ from math import floor
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.curves import chebyshev_nodes
 from voices.output.swing import GRID, STEEPEST, Side
 
 TAPS, HALF = 18, 8
@@ -21,7 +22,7 @@ NODES = 5
 _TERMS = 10
 _FURTHEST = 0.5 + STEEPEST / 2
 """How far from the middle of a frame a delay gets that is inside of it in the middle of a cell."""
-_AT_NODES = (GRID - 1) / GRID / 2 * (1 - np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES))
+_AT_NODES = chebyshev_nodes(GRID, NODES) / GRID
 _SPLINE = np.array(
     [(1 - _AT_NODES) ** 2 / 2, 0.5 + _AT_NODES - _AT_NODES**2, _AT_NODES**2 / 2]
 ).T.astype(np.float32)
@@ -46,16 +47,6 @@ def _polynomials() -> NDArray[np.float32]:
 
 
 _POLYNOMIALS = _polynomials()
-
-
-def basis() -> NDArray[np.float32]:
-    """Return the Lagrange polynomials of the nodes over a cell, (NODES, GRID)."""
-    along = np.arange(GRID) / GRID
-    lines = np.ones((NODES, GRID))
-    for place, line in enumerate(lines):
-        for other in np.delete(_AT_NODES, place):
-            line *= (along - other) / (_AT_NODES[place] - other)
-    return lines.astype(np.float32)
 
 
 def taps(

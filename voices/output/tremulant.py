@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from config import space
-from voices.output.moving_delay import NODES, TAPS, basis, taps
+from voices.curves import lagrange
+from voices.output.moving_delay import NODES, TAPS, taps
 from voices.output.swing import CELL_POINTS, GRID, LONGEST_S, OFF, STILL, Side, Swing, kind_of
 
 FADE_S = 0.010
@@ -39,7 +40,7 @@ class Tremulant:
         self._at = self._history
         windows = np.lib.stride_tricks.sliding_window_view(self._memory, TAPS, axis=1)
         self._windows = windows.transpose(2, 0, 1)
-        self._lines = np.repeat(basis()[:, None], 2, axis=1)
+        self._lines = np.repeat(lagrange(GRID, NODES)[:, None].astype(np.float32), 2, axis=1)
         self._ones = np.ones(NODES, np.float32)
         self._mix = self._mix_before = 0.0
         """How much of it is heard at the end of a cell of the grid, and at its beginning."""

@@ -14,7 +14,6 @@ Units: frames, linear levels, nepers per frame.
 """
 
 from collections.abc import Sequence
-from functools import cache
 from math import cos, exp, log, pi
 from typing import NamedTuple
 
@@ -153,18 +152,3 @@ def start_releases(
     heights *= segments[:, 2]
     changed = heights.astype(np.float32)[:, None] * np.exp(times * np.float32(-rate))
     np.copyto(levels, changed, where=times >= starts.astype(np.float32)[:, None])
-
-
-def nodes(frames: int) -> NDArray[np.float64]:
-    """Return the Chebyshev nodes of a piece, in frames from its start."""
-    return (frames - 1) / 2 * (1 - np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES))
-
-
-@cache
-def basis(frames: int) -> NDArray[np.float32]:
-    """Return what a piece is a sum of: ones, and each node's Lagrange polynomial, (1 + 7, L)."""
-    lines, places = np.ones((1 + NODES, frames)), nodes(frames)
-    for place, node in enumerate(places):
-        for other in np.delete(places, place):
-            lines[1 + place] *= (np.arange(frames) - other) / (node - other)
-    return lines.astype(np.float32)

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.curves import chebyshev_nodes, lagrange
 from voices.synthesis import envelope_segment
 from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.envelope_segment import GENTLE, NODES, PIECE, Segment, evaluate
@@ -47,9 +48,10 @@ class Envelopes:
         self._piece = min(frames, PIECE)
         self._steepest = GENTLE / self._piece
         pieces = np.arange(0, frames, self._piece)
-        self._node_frames = (pieces[:, None] + envelope_segment.nodes(self._piece)).reshape(-1)
+        self._node_frames = (pieces[:, None] + chebyshev_nodes(self._piece, NODES)).reshape(-1)
         """Where the nodes lie in a block."""
-        self._basis = envelope_segment.basis(self._piece)
+        lines = lagrange(self._piece, NODES)
+        self._basis = np.vstack((np.ones(self._piece), lines)).astype(np.float32)
         self._changes: list[tuple[int, Segment]] = []
         """The segments that start in the next block, each with its row."""
         self._times = np.arange(frames, dtype=np.float32)
