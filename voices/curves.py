@@ -1,14 +1,10 @@
-"""The curves of level, pan, velocity, pitch and portamento, and how smooth ones are interpolated.
+"""The curves of level, pan, velocity, pitch and portamento.
 
-Units: controller values 0 to 127, gains linear, frequencies in hertz; frames.
+Units: controller values 0 to 127, gains linear, frequencies in hertz.
 """
 
 from collections.abc import Sequence
-from functools import cache
 from math import cos, log, pi, sin
-
-import numpy as np
-from numpy.typing import NDArray
 
 LN_1000 = log(1000.0)
 """A T60 of T frames is a decay of ``LN_1000 / T`` nepers per frame."""
@@ -78,18 +74,3 @@ def portamento_cents_per_s(value: float) -> float:
     octave in 12 ms and in 24 s.
     """
     return float(100_000.0 * 2000.0 ** (-(value - 1.0) / 126.0))
-
-
-def chebyshev_nodes(frames: int, count: int) -> NDArray[np.float64]:
-    """Return where so many Chebyshev nodes lie in a piece of time, in frames from its start."""
-    return (frames - 1) / 2 * (1 - np.cos(np.pi * (np.arange(count) + 0.5) / count))
-
-
-@cache
-def lagrange(frames: int, count: int) -> NDArray[np.float64]:
-    """Return the Lagrange polynomial of each of these nodes at every frame, (count, frames)."""
-    lines, places = np.ones((count, frames)), chebyshev_nodes(frames, count)
-    for place, node in enumerate(places):
-        for other in np.delete(places, place):
-            lines[place] *= (np.arange(frames) - other) / (node - other)
-    return lines

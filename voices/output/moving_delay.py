@@ -13,8 +13,8 @@ from math import floor
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.curves import chebyshev_nodes
 from voices.output.swing import GRID, STEEPEST, Side
+from voices.phases.interpolation import chebyshev_nodes
 
 TAPS, HALF = 18, 8
 """A window of so many frames is read; its sinc is so wide each way."""

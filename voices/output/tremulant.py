@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from config import space
-from voices.curves import lagrange
 from voices.output.moving_delay import NODES, TAPS, taps
 from voices.output.swing import CELL_POINTS, GRID, LONGEST_S, OFF, STILL, Side, Swing, kind_of
+from voices.phases.interpolation import lagrange
 
 FADE_S = 0.010
 """How long it fades between the mix as it is and the mix that swings."""

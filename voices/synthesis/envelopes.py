@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.curves import chebyshev_nodes, lagrange
+from voices.phases.interpolation import chebyshev_nodes, lagrange
 from voices.synthesis import envelope_segment
 from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.envelope_segment import GENTLE, NODES, PIECE, Segment, evaluate
