@@ -11,8 +11,9 @@ from voices.channels.note_controls import NoteControls
 from voices.notes.allocator import KeyAddress
 from voices.notes.note_count import Note
 from voices.synthesis.envelope_segment import attack
+from voices.synthesis.onset_spectrum import OnsetSpectrum
 from voices.synthesis.slot import Slot
-from voices.synthesis.timbre import OnsetSpectrum, Timbre
+from voices.synthesis.timbre import Timbre
 
 SOFT_DB, SOFT_TILT_DB = -3.0, -1.5
 """What the soft pedal does: dB, and dB per octave above the key (our choice; no source)."""

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from voices.synthesis.envelope_segment import Segment
+from voices.synthesis.onset_spectrum import OnsetSpectrum
 from voices.synthesis.table_cache import Place
-from voices.synthesis.timbre import OnsetSpectrum, Timbre
+from voices.synthesis.timbre import Timbre
 
 
 class Renderer(Protocol):

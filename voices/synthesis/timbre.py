@@ -8,7 +8,7 @@ quietest; the loudest of each rank stand before all others.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from config.sound import Envelope, Sound, Velocity
 from voices.curves import LN_1000, db_to_gain, velocity_gain
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
+from voices.synthesis.onset_spectrum import KEPT, Onsets, OnsetSpectrum
 
 MIDDLE_C = 60
 PADDING = 4
@@ -34,28 +35,8 @@ e^40 at most, and float32 goes to e^88; at 48 kHz it is a T60 of 3.7 ms."""
 FULL_STRETCH = 0.0005
 EVENED_AT = np.array([1.0, 20.0, 40.0, 60.0, 80.0, 100.0, 127.0])
 """Velocities."""
-MOST_STRUCK = 8
-"""For so many velocities a timbre keeps what it has worked out."""
 
 Values = Sequence[float] | NDArray[np.float64]
-
-
-class OnsetSpectrum(NamedTuple):
-    """The partials of a voice at its onset."""
-
-    sets: NDArray[np.complex64]
-    """Level and phase of each partial on each side, in sets, (sets, S, P) ..."""
-    which: int
-    """... of which it has this one."""
-    levels: NDArray[np.float32]
-    """Of each partial, (P,)."""
-    silent_below: float
-    """Of a lower level of the envelope nothing is heard."""
-
-    @property
-    def phasors(self) -> NDArray[np.complex64]:
-        """Level and phase of each partial on each side, (S, P)."""
-        return np.asarray(self.sets[self.which])
 
 
 @dataclass(frozen=True)
@@ -180,7 +161,7 @@ class Timbre:
         self._above_key = np.where(numbers == 0.0, 0.0, np.maximum(self.octaves, 0.0))
         self._touched = bool(spec.velocity.range_db or spec.velocity.tilt_db or spec.noise_touch_db)
         """Whether a velocity changes anything."""
-        self._struck: dict[int, list[OnsetSpectrum]] = {}
+        self._onsets: Onsets = {}
 
     def _padded(
         self, values: Values, order: NDArray[np.intp], filler: float
@@ -193,7 +174,7 @@ class Timbre:
         """Return the partials of a voice struck at a velocity, with one of the sets of phases."""
         if not self._touched:
             velocity = 127
-        return (self._struck.get(velocity) or self._strike(velocity))[which % self._sets]
+        return (self._onsets.get(velocity) or self._strike(velocity))[which % self._sets]
 
     def _strike(self, velocity: int) -> list[OnsetSpectrum]:
         """Return, and keep for the next note, what a velocity makes of every set of phases."""
@@ -207,14 +188,13 @@ class Timbre:
         if self._noise_touch_db or self._evening is not None:
             range_db = min(60.0, curve.range_db + self._noise_touch_db)
             levels[self._noise] = self.levels[self._noise] * velocity_gain(velocity, range_db)
-        if len(self._struck) >= MOST_STRUCK:
-            self._struck.clear()
         narrow = levels.astype(np.float32)
         phasors = (self._phasors * narrow).astype(np.complex64, copy=False)
         silent_below = _silent_below(levels)
-        self._struck[velocity] = struck = [
+        struck = [
             OnsetSpectrum(phasors, which, narrow, silent_below) for which in range(self._sets)
         ]
+        KEPT.keep(self._onsets, velocity, struck)
         return struck
 
     def with_levels(self, levels: NDArray[Any], which: int = 0) -> OnsetSpectrum:

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.phases.phasor_tables import shape_of
+from voices.synthesis.onset_spectrum import OnsetSpectrum
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import KeyTables, Rows, by_tables, detail_bytes, details, fill
-from voices.synthesis.timbre import OnsetSpectrum, Timbre
+from voices.synthesis.timbre import Timbre
 
 
 class VoiceArrays:
