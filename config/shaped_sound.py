@@ -8,9 +8,10 @@ from collections.abc import Callable, Mapping
 from math import log2
 from typing import Any
 
-from config.rank import MAX_PARTIALS
-from config.sound import Sound
+from config.rank import MAX_PARTIALS, Pair, Rank
+from config.sound import Envelope, Partials, Sound
 from config.targets import TARGETS
+from config.toml.section import Section, limits
 
 Moves = Mapping[tuple[str, int], float]
 """Values by target and, where there are several, which one; else 0."""
@@ -21,7 +22,7 @@ KEEPABLE: tuple[str, ...] = (
     *("stretch", "detuning", "attack", "decay", "sustain", "release"),
 )
 """The targets that a sound can hold."""
-_LEAST_DB, _MOST_DB = -120.0, 24.0
+_LEAST_DB, _MOST_DB = limits(Rank, "level_db")
 
 
 def shaped(sound: Sound, moves: Moves) -> Table:
@@ -64,7 +65,7 @@ def _columns(sound: Sound, moves: Moves) -> Table:
         for each, ratio in zip(_levels(moves, numbers), sound.harmonics, strict=True)
     ]
     if more := moves.get(("stretch", 0), 0.0):
-        columns["stretch"] = _within(columns.get("stretch", 0.0) + more, 0.0, 0.1)
+        columns["stretch"] = _within(columns.get("stretch", 0.0) + more, Partials, "stretch")
     columns.setdefault("ratio", list(sound.harmonics))
     columns["level_db"] = [
         _decibels((20 * log2(level) / log2(10) if level > 0 else _LEAST_DB) + more)
@@ -103,41 +104,38 @@ def _rank(plain: Table, level_db: float, moves: Moves, number: int) -> None:
     if more:
         plain["level_db"] = _decibels(level_db + more)
     if pan := moves.get(("pan", 0), 0.0):
-        plain["pan"] = _each(plain.get("pan", 0.0), lambda value: _within(value + pan, -1.0, 1.0))
+        plain["pan"] = _each(plain.get("pan", 0.0), lambda value: _within(value + pan, Rank, "pan"))
     if stretch := moves.get(("stretch", 0), 0.0):
-        plain["stretch"] = _within(plain.get("stretch", 0.0) + stretch, 0.0, 0.1)
+        plain["stretch"] = _within(plain.get("stretch", 0.0) + stretch, Rank, "stretch")
     if (times := moves.get(("detuning", 0), 1.0)) != 1.0:
         _detune(plain, times)
     if cents := moves.get(("tuning", 0), 0.0):
-        plain["cents"] = _within(plain.get("cents", 0.0) + cents, -100.0, 100.0)
-    for key, target, least, most in (
-        ("rise_s", "attack", 0.001, 20.0),
-        ("release_s", "release", 0.02, 600.0),
-    ):
+        plain["cents"] = _within(plain.get("cents", 0.0) + cents, Rank, "cents")
+    for key, target in (("rise_s", "attack"), ("release_s", "release")):
         factor = 2.0 ** moves.get((target, 0), 0.0)
         if plain.get(key) is not None and factor != 1.0:
-            plain[key] = _each(plain[key], _scaled(factor, least, most))
+            plain[key] = _each(plain[key], _scaled(factor, key))
 
 
 def _detune(plain: Table, times: float) -> None:
     """Bring a rank, its pair and its voices so many times as far out of tune."""
-    for key, most in (("cents", 100.0), ("beats_hz", 20.0), ("spread_cents", 100.0)):
-        for table in (plain, plain.get("pair") or {}):
+    for section, table in ((Rank, plain), (Pair, plain.get("pair") or {})):
+        for key in ("cents", "beats_hz", "spread_cents"):
             if table.get(key):
-                table[key] = _within(table[key] * times, -most, most)
+                table[key] = _within(table[key] * times, section, key)
 
 
 def _whole(sound: Sound, table: Table, moves: Moves) -> None:
     """Write what belongs to the sound as a whole: its envelope."""
-    times = {"attack_s": ("attack", 0.001, 20.0), "decay_s": ("decay", 0.02, 600.0)}
-    times["release_s"] = ("release", 0.02, 600.0)
     envelope = dict(table.get("envelope", {}))
-    for key, (target, least, most) in times.items():
+    for target in ("attack", "decay", "release"):
         if octaves := moves.get((target, 0), 0.0):
-            envelope[key] = _within(getattr(sound.envelope, key) * 2.0**octaves, least, most)
+            key = f"{target}_s"
+            time_s = getattr(sound.envelope, key) * 2.0**octaves
+            envelope[key] = _within(time_s, Envelope, key)
     if sustain := moves.get(("sustain", 0), 0.0):
         held = sound.envelope.sustain * 10.0 ** (sustain / 20)
-        envelope["sustain"] = round(_within(held, 0.0, 1.0), 5)
+        envelope["sustain"] = _within(held, Envelope, "sustain")
     if envelope:
         table["envelope"] = envelope
 
@@ -146,13 +144,15 @@ def _each(value: Any, change: Callable[[float], float]) -> Any:
     return [change(each) for each in value] if isinstance(value, list) else change(value)
 
 
-def _scaled(factor: float, least: float, most: float) -> Callable[[float], float]:
-    return lambda value: _within(value * factor, least, most)
+def _scaled(factor: float, key: str) -> Callable[[float], float]:
+    return lambda value: _within(value * factor, Rank, key)
 
 
 def _decibels(value: float) -> float:
     return round(min(_MOST_DB, max(_LEAST_DB, value)), 2)
 
 
-def _within(value: float, least: float, most: float) -> float:
+def _within(value: float, section: type[Section], key: str) -> float:
+    """Return a value that a sound's file takes under a key."""
+    least, most = limits(section, key)
     return round(min(most, max(least, value)), 5)

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
-from config.targets import TargetName
+from config.targets import TARGETS, TargetName
 
 MOST_MESSAGES = 256
 """More than any song has at one moment."""
@@ -95,7 +95,7 @@ class AskShape(_Question):
     ask: Literal["shape"]
     name: str = Field(min_length=1, max_length=80)
     table: dict[str, Any] | None
-    room_db: float | None = Field(default=None, ge=-80.0, le=6.0)
+    room_db: float | None = Field(default=None, ge=TARGETS["room"].least, le=TARGETS["room"].most)
     """How loud the room is meanwhile; none: as it is."""
 
 

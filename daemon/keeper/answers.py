@@ -85,9 +85,9 @@ class Answers:
         return self._keeper.answer(request)
 
     def tick(self) -> None:
-        """Let what was shaped be kept when it is time to."""
+        """Let what was shaped be kept when it is time to; not while a song plays."""
         seen = self._player.snapshot()
-        sounding = seen.sounding if seen else 0
+        sounding = (seen.sounding if seen else 0) + len(self._songs)
         self._shaping.tick(self._player.note_ons, sounding, self._clock_us())
 
     def left(self, client: int) -> None:

@@ -9,6 +9,7 @@ it, so that it goes with the daemon unless it is kept.
 
 import logging
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any, Protocol
 
 from config.bindings import Binding
@@ -18,7 +19,9 @@ from config.sound import Sound
 from config.toml.faults import ConfigError, parse_toml, validate
 from config.toml.wording import counted
 from daemon.control.requests import AskForgetAll, AskKeep, AskShape, AskShaping, AskSound
+from daemon.diagnosis.rate_limit import Repeats
 from daemon.ipc.messages import Gesture
+from daemon.keeper.played_sounds import PlayedSounds
 from daemon.midi.controllers import Controllers
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import KeptSounds
@@ -28,7 +31,8 @@ from daemon.storage.settings_files import LoadedSettings
 log = logging.getLogger(__name__)
 
 QUIET_US = 10_000_000
-"""So long nothing is played and nothing shaped before a draft is kept unasked."""
+"""So long nothing is played and nothing shaped before what was shaped is kept unasked."""
+_REMEDY = "to keep it, choose it again, then 'partiald sounds keep NAME' or a key that means keep"
 
 
 class InForce(Protocol):
@@ -70,9 +74,13 @@ class Shaping:
         self._playing, self._clock_us = playing, clock_us
         self._in_force, self._controllers = in_force, controllers
         self._kept, self._writes, self._learned = kept, writes, learned
+        self._played = PlayedSounds(lambda: in_force.loaded.settings, controllers.channel_state)
         self._drafts: dict[str, Sound] = {}
-        self._asked = ""
-        """The name under which a sound is to be kept once the player has told what it is."""
+        self._asked: list[Callable[[Moves], object]] = []
+        """What waits for the player to tell what knobs have made of the sound."""
+        self._heard: list[str] = []
+        """The sounds that keys played a moment ago."""
+        self._repeats = Repeats(log)
         self._moved_us: int | None = None
         self._note_ons = 0
 
@@ -85,29 +93,68 @@ class Shaping:
         try:
             match question:
                 case AskSound():
-                    return self._tell(question.name or self.current)
+                    return self._tell(question.name or self._played.current)
                 case AskShape():
                     return self._shape(question, now_us)
                 case AskKeep():
-                    return self._keep(question, now_us)
+                    return self._keep(question)
         except ConfigError as error:
             return {"faults": error.faults}
         return self._forget(question)
 
     def tick(self, note_ons: int, sounding: int, now_us: int) -> None:
-        """Keep drafts unasked after a rest, if the settings say so."""
+        """Keep what was shaped unasked after a rest, if the settings say so."""
+        settings, knobs = self._in_force.loaded.settings, self._controllers.turned
+        self._repeats.tick(now_us)
+        before, self._heard = self._heard, self._played.names
+        if before != self._heard and settings.remember != "nothing":
+            self._tell_left(before, now_us)
+        if knobs.look(settings.bindings) or (knobs.any and self._moved_us is None):
+            self._moved_us = now_us
         if note_ons != self._note_ons or sounding:
             self._note_ons = note_ons
             self._moved_us = now_us if self._moved_us is not None else None
         if self._moved_us is None or now_us - self._moved_us < QUIET_US:
             return
         self._moved_us = None
+        if settings.remember == "shaping" and knobs.any and self._playing():
+            knobs.any = False
+            self._ask(self._keep_unasked)
+        else:
+            self._keep_drafts()
+
+    def _ask(self, then: Callable[[Moves], object]) -> None:
+        """Have the player tell what knobs have made of the sound, and then something done."""
+        self._asked.append(then)
+        self._controllers.ask_moves(self._clock_us())
+
+    def _keep_unasked(self, moves: Moves) -> None:
+        """Keep what knobs have made of the sound, if all channels agree on one; and drafts."""
+        if moves and self._played.agreed:
+            self._keep_shaped({each: each for each in self._played.names}, moves)
         self._keep_drafts()
+
+    def _tell_left(self, before: Sequence[str], now_us: int) -> None:
+        """Tell what was shaped and is not kept, now that other sounds are played."""
+        left, knobs = [each for each in before if each not in self._heard], self._controllers.turned
+        if self._in_force.loaded.settings.remember != "shaping":
+            for name in set(left) & self._drafts.keys():
+                text = f"'{name}' is left as shaped, not kept, until partiald stops; {_REMEDY}"
+                self._repeats.log(logging.INFO, text, now_us)
+        if left and knobs.any and self._playing():
+            knobs.any = False
+            names = [" and ".join(map(repr, each)) for each in (left, self._heard)]
+            text = f"{names[0]} as knobs shaped it is not kept, and they shape {names[1]} now"
+            self._ask(partial(self._tell_if, f"{text}; {_REMEDY}"))
+
+    def _tell_if(self, text: str, moves: Moves) -> None:
+        if moves:
+            self._repeats.log(logging.INFO, text, self._clock_us())
 
     def _keep_drafts(self) -> None:
         if self._in_force.loaded.settings.remember == "shaping":
             drafts = {n: each for n, each in self._drafts.items() if not self._kept.may_write(n)}
-            self._write({n: each.model_dump(exclude_unset=True) for n, each in drafts.items()})
+            self._write({name: _plain(each) for name, each in drafts.items()})
 
     def close(self) -> None:
         """Keep drafts before the daemon goes, if the settings say so; else tell which are lost."""
@@ -115,25 +162,8 @@ class Shaping:
         for name in self._drafts:
             log.warning("the sound '%s' as shaped was not kept, and is gone", name)
         self._drafts.clear()
+        self._repeats.flush(self._clock_us())
         self._writes.flush()
-
-    @property
-    def current(self) -> str:
-        """The sound that is played, as far as all channels agree on one."""
-        settings = self._in_force.loaded.settings
-        programs = self._controllers.channel_state.programs()
-        if len(programs) == 1:
-            ((bank, program),) = programs
-            names = settings.sound.banks.get(str(bank), settings.sound.programs)
-            if program < len(names):
-                return names[program]
-        return settings.sound.name
-
-    @property
-    def _played(self) -> list[str]:
-        """The sounds that keys play: that one, or those of the zones."""
-        zones = self._in_force.loaded.settings.zones
-        return list(dict.fromkeys(zone.sound or self.current for zone in zones)) or [self.current]
 
     def _sounds(self) -> Mapping[str, Sound]:
         return {**shipped(), **self._in_force.loaded.sounds}
@@ -144,8 +174,8 @@ class Shaping:
         if name not in there and name not in self._drafts:
             return {"faults": [f"no sound '{name}'"]}
         heard = self._drafts.get(name) or there[name]
-        plain = heard.model_dump(exclude_unset=True)
-        kept = there[name].model_dump(exclude_unset=True) if name in there else plain
+        plain = _plain(heard)
+        kept = _plain(there[name]) if name in there else plain
         return {"name": name, "table": plain, "kept": kept}
 
     def _shape(self, question: AskShape, now_us: int) -> dict[str, Any]:
@@ -163,9 +193,9 @@ class Shaping:
         self._in_force.use_bindings(settings.bindings, **more)
         return {"name": name, "shaped": name in self._drafts}
 
-    def _keep(self, question: AskKeep, now_us: int) -> dict[str, Any]:
+    def _keep(self, question: AskKeep) -> dict[str, Any]:
         """Have a sound written under a name: the text given, or what is heard now."""
-        name, base = question.name, self._base
+        name, base = question.name, self._played.base
         if why := self._kept.may_write(name):
             return {"faults": [why]}
         if question.text:
@@ -173,8 +203,7 @@ class Shaping:
             validate(Sound, table, name)
             self._write({name: table}, question.text)
         elif self._playing():
-            self._asked = name  # the player is to say what knobs have made of it
-            self._controllers.ask_moves(now_us)
+            self._ask(lambda moves: self._keep_shaped({name: self._played.base}, moves))
         else:
             self._keep_shaped({name: base}, {})
         return {"name": name, "of": base, "path": str(self._kept.path(name))}
@@ -182,11 +211,12 @@ class Shaping:
     def gestured(self, done: Gesture) -> str:
         """Do what a gesture asks for, or take what was asked of the player; return a cue."""
         moves = {(target, number): value for target, number, value in done.moves}
-        if not done.words and self._asked:
-            name, self._asked = self._asked, ""
-            return self._keep_shaped({name: self._base}, moves)
+        if not done.words:
+            asked, self._asked = self._asked, []
+            for then in asked:
+                then(moves)
         if done.words == "keep":
-            played = [each for each in self._played if moves or each in self._drafts]
+            played = [each for each in self._played.names if moves or each in self._drafts]
             if played and self._in_force.loaded.settings.remember == "nothing":
                 log.warning('%s: is not kept: remember = "nothing"', ", ".join(played))
                 return "refused"
@@ -195,11 +225,6 @@ class Shaping:
             self._forget(AskForgetAll(ask="forget_all"))
             return "forgotten"
         return "gesture"
-
-    @property
-    def _base(self) -> str:
-        """The sound that is kept under another name."""
-        return self.current if self.current in self._played else self._played[0]
 
     def _keep_shaped(self, names: Mapping[str, str], moves: Moves) -> str:
         """Have sounds written as knobs have made them, by name and what each is made from.
@@ -217,8 +242,11 @@ class Shaping:
             if why := self._kept.may_write(name):
                 log.warning("the sound '%s' is not kept: %s", name, why)
                 return "refused"
+            if name == base and name not in self._drafts and tables[name] == _plain(there[name]):
+                del tables[name]  # no knob has made anything else of it
         self._write(tables)
-        if any(name == base for name, base in names.items()):
+        self._controllers.turned.take(self._in_force.loaded.settings.bindings)
+        if any(names[name] == name for name in tables):
             self._rest()  # once the files are read, the sounds have what the knobs add to them now
         return "gesture"
 
@@ -257,8 +285,13 @@ class Shaping:
             self._drafts.clear()
             self._writes.request("what is forgotten", self._kept.remove)
             if self._learned is not None:
-                self._learned.forget_all(self.current)
+                self._learned.forget_all(self._played.current)
             self._writes.hurry()
             log.info("forgotten: %s", counted(len(told), "thing"))
         self._in_force.use_bindings(self._in_force.loaded.settings.bindings)
         return {"forgotten": told, "done": bool(told)}
+
+
+def _plain(sound: Sound) -> dict[str, Any]:
+    """Return a sound as its file says it."""
+    return sound.model_dump(exclude_unset=True)

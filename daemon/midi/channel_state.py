@@ -26,7 +26,8 @@ Travel = tuple[int, int]
 NOTE_OFF, NOTE_ON = 0x80, 0x90
 PEDALS = (64, 66, 67, 68, 69)
 """Those that hold or soften: what a controller that is released no longer holds down."""
-_SOUND_CONTROLS = range(70, 76)
+SOUND_CONTROLS = range(70, 76)
+"""The controllers that shape a sound where they are not bound."""
 _SOURCES: dict[int, str] = {
     0xA0: "key_pressure",
     CONTROL_CHANGE: "control",
@@ -134,6 +135,15 @@ class ChannelState:
             for number, value in channel.controls.copy().items()
         }
 
+    def turned(self, numbers: Collection[int | str]) -> dict[ControlAddress, int]:
+        """Return the value of those of these controls that somebody has turned.
+
+        Not of those that have not been since a sound was kept as they had made it.
+        """
+        stand = self.controls().items()
+        left_out = self._told | self._rested
+        return {each: now for each, now in stand if each[2] in numbers and each not in left_out}
+
     def programs(self) -> set[tuple[int, int]]:
         """Return every bank and program that was selected, the bank as 128 CC 0 + CC 32."""
         chosen = [channel.programs[-1:] for channel in list(self._channels.values())]
@@ -190,7 +200,7 @@ class ChannelState:
             for control in list(channel.controls):
                 if control in kept:
                     self._rested.add((controller, number, control))
-                elif control in _SOUND_CONTROLS and control not in bound:
+                elif control in SOUND_CONTROLS and control not in bound:
                     channel.controls.pop(control, None)
 
     def shift(self, controller: int, octave: int, transposed: int, zones_off: list[int]) -> None:

@@ -23,6 +23,7 @@ from daemon.midi.controller_input import ControllerInput, Put, SysexQueue
 from daemon.midi.port_choice import choose_ports, device_of
 from daemon.midi.ports import MidiPorts, OpenOutput, OpenPort
 from daemon.midi.song import SONG, Song
+from daemon.midi.turned_knobs import TurnedKnobs
 
 log = logging.getLogger(__name__)
 
@@ -84,6 +85,8 @@ class Controllers:
         self.channels: Collection[int] = range(16)
         """The channels listened to."""
         self.channel_state = ChannelState() if channel_state is None else channel_state
+        self.turned = TurnedKnobs(self.channel_state)
+        """Which knobs have been turned that can shape a sound."""
         self.sysex = SysexQueue(wake)
         """System exclusive messages that wait for the main loop."""
         self._ports = ports

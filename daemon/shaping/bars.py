@@ -7,11 +7,14 @@ selected is told by signs, so that no colour is needed.
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from daemon.shaping.sliders import HIGHEST_DB, LOWEST_DB, Slider
+from config.targets import TARGETS
+from daemon.shaping.sliders import Slider
 
 LABEL = 5
 """Columns of the scale on the left."""
 WIDEST = 12
+LOWEST_DB, HIGHEST_DB = TARGETS["partial"].low, TARGETS["partial"].high
+"""As far as a knob reaches; what is higher is drawn as high as that."""
 _SPAN = HIGHEST_DB - LOWEST_DB
 _TICKS = (0, -20, -40, -60)
 

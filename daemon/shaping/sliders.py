@@ -1,5 +1,9 @@
 """The sliders of a sound: what can be moved, by how much, and where it stands in the sound's table.
 
+What a knob sets as the page does has name, unit and range in `config.targets`: levels and the room.
+What a knob multiplies or adds to (times, the sustain) has its name there, and unit and range where
+a sound's file has them, as has what no knob moves: the ring, the level and the touch.
+
 Units: as in `config.sound`; a slider of times moves by ratios, so that all of a sound's own times
 keep theirs to each other.
 """
@@ -9,14 +13,16 @@ from copy import deepcopy
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from config.rank import partial_of
-from config.sound import Sound
+from config.rank import Effort, Rank, partial_of
+from config.sound import Envelope, Sound, Velocity
 from config.targets import TARGETS
+from config.toml.section import Section, limits
 
 Table = dict[str, Any]
 Path = tuple[str | int, ...]
 Group = Literal["levels", "envelope", "effort", "room"]
-LOWEST_DB, HIGHEST_DB = TARGETS["partial"].low, 12.0
+_TIMES, _HALF_DB, _DB, _SHARE = 1.122, 0.5, 1.0, 0.05
+"""Steps: of times a ratio, a decibel of length."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +45,8 @@ class Slider:
     """What is multiplied with it."""
     ratio: float = 0.0
     """Of a bar: its pitch over the key's."""
+    target: str = ""
+    """By what name a knob can be bound to it; empty: none can."""
 
     @property
     def times(self) -> bool:
@@ -61,8 +69,17 @@ class Slider:
         return min(self.high, max(self.low, value))
 
 
-_ROOM = TARGETS["room"]
-ROOM = Slider("room", "room", _ROOM.unit, _ROOM.least, _ROOM.most, 1.0, ("room",), _ROOM.least)
+def _as_bound(
+    target: str, group: Group, path: Path, usual: float, name: str = "", ratio: float = 0.0
+) -> Slider:
+    """Return the slider of what a knob sets in the same unit."""
+    row = TARGETS[target]
+    ends = row.least, row.most
+    name = name or target
+    return Slider(name, group, row.unit, *ends, _DB, path, usual, ratio=ratio, target=target)
+
+
+ROOM = _as_bound("room", "room", ("room",), TARGETS["room"].least)
 
 
 def opened(sound: Sound) -> Table:
@@ -111,8 +128,8 @@ def with_value(table: Table, slider: Slider, value: float) -> Table:
 
 
 def _bars(table: Table) -> Iterator[Slider]:
-    def bar(name: str, path: Path, ratio: float, usual: float = 0.0) -> Slider:
-        return Slider(name, "levels", "dB", LOWEST_DB, HIGHEST_DB, 1.0, path, usual, ratio=ratio)
+    def bar(name: str, path: Path, ratio: float, target: str = "partial") -> Slider:
+        return _as_bound(target, "levels", path, 0.0, name, ratio)
 
     ranks = table.get("ranks", [])
     if "partials" in table:
@@ -130,7 +147,7 @@ def _bars(table: Table) -> Iterator[Slider]:
     else:
         for number, rank in enumerate(ranks):
             name = rank.get("name") or f"rank {number + 1}"
-            yield bar(name, ("ranks", number, "level_db"), _pitch(rank))
+            yield bar(name, ("ranks", number, "level_db"), _pitch(rank), "rank")
 
 
 def _pitch(rank: Table) -> float:
@@ -144,29 +161,52 @@ def _envelope(table: Table) -> Iterator[Slider]:
     def own(key: str) -> tuple[Path, ...]:
         return tuple(("ranks", n, key) for n in ranks if table["ranks"][n].get(key) is not None)
 
-    yield Slider(
-        *("attack", "envelope", "s", 0.001, 20.0, 1.122, ("envelope", "attack_s"), 0.005),
-        along=own("rise_s"),
-    )
     decays: tuple[Path, ...] = own("decay_s")
     if table.get("partials", {}).get("decay_s") is not None:
         decays = (("partials", "decay_s"),)
+    yield _in_file("attack", "envelope", Envelope, "attack_s", along=own("rise_s"))
     if decays:
-        ring = Slider("ring", "envelope", "s", 0.02, 600.0, 1.122, decays[0], 1.0, decays[1:])
-        yield ring
-    yield Slider("decay", "envelope", "s", 0.02, 600.0, 1.122, ("envelope", "decay_s"), 1.0)
-    yield Slider("sustain", "envelope", "", 0.0, 1.0, 0.05, ("envelope", "sustain"), 1.0)
-    yield Slider(
-        *("release", "envelope", "s", 0.02, 600.0, 1.122, ("envelope", "release_s"), 0.1),
-        along=own("release_s"),
-    )
+        least, most = limits(Rank, "decay_s")
+        usual = Envelope.model_fields["decay_s"].default
+        yield Slider(
+            "ring", "envelope", "s", least, most, _TIMES, decays[0], usual, along=decays[1:]
+        )
+    yield _in_file("decay", "envelope", Envelope, "decay_s")
+    yield _in_file("sustain", "envelope", Envelope, "sustain", step=_SHARE)
+    yield _in_file("release", "envelope", Envelope, "release_s", along=own("release_s"))
 
 
 def _effort() -> Iterator[Slider]:
-    yield Slider("level", "effort", "dB", -80.0, 24.0, 0.5, ("level_db",), 0.0)
-    yield Slider("touch", "effort", "dB", 0.0, 60.0, 1.0, ("velocity", "range_db"), 24.0)
-    yield Slider("touch tone", "effort", "dB", 0.0, 12.0, 0.5, ("velocity", "tilt_db"), 0.0)
-    yield Slider("swell tone", "effort", "dB", 0.0, 12.0, 0.5, ("effort", "swell_db"), 0.0)
+    yield _in_file("level", "effort", Sound, "level_db", step=_HALF_DB)
+    yield _in_file("touch", "effort", Velocity, "range_db", step=_DB)
+    yield _in_file("touch tone", "effort", Velocity, "tilt_db", step=_HALF_DB)
+    yield _in_file("swell tone", "effort", Effort, "swell_db", step=_HALF_DB)
+
+
+_TABLES: dict[type[Section], Path] = {
+    Sound: (),
+    Envelope: ("envelope",),
+    Velocity: ("velocity",),
+    Effort: ("effort",),
+}
+"""Where in a sound's table each of its sections is."""
+
+
+def _in_file(
+    name: str,
+    group: Group,
+    section: type[Section],
+    key: str,
+    *,
+    step: float = _TIMES,
+    along: tuple[Path, ...] = (),
+) -> Slider:
+    """Return the slider of what stands in a sound's file under a key, as the rules there say."""
+    unit = {"s": "s", "db": "dB"}.get(key.rpartition("_")[2], "")
+    least, most = limits(section, key)
+    path, usual = (*_TABLES[section], key), section.model_fields[key].default
+    target = name if name in TARGETS else ""
+    return Slider(name, group, unit, least, most, step, path, usual, along, target=target)
 
 
 def _get(table: Table, path: Path) -> Any:

@@ -1,4 +1,4 @@
-"""A sound shaped by a knob on a real port, kept by a key, there after a restart, and forgotten."""
+"""A sound shaped by a knob on a real port, kept by a key or unasked, and forgotten."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -110,3 +110,19 @@ def test_a_key_keeps_what_a_knob_has_shaped_over_a_restart_and_another_forgets_i
         assert not file.exists()
         notes = daemon.status()["notes"]
         assert sum(notes["accounts"].values()) == notes["received"]
+
+
+def test_ten_quiet_seconds_keep_what_a_knob_has_shaped_where_that_is_to_be_remembered(
+    controller: VirtualController, tmp_path: Path
+) -> None:
+    with running(tmp_path, f'remember = "shaping"\n{SETTINGS}') as daemon:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        for value in (60, 127, 100):
+            controller.send(0xB0, KNOB, value)
+        shaped = second_db(daemon, controller, tmp_path)
+        assert -30.0 < shaped < -5.0
+        daemon.says("kept: the sound 'flat64'", timeout_s=20.0)
+        daemon.says("settings read again")
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
+        assert (tmp_path / "sounds" / "flat64.toml").exists()

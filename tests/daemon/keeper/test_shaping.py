@@ -67,8 +67,10 @@ class Bench:
         return self.daemon.playing.instrument.channel(0).shape  # type: ignore[attr-defined,no-any-return]
 
     def rest(self, seconds: float) -> None:
+        """Let some seconds pass, of which little is rendered."""
         for _ in range(round(seconds)):
-            self.daemon.run(1.0)
+            self.daemon.now_us += 900_000
+            self.daemon.run(0.1)
             self.answers.tick()
 
 
@@ -169,6 +171,129 @@ def test_with_remember_shaping_a_draft_is_kept_once_ten_seconds_are_quiet(tmp_pa
     bench.daemon.ports.send(KEYS, b"\x80\x3c\x40", bench.daemon.now_us)
     bench.rest(14)
     assert tomllib.loads(path.read_text()) == louder("market-organ")
+
+
+def test_with_remember_shaping_what_knobs_have_made_of_the_sound_is_kept_once(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    path = tmp_path / "sounds" / "flat64.toml"
+    bench.turn(20, 127)
+    bench.turn(71, 0)
+    bench.daemon.play(60)
+    bench.rest(12)
+    assert not path.exists(), "a note is held"
+    bench.daemon.ports.send(KEYS, b"\x80\x3c\x40", bench.daemon.now_us)
+    bench.rest(14)
+    first, second, third, *_ = read_sound(path).levels
+    assert 20 * log10(first / second) == pytest.approx(18.0 - 6.0, abs=0.05)
+    assert 20 * log10(first / third) == pytest.approx(18.0, abs=0.05)
+    assert caplog.text.count("kept: the sound 'flat64'") == 1
+    bench.read_kept()
+    assert bench.shape.partial == {2: 0.0}, "what the sound has is not added once more"
+    path.unlink()
+    for value in (126, 127, 126, 127):
+        bench.turn(20, value)
+        bench.rest(14)
+    assert not path.exists(), "a knob that trembles shapes nothing"
+    bench.turn(20, 0)
+    bench.rest(14)
+    assert path.exists()
+
+
+def test_a_knob_that_trembles_does_not_put_the_keeping_off(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(20, 100)
+    for step in range(14):
+        bench.turn(20, 100 + step % 2)
+        bench.rest(1)
+    assert (tmp_path / "sounds" / "flat64.toml").exists()
+
+
+def test_what_is_kept_by_a_key_or_under_a_name_is_not_kept_once_more(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(20, 127)
+    bench.ask("keep", name="mine")
+    bench.rest(14)
+    assert [path.stem for path in (tmp_path / "sounds").iterdir()] == ["mine"]
+
+
+def test_where_a_controller_says_its_knobs_are_is_nothing_shaped(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench.daemon.ports.unplug(KEYS)
+    bench.daemon.run(0.5)
+    bench.daemon.ports.plug(KEYS)
+    bench.daemon.run(0.26)
+    bench.turn(20, 127)
+    bench.rest(14)
+    assert not (tmp_path / "sounds").exists()
+
+
+def test_no_knobs_are_kept_while_channels_play_different_sounds(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS)
+    for message in (b"\xc0\x04", b"\xc1\x05"):
+        bench.daemon.ports.send(KEYS, message, bench.daemon.now_us)
+    bench.turn(20, 127)
+    bench.rest(14)
+    assert not (tmp_path / "sounds").exists()
+
+
+@pytest.mark.parametrize("remember", ["choices", "nothing"])
+def test_otherwise_what_knobs_have_made_is_kept_only_when_asked(
+    tmp_path: Path, remember: str
+) -> None:
+    bench = Bench(tmp_path, remember=remember, bindings=KNOBS)
+    bench.turn(20, 127)
+    bench.rest(14)
+    assert not (tmp_path / "sounds").exists()
+
+
+@pytest.mark.parametrize("remember", ["choices", "shaping", "nothing"])
+def test_what_knobs_have_shaped_is_not_left_for_another_sound_without_a_word(
+    tmp_path: Path, remember: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench(tmp_path, remember=remember, bindings=KNOBS)
+    bench.rest(1)
+    bench.turn(20, 127)
+    bench.rest(1)
+    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.rest(14)
+    told = "'market-organ' as knobs shaped it is not kept, and they shape 'sine' now; to keep it"
+    assert caplog.text.count(told) == (remember != "nothing")
+    assert not (tmp_path / "sounds").exists(), "no knob was turned for the other sound"
+    bench.daemon.ports.send(KEYS, b"\xc0\x00", bench.daemon.now_us)
+    bench.rest(1)
+    assert "'sine' as knobs" not in caplog.text
+
+
+def test_knobs_at_rest_leave_nothing_behind(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench(tmp_path, bindings=KNOBS)
+    bench.turn(74, 127)
+    bench.turn(74, 64)
+    bench.rest(1)
+    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.rest(2)
+    assert "not kept" not in caplog.text
+
+
+@pytest.mark.parametrize("remember", ["choices", "shaping"])
+def test_no_draft_is_left_for_another_sound_without_a_word(
+    tmp_path: Path, remember: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench(tmp_path, remember=remember)
+    bench.ask("shape", name="market-organ", table=louder("market-organ"))
+    bench.rest(1)
+    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.rest(14)
+    told = "'market-organ' is left as shaped, not kept, until partiald stops" in caplog.text
+    kept = (tmp_path / "sounds" / "market-organ.toml").exists()
+    assert (told, kept) == (remember == "choices", remember == "shaping")
 
 
 @pytest.mark.parametrize("remember", ["choices", "nothing"])

@@ -1,12 +1,19 @@
 """The page of sliders without a screen: every move is heard, can be compared, and taken back."""
 
+import ast
+import inspect
 import tomllib
 from typing import Any
 
 import pytest
 
 from config.library import shipped
-from config.sound import Sound
+from config.rank import Effort, Rank
+from config.sound import Envelope, Sound, Velocity
+from config.space import Room
+from config.targets import TARGETS
+from config.toml.section import Section, limits
+from daemon.shaping import sliders
 from daemon.shaping.kept_text import file_of, text_with
 from daemon.shaping.page import Page, named
 from daemon.shaping.sliders import ROOM, opened, sliders_of, value_at, with_value
@@ -40,6 +47,48 @@ def test_every_slider_of_every_sound_moves_to_both_ends_and_back(name: str) -> N
         one = with_value(table, slider, slider.moved(before, 1))
         Sound.model_validate(one)
         assert value_at(with_value(one, slider, before), slider) == pytest.approx(before, rel=1e-3)
+
+
+MAKE_SLIDERS = ("Slider", "_as_bound", "_in_file", "bar")
+IN_FILES: dict[str, tuple[type[Section], str]] = {
+    "attack": (Envelope, "attack_s"),
+    "ring": (Rank, "decay_s"),
+    "decay": (Envelope, "decay_s"),
+    "sustain": (Envelope, "sustain"),
+    "release": (Envelope, "release_s"),
+    "level": (Sound, "level_db"),
+    "touch": (Velocity, "range_db"),
+    "touch tone": (Velocity, "tilt_db"),
+    "swell tone": (Effort, "swell_db"),
+}
+
+
+@pytest.mark.parametrize("name", list(shipped()))
+def test_a_slider_and_a_knob_for_the_same_have_one_name_one_unit_and_one_range(name: str) -> None:
+    sound = shipped()[name]
+    for slider in sliders_of(opened(sound)):
+        reach = slider.low, slider.high
+        if slider.group in ("levels", "room"):
+            row = TARGETS[slider.target]
+            assert (slider.unit, *reach) == (row.unit, row.least, row.most)
+            assert slider.target in ("room", "rank" if len(sound.ranks) > 1 else "partial")
+        else:
+            assert slider.target == (slider.name if slider.name in TARGETS else "")
+            assert reach == limits(*IN_FILES[slider.name]), slider.name
+    assert limits(Room, "level_db") == (ROOM.low, ROOM.high)
+
+
+def test_no_range_is_written_on_the_page() -> None:
+    """Whatever is called there with a number would be one; steps are names."""
+    nodes = ast.walk(ast.parse(inspect.getsource(sliders)))
+    calls = [node for node in nodes if isinstance(node, ast.Call)]
+    made = [node for node in calls if getattr(node.func, "id", "") in MAKE_SLIDERS]
+    assert len(made) > 10
+    for node in made:
+        given = [*node.args, *(each.value for each in node.keywords)]
+        given = [each.operand if isinstance(each, ast.UnaryOp) else each for each in given]
+        numbers = [each.value for each in given if isinstance(each, ast.Constant)]
+        assert not [each for each in numbers if isinstance(each, int | float) and each != 0], node
 
 
 def test_bars_stand_in_the_order_of_their_pitch() -> None:
