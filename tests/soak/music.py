@@ -19,6 +19,7 @@ def main(hours: int) -> int:
     """Play; return 0 when all was as it should be."""
     settings = Settings.model_validate({"polyphony": 16, "level": {"volume_db": 6.0}})
     marathon = Marathon(7, settings, sample_rate=RATE, block_frames=BLOCK)
+    marathon.fill()
     began, first = time.perf_counter(), 0
     for hour in range(1, hours + 1):
         marathon.play(3600)

@@ -103,17 +103,17 @@ def _since(before: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[int, int]
 def _fill(daemon: Daemon, controller: VirtualController) -> None:
     """Have all made that is kept for later.
 
-    That is what a voice begins with, of each sound at each velocity, a place for as many as sound
-    at once, and tables of bent keys, which take some MiB before they make room
-    (`voices.synthesis.table_cache`).
+    That is every key of each sound, what a voice begins with, a place for as many as sound at
+    once, and tables of bent keys, which take some MiB before they make room
+    (`voices.synthesis.table_cache`, `voices.synthesis.onset_spectrum`).
     """
     for program in (*range(len(Settings().sound.programs)), _RICHEST):
         controller.send(0xC0, program)
-        for velocity in range(1, 128 + _AT_ONCE):
-            if velocity < 128:
-                controller.chord(36 + velocity % 60, velocity=velocity)
-            if velocity > _AT_ONCE:
-                controller.send(0x80, 36 + (velocity - _AT_ONCE) % 60, 0)
+        for key in range(128 + _AT_ONCE):
+            if key < 128:
+                controller.chord(key, velocity=max(1, key))
+            if key >= _AT_ONCE:
+                controller.send(0x80, key - _AT_ONCE, 0)
             time.sleep(0.005)
         for _ in range(3):  # a busy machine's JACK may have dropped what releases a key
             controller.send(0xB0, 123, 0)

@@ -155,6 +155,17 @@ class Marathon:
             self._check()
             self.blocks += 1
 
+    def fill(self) -> None:
+        """Strike every key on every program: what is made once and kept is made now."""
+        for program in range(128):
+            self.instrument.take((0xC0, program), 0, 0)
+            for key in range(128):
+                self.instrument.take((0x90, key, 1 + key % 127), 0, 0)
+                self.player.struck += 1
+                self.instrument.render(self.out)
+                self.instrument.take((0x80, key, 0), 0, 0)
+        self.instrument.take((0xC0, 0), 0, 0)
+
     def end(self) -> None:
         """Pull every plug and play until nothing sounds; fail when something hangs."""
         for controller in range(CONTROLLERS):
