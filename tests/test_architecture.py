@@ -74,14 +74,13 @@ SHORT = {
 """Modules under forty lines that fewer than three others import, and why they stay."""
 
 MAY_IMPORT = {
-    "config": {"pydantic", "pydantic_core"},
+    "config": set(),
     "voices": {"numpy", "mido"},
     "daemon": {
         "numpy",
         "mido",
         "rtmidi",
         "sounddevice",
-        "pydantic",
         "PIL",
         "rich",
         "textual",

@@ -3,32 +3,27 @@
 Threads: any. Each request says in ``ask`` which one it is; a key too many is a fault.
 """
 
-from typing import Annotated, Any, Literal
-
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+from typing import Annotated, Any, Literal, get_args
 
 from config.targets import TARGETS, TargetName
+from config.toml.field import Field
+from config.toml.section import Section
 
 MOST_MESSAGES = 256
 """More than any song has at one moment."""
 ChannelMessage = Annotated[
-    str, Field(pattern="^([89abe][0-9a-f][0-7][0-9a-f][0-7][0-9a-f]|[cd][0-9a-f][0-7][0-9a-f])$")
+    str, Field(pattern="[89abe][0-9a-f][0-7][0-9a-f][0-7][0-9a-f]|[cd][0-9a-f][0-7][0-9a-f]")
 ]
 """One message of a channel, in hexadecimal."""
 
 
-class _Question(BaseModel):
-    # Built for the first request: no start waits for it.
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, defer_build=True)
-
-
-class AskStatus(_Question):
+class AskStatus(Section):
     """How it is."""
 
     ask: Literal["status"]
 
 
-class AskWhy(_Question):
+class AskWhy(Section):
     """What did not sound as played."""
 
     ask: Literal["why"]
@@ -38,7 +33,7 @@ class AskWhy(_Question):
     """So many entries at most."""
 
 
-class AskLearn(_Question):
+class AskLearn(Section):
     """Look for the next knob that is moved; it is to change this from now on."""
 
     ask: Literal["learn"]
@@ -47,19 +42,19 @@ class AskLearn(_Question):
     """Which of several; 0: there is but one."""
 
 
-class AskLearned(_Question):
+class AskLearned(Section):
     """Whether it has been moved."""
 
     ask: Literal["learned"]
 
 
-class AskBindings(_Question):
+class AskBindings(Section):
     """Which knob changes what."""
 
     ask: Literal["bindings"]
 
 
-class AskForget(_Question):
+class AskForget(Section):
     """Let a knob go; or all that was learned."""
 
     ask: Literal["forget"]
@@ -67,13 +62,13 @@ class AskForget(_Question):
     number: int = Field(default=0, ge=0, le=128)
 
 
-class AskPanic(_Question):
+class AskPanic(Section):
     """End every note, whoever holds it."""
 
     ask: Literal["panic"]
 
 
-class AskPlay(_Question):
+class AskPlay(Section):
     """Play messages as one more controller, which leaves when its connection ends."""
 
     ask: Literal["play"]
@@ -82,14 +77,14 @@ class AskPlay(_Question):
     """When each was due, in microseconds of the monotonic clock, and its bytes."""
 
 
-class AskSound(_Question):
+class AskSound(Section):
     """What a sound is made of; without a name, the one that is played."""
 
     ask: Literal["sound"]
     name: str = Field(default="", max_length=80)
 
 
-class AskShape(_Question):
+class AskShape(Section):
     """Play another table in the place of a sound's; none: the sound's own again."""
 
     ask: Literal["shape"]
@@ -99,15 +94,15 @@ class AskShape(_Question):
     """How loud the room is meanwhile; none: as it is."""
 
 
-class AskKeep(_Question):
+class AskKeep(Section):
     """Keep what is heard now under a name; or a text, which is a sound file's."""
 
     ask: Literal["keep"]
-    name: str = Field(pattern="^[a-z0-9][a-z0-9-]{0,39}$")
+    name: str = Field(pattern="[a-z0-9][a-z0-9-]{0,39}")
     text: str = Field(default="", max_length=48 * 1024)
 
 
-class AskForgetAll(_Question):
+class AskForgetAll(Section):
     """Take back all that was kept and learned; or only say what that would be."""
 
     ask: Literal["forget_all"]
@@ -120,6 +115,21 @@ AskKnobs = AskLearn | AskLearned | AskBindings | AskForget
 """What is asked about knobs."""
 Request = AskStatus | AskWhy | AskKnobs | AskPanic | AskPlay | AskShaping
 """What can be asked."""
-REQUEST: TypeAdapter[Request] = TypeAdapter(
-    Annotated[Request, Field(discriminator="ask")], config=ConfigDict(defer_build=True)
-)
+_KINDS: dict[object, type[Section]] = {
+    each.__annotations__["ask"].__args__[0]: each for each in get_args(Request)
+}
+
+
+def request_of(plain: object) -> Request:
+    """Return what plain values ask.
+
+    Raises
+    ------
+    ValueError
+        If that is nothing which can be asked.
+    """
+    asked = plain.get("ask") if isinstance(plain, dict) else None
+    kind = _KINDS.get(asked) if isinstance(asked, str) else None
+    if kind is None:
+        raise ValueError(f"ask: must be one of {', '.join(map(str, _KINDS))}")
+    return kind.model_validate(plain)  # type: ignore[return-value]

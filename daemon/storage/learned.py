@@ -12,8 +12,6 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
-
 from config.bindings import Binding
 from config.layers import BOOT, LEARNED, OWNER
 from config.settings import Settings
@@ -94,7 +92,7 @@ class LearnedFile:
         self._request(BINDINGS, lambda: self._own_write(self._path, write))
         owners = self._read(owner).get("bindings")
         plain = {} if owners is None else {"bindings": owners}
-        with suppress(ValidationError):
+        with suppress(ValueError):
             return Settings.model_validate(plain).bindings
         return Settings().bindings
 

@@ -18,7 +18,7 @@ from daemon.storage.deferred_writes import DeferredWrites
 
 NAME = "report.txt"
 EVERY_US = 120_000_000
-_LIBRARIES = ("mido", "python-rtmidi", "numpy", "sounddevice", "pydantic")
+_LIBRARIES = ("mido", "python-rtmidi", "numpy", "sounddevice")
 
 
 class Report:

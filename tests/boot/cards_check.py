@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from daemon.control.ask import ask
 from tests.boot.controller import Controller
 from tests.boot.guest import LOG, NAME, said, wait
 
@@ -58,9 +59,6 @@ def partiald(*words: str) -> str:
 
 
 def status() -> dict[str, Any]:
-    # Here: it brings pydantic, which takes its time on a board of this pace.
-    from daemon.control.ask import ask
-
     return ask({"ask": "status"})
 
 
