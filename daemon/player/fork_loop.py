@@ -15,6 +15,7 @@ import select
 import signal
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from importlib import import_module
 from typing import NoReturn
 
@@ -159,6 +160,7 @@ class ForkLoop:
         self._overdue = because
 
     def _fork(self, job: Start) -> None:
+        make_ready(job)
         here, there = Link.pair()
         parent = os.getpid()
         # A stop that comes before the player has its own handlers waits for them.
@@ -209,6 +211,15 @@ class ForkLoop:
         self._state, self._kill_at_s = PlayerState.IDLE, math.inf
         _, status = os.waitpid(self._pid, 0)
         self._keeper.send(self._last_words or _farewell(os.waitstatus_to_exitcode(status)))
+
+
+def make_ready(job: Start) -> None:
+    """Make what a player begins with, for the one about to be forked and all after it."""
+    from daemon.player.beginning import beginning
+
+    # Of a fault the player tells, which comes upon it as well.
+    with suppress(Exception):
+        beginning(job)
 
 
 def play(memory: mmap.mmap, link: Link, job: Start) -> None:

@@ -14,9 +14,8 @@ import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from typing import Any, Literal, NoReturn
+from typing import Literal, NoReturn
 
-from config.library import with_shipped
 from config.settings import Settings
 from config.sound import Sound
 from daemon.ipc.counters import SharedCounters
@@ -36,11 +35,11 @@ from daemon.ipc.messages import (
 from daemon.ipc.note_events import NoteEvents
 from daemon.linux.stderr import silence_libraries
 from daemon.player import realtime
+from daemon.player.beginning import beginning, prepared
 from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import Engine
 from daemon.player.open_card import await_access, candidates, open_first
 from daemon.player.realtime import Grant
-from daemon.player.warm_up import warm_up
 from daemon.soundcard.alsa_control import ControlDevice
 from daemon.soundcard.card import LISTENING, Card
 from daemon.soundcard.mixer import correct
@@ -53,25 +52,6 @@ _FADE_S = 1.0
 _FAULTY_S = 0.5
 _LEAVE_S = 0.5
 _LINE = 1000
-
-
-def prepared(
-    settings_plain: Mapping[str, Any], sounds_plain: Mapping[str, Any]
-) -> tuple[Settings, Mapping[str, Sound]]:
-    """Return validated settings, and the owner's validated sounds with the shipped ones.
-
-    Sound by sound, with a pause after each: one call over all would hold the interpreter, and
-    with it the audio callback, for milliseconds.
-    """
-    settings = Settings.model_validate(settings_plain)
-    sounds: dict[str, Sound] = {}
-    for name, plain in sounds_plain.items():
-        sound = Sound.model_validate(plain)
-        # Worked out here once, so that the callback finds them ready.
-        _ = sound.ratios, sound.levels, sound.phases, sound.decays_s, sound.count
-        sounds[name] = sound
-        time.sleep(0)
-    return settings, with_shipped(sounds)
 
 
 @contextmanager
@@ -130,16 +110,11 @@ class Player:
         # What came since the fork comes now.
         signal.pthread_sigmask(signal.SIG_SETMASK, ())
         silence_libraries()
-        settings, sounds = prepared(job.settings, job.sounds)
-        quick = {"own_sound_only": not job.programs}
-        # PortAudio looks around outside the interpreter: time to warm up in.
-        warming = threading.Thread(target=warm_up, args=(settings, sounds), kwargs=quick)
-        warming.start()
+        settings, sounds = beginning(job)
         await_access(job.patience_s)
         named = [Card.from_plain(job.card)] if job.card else []
         with undisturbed():
             cards = named or candidates(settings.audio.device, self._tell)
-        warming.join()
         if self._asked_to_stop:
             return ExitStatus.ASKED
         if not cards:

@@ -27,9 +27,9 @@ from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
 from daemon.midi.simulated import SimulatedPorts
+from daemon.player.beginning import prepared
 from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import Engine
-from daemon.player.process import prepared
 from daemon.soundcard.card import Card
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import KeptSounds

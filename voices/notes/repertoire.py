@@ -8,6 +8,7 @@ Units: frames. Threads: a repertoire is made beside the audio path, and belongs 
 """
 
 from collections.abc import Mapping
+from functools import lru_cache
 from itertools import chain
 
 from config.settings import Settings
@@ -15,6 +16,7 @@ from config.sound import Sound
 from voices.channels.tunings import preset
 from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.table_cache import Key, Place, computed
+from voices.synthesis.timbre import Timbre
 from voices.synthesis.voicing import Shape, Voicing, voicing_of
 
 READY_KEYS = range(36, 97)
@@ -67,21 +69,11 @@ class Repertoire:
         keys = preset(settings.tuning, sample_rate).frequencies
         voicing = self.voicing(self._own)
         tuned = [(t, key, keys[key]) for key in READY_KEYS for t in voicing.all_timbres(key)]
-        known = before.tables if before else {}
-        self.tables: dict[Key, Place] = {each: known[each] for each in tuned if each in known}
+        self.tables: Mapping[Key, Place] = _tables(tuple(tuned), frames)
         """The tables of the sound in force."""
-        if len(self.tables) < len(tuned):
-            self.tables = {}
-            for shape in voicing.shapes:
-                alike = [each for each in tuned if (each[0].partials, each[0].side_count) == shape]
-                self.tables.update(computed(alike, frames))
         timbres = tuple(dict.fromkeys(timbre for timbre, _, _ in tuned))
-        self.lines: AttackLines
+        self.lines = _lines(timbres, frames)
         """The lines along which its notes rise."""
-        if before and before.lines.timbres == timbres:
-            self.lines = before.lines
-        else:
-            self.lines = AttackLines(timbres, frames)
 
     def called(self, name: str) -> str:
         """Return the name under which a sound plays: the settings' own if there is none such."""
@@ -105,3 +97,22 @@ class Repertoire:
             for shape, slots in voicing.shapes.items():
                 most[shape] = max(slots, most.get(shape, 0))
         return most
+
+
+# Instruments of one process begin alike: the second finds what the first has worked out. More is
+# not kept, for it may be as large as all else.
+@lru_cache(maxsize=1)
+def _tables(tuned: tuple[Key, ...], frames: int) -> Mapping[Key, Place]:
+    """Return the tables of timbres on keys."""
+    by_shape: dict[Shape, list[Key]] = {}
+    for each in tuned:
+        by_shape.setdefault((each[0].partials, each[0].side_count), []).append(each)
+    made: dict[Key, Place] = {}
+    for alike in by_shape.values():
+        made |= computed(alike, frames)
+    return made
+
+
+@lru_cache(maxsize=1)
+def _lines(timbres: tuple[Timbre, ...], frames: int) -> AttackLines:
+    return AttackLines(timbres, frames)

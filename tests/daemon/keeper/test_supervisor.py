@@ -10,7 +10,7 @@ from config.settings import Settings
 from daemon.ipc.messages import NewSettings
 from daemon.keeper.status_fields import sentence
 from daemon.keeper.supervisor import LONGEST_US, PATIENCE_S
-from daemon.player.process import prepared
+from daemon.player.beginning import prepared
 from daemon.soundcard.card import Card
 from daemon.storage.settings_files import LoadedSettings
 from tests.support.keeper_bench import KEYS, NO_CARD, READY, TICK_US, KeeperBench

@@ -6,9 +6,8 @@ import pytest
 
 from config.settings import Settings
 from daemon.ipc.counters import SharedCounters
-from daemon.ipc.message_ring import GONE, TOLD, MessageRing
+from daemon.ipc.message_ring import GONE, MessageRing
 from daemon.player.engine import GUARD_US, MESSAGES_PER_BLOCK, Engine
-from daemon.player.warm_up import warm_up
 from tests.support.fakes import ScriptedInstrument
 
 RATE, BLOCK = 48_000, 64
@@ -291,18 +290,3 @@ def test_every_note_on_stands_in_one_account_at_every_block() -> None:
         assert seen.faults == 0, seen.last_error
     stage.step(3)
     assert stage.board.snapshot().received == sent == stage.ring.notes
-
-
-def test_the_warm_up_really_plays() -> None:
-    """Or else the first note of a player would come milliseconds late (measured: 5)."""
-    assert warm_up(Settings(), None) > 10
-
-
-def test_a_controller_that_only_tells_where_it_stands_moves_nothing() -> None:
-    stage = Stage()
-    stage.step()
-    stage.ring.put((0xB0, 74, 1), round(stage.now_us), 3 | TOLD)
-    stage.ring.put((0xB0, 74, 2), round(stage.now_us), 3)
-    stage.step(4)
-    assert [each[1:] for each in stage.fake.told] == [(3, b"\xb0\x4a\x01")]
-    assert [each[1:] for each in stage.fake.heard] == [(3, b"\xb0\x4a\x02")]

@@ -16,6 +16,7 @@ from config.settings import Settings
 from daemon.ipc.json_link import Link
 from daemon.ipc.messages import Ended, ExitStatus, FromPlayer, LogLine, NewSettings, Ready, Start
 from daemon.ipc.shared_memory import counters_in, ring_in, shared_memory
+from daemon.player import beginning
 from daemon.player.fork_loop import STOP_S, Life, play
 from daemon.player.fork_server import ForkServer
 from tests.support.daemon_process import children, gone
@@ -384,6 +385,13 @@ def find_no_card_when_asked_to_stop(memory: mmap.mmap, link: Link, job: Start) -
     os._exit(ExitStatus.REFUSED)
 
 
+def tell_what_is_made_ready(memory: mmap.mmap, link: Link, job: Start) -> None:
+    made = beginning._latest
+    link.send(LogLine(f"{made[1].settings.polyphony} voices" if made else "nothing"))
+    link.drain(1.0)
+    os._exit(ExitStatus.ASKED)
+
+
 def talk_without_end(memory: mmap.mmap, link: Link, job: Start) -> None:
     link.send(Ready("output 'box'", {}, 48_000, 1.0))
     while link.open:
@@ -412,6 +420,17 @@ def test_a_player_that_is_asked_to_stop_before_it_found_a_card_stopped_as_asked(
         wait_until(box.players)
         box.fork_server.stop()
         assert box.until_end(STOP_S + 1) == [Ended("ended", "the player stopped as asked")]
+    finally:
+        box.fork_server.close()
+
+
+def test_what_a_player_begins_with_is_made_before_it_is_forked() -> None:
+    box = Box(life=tell_what_is_made_ready)
+    try:
+        for polyphony in (3, 5):
+            box.fork_server.start(Start(plain(polyphony=polyphony)))
+            assert box.wait(LogLine).text == f"{polyphony} voices"
+            box.ends("ended")
     finally:
         box.fork_server.close()
 
