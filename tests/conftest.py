@@ -2,7 +2,8 @@
 
 All of `tests/gig` and `tests/install` is marked; elsewhere a test marks itself. All others are
 pure: they fail as soon as they start a process. Pure ones, long by nature, are marked `slow`.
-Pure ones run side by side, by pytest-xdist: what its workers may not run, they tell.
+Pure ones run side by side, the others two at a time, by pytest-xdist: what its workers may not run,
+they tell.
 """
 
 import os
