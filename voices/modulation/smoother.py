@@ -34,9 +34,9 @@ MOVING_S = 0.1
 LEFT, RIGHT, PITCH, VIBRATO_DEPTH, STRETCH, DETUNING, TILT, FIRST_LEVEL = range(8)
 GAINS, SHAPE = slice(LEFT, PITCH), slice(PITCH, None)
 """The columns that the mixer applies, and those that change the voices themselves: of these, ..."""
-SPECTRUM, RESTLESS, SPREAD = slice(TILT, None), slice(VIBRATO_DEPTH, TILT), slice(STRETCH, TILT)
-"""... the gains of partials; those under which no tables hold, as long as they are not 0; and of
-them those under which partials leave their ratios."""
+SPECTRUM, RESTLESS, SPREAD = slice(TILT, None), slice(VIBRATO_DEPTH, STRETCH), slice(STRETCH, TILT)
+"""... the gains of partials; that under which no tables hold, as long as it is not 0; and those
+under which partials leave their ratios."""
 _TOLERANCE = (1e-6, 1e-6, 1e-3, 1e-3, 1e-7, 1e-4, 1e-3)
 _LEVEL_TOLERANCE = 1e-2
 """This near its target a value jumps to it."""

@@ -70,6 +70,8 @@ def steepness(
     points, (S + 1, K), ``highest`` the frequencies of their highest partials, not bent, (K,),
     ``weights`` those of partials near Nyquist, (S + 1, K, P). Of no period: None.
     """
+    if not ramps.max_slope:
+        return None, None
     if ramps.max_slope * min(float(highest.max()), 0.5 / ramps.min_ratio) <= _MAX_SHARED:
         return None, None
     lowest = np.minimum(ratios[1:], ratios[:-1])
@@ -95,12 +97,38 @@ def trajectory(
     of their keys, (K,); ``own`` as from `steepness`.
     """
     cycles, slope = cycles_along(ramps, ratios, frequency, begun, own)
+    return Trajectory(cycles[0], cycles[1:], slope, *_deviations(ramps, slope, own))
+
+
+def steady_trajectory(
+    ramps: Ramps, ratios: Array, frequency: Array, begun: Array, since: Array
+) -> tuple[Trajectory, Trajectory]:
+    """Return the trajectory of voices whose pitch stands still, and that of something that moves.
+
+    ``ratios`` are those of the voices, and then of the other, (S + 1, 2K); ``since`` is what that
+    has turned as the block begins.
+    """
+    count = len(frequency)
+    twice, begun = np.concatenate([frequency, frequency]), np.concatenate([begun, since])
+    cycles, slope = cycles_along(ramps, ratios, twice, begun, None)
+    key, other = cycles[:, :count], cycles[:, count:]
+    deviations = _deviations(ramps, slope[:, count:], None)
+    return (
+        Trajectory(key[0], key[1:], slope[:, :count], *deviations),
+        Trajectory(other[0], other[1:], slope[:, count:], *deviations),
+    )
+
+
+def _deviations(
+    ramps: Ramps, slope: Array, own: Mask
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return `Trajectory.shape` and `deviation` of voices whose slopes are given."""
     shared = _shared(len(slope), ramps, own)
-    slopes = slope.astype(np.float32).repeat(COLUMNS).reshape(shared, -1, len(frequency), COLUMNS)
+    slopes = slope.astype(np.float32).repeat(COLUMNS).reshape(shared, -1, slope.shape[1], COLUMNS)
     shapes = _shared_shapes(*slopes.shape[:3], ramps.odd)
     if own is not None:
         shapes = np.where(own.repeat(COLUMNS).reshape(slopes.shape), _OWN_SHAPE, shapes)
-    return Trajectory(cycles[0], cycles[1:], slope, shapes, shapes * slopes)
+    return shapes, shapes * slopes
 
 
 def cycles_along(

@@ -62,16 +62,19 @@ class MovingVoices:
             motion_rows = arrays.motion_row[rows]
             ratios = ramps.pitch_ratio.take(motion_rows, 1)  # (S + 1, K)
             frequency = arrays.frequency[rows]
+            begun = self.cycles_begun(rows, frame, ramps, ratios)
             spread = self._spreading.of(rows, partials, ramps)
             weights = self._nyquist_weights(rows, partials, ramps, ratios, spread)
             own, steep = steepness(ramps, motion_rows, ratios, arrays.highest[rows], weights)
-            begun = self.cycles_begun(rows, frame, ramps, ratios)
-            course = trajectory(ramps, ratios, frequency, begun, own)
             pitches = arrays.ratios[rows, :partials]
-            if spread is None:
-                cycles = course.cycles[:, :, None] * pitches
+            if spread is not None and spread.turns_alone(ramps):
+                course, cycles = spread.turn(frame, ramps, ratios, begun)
             else:
-                cycles = spread.follow(frame, ramps, ratios, begun, course, own)
+                course = trajectory(ramps, ratios, frequency, begun, own)
+                if spread is None:
+                    cycles = course.cycles[:, :, None] * pitches
+                else:
+                    cycles = spread.follow(frame, ramps, ratios, begun, course, own)
             phasors = arrays.onset_phasors[rows, :, :partials].swapaxes(0, 1)
             if ramps.shaped and not ramps.reshaping:
                 phasors = phasors * self._held_gains(rows, partials, ramps)
@@ -128,10 +131,9 @@ class MovingVoices:
     def cycles_begun(self, rows: Rows, frame: int, ramps: Ramps, ratios: Array) -> Array:
         """Return the cycles each voice's key has turned since its onset, as the block begins."""
         arrays = self._arrays
-        if all(arrays.stale[rows].tolist()):
-            cycles: Array = arrays.cycles[rows].copy()
-        else:  # some rested until now
-            cycles = arrays.cycles_at(rows, frame, arrays.table_frequency[rows])
+        if not all(arrays.stale[rows].tolist()):
+            arrays.catch_up(rows, frame)
+        cycles: Array = arrays.cycles[rows].copy()
         if arrays.latest_onset >= frame:  # a new voice has turned none at its onset
             into = arrays.onset[rows] - frame
             for voice in (into >= 0).nonzero()[0]:

@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import GAINS, PITCH, SHAPE, Smoother
+from voices.modulation.smoother import GAINS, PITCH, SHAPE, SPREAD, Smoother
 from voices.phases.phasor_tables import shape_of
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
-from voices.synthesis.spread import spread_turn
+from voices.synthesis.spread import find_shares, spread_turn
 from voices.synthesis.table_cache import Rows, TableCache, by_tables, fill
 from voices.synthesis.voice_arrays import VoiceArrays
 
@@ -94,10 +94,11 @@ class RestingVoices:
                 arrays.state[some] = arrays.onset_phasors[some] * back[:, None]
         arrays.gains[rows] = 1.0
 
-    def _resume(self, rows: Rows, frame: int, ramps: Ramps | None) -> None:
+    def _resume(self, rows: NDArray[np.intp], frame: int, ramps: Ramps | None) -> None:
         """Go on with voices that have come to rest, or that start bent."""
         arrays = self._arrays
-        cents = self._smoother.values[arrays.motion_row[rows], PITCH]
+        values = self._smoother.values[arrays.motion_row[rows]]
+        cents, spread = values[:, PITCH], values[:, SPREAD]
         frequency = arrays.frequency[rows] * np.exp2(cents / 1200.0)
         arrays.table_frequency[rows] = frequency
         level = np.exp(arrays.decays[rows] * (arrays.onset[rows] - frame)[:, None])
@@ -105,15 +106,19 @@ class RestingVoices:
         level *= gains
         key_cycles = arrays.cycles_at(rows, frame, frequency)
         cycles = arrays.ratios[rows] * key_cycles[:, None]
-        if arrays.spreading:  # they have been apart, and are in turn elsewhere now
+        if arrays.spreading or spread.any():
+            find_shares(arrays, self._slots, rows)
+            fresh = arrays.onset[rows] >= frame
+            arrays.spread_cycles[rows[fresh]] = (spread * key_cycles[:, None])[fresh]
+            arrays.table_spread[rows] = spread
             cycles += arrays.ratios[rows] * spread_turn(arrays, rows)
         phasors = np.exp(2j * np.pi * (cycles - np.rint(cycles)))
         arrays.state[rows] = (level * phasors)[:, None] * arrays.onset_phasors[rows]
         arrays.cycles[rows], arrays.as_of[rows] = key_cycles, frame
         numbers = _numbers(rows)
         slots = [self._slots[row] for row in numbers]
-        bent = zip(slots, frequency.tolist(), strict=True)
-        places = self._cache.bent([(slot.timbre, slot.key, each) for slot, each in bent])
+        bent = zip(slots, frequency.tolist(), spread.tolist(), strict=True)
+        places = self._cache.bent([(slot.timbre, slot.key, hz, *at) for slot, hz, at in bent])
         for some, made, keys in by_tables(numbers, places):
             fill(arrays.outer, some, made.rows, keys)
             fill(arrays.inner, some, made.columns, keys)

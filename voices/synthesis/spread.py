@@ -2,8 +2,8 @@
 
 A partial's frequency is that of its ratio times 1 + s·x, x being what the knob is at, and s, its
 own, by what part of its frequency a whole one would move it. So its phase is what its key has
-turned, and s times what the key has turned x-fold: one number more a voice for each such knob, and
-no table. A voice that is spread is rendered as moving for as long as it is.
+turned, and s times what the key has turned x-fold: one number more a voice for each such knob. A
+voice is rendered as moving while a knob turns; once it stands, there are tables for where it does.
 
 Shapes: ``K`` moving voices, ``S`` control periods in ``U`` groups of ``V``, ``P`` partials; two
 knobs, stretch and detuning.
@@ -17,8 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import CONTROL_PERIOD, SPREAD
-from voices.phases.phase_trajectory import Mask, Trajectory, cycles_along, middles
+from voices.modulation.smoother import CONTROL_PERIOD, STRETCH, TILT
+from voices.phases.phase_trajectory import (
+    Mask,
+    Trajectory,
+    cycles_along,
+    middles,
+    steady_trajectory,
+)
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
@@ -28,8 +34,17 @@ Array = NDArray[Any]
 
 def spread_turn(arrays: VoiceArrays, rows: Rows) -> Array:
     """Return the cycles over its ratio by which each partial is ahead of its key, (V, P)."""
-    ahead = arrays.spread_cycles[rows] * arrays.spread_known[rows][:, None]
-    return np.asarray(np.matmul(ahead[:, None], arrays.spreads[rows])[:, 0])
+    return np.asarray(np.matmul(arrays.spread_cycles[rows][:, None], arrays.spreads[rows])[:, 0])
+
+
+def find_shares(arrays: VoiceArrays, slots: Sequence[Slot], rows: Rows) -> None:
+    """Have the shares of voices in the arrays, whose keys have turned nothing x-fold if new."""
+    arrays.spreading = True
+    if not arrays.spread_known[rows].all():
+        for row in np.arange(len(arrays.spread_known))[rows].tolist():
+            if not arrays.spread_known[row]:
+                arrays.spreads[row] = slots[row].timbre.spreads
+                arrays.spread_cycles[row], arrays.spread_known[row] = 0.0, True
 
 
 class Members:
@@ -49,6 +64,13 @@ class Members:
         self.spread_pitches = [self.pitches * share for share in self.shares]
         self.most = [float(np.abs(share).max()) for share in self.shares]
         """The greatest of each knob's shares."""
+        self._i_omegas: dict[int, NDArray[np.complex64]] = {}
+
+    def i_omega(self, knob: int, whole: NDArray[np.complex64]) -> NDArray[np.complex64]:
+        """Return what a frame of a knob's own turning is in i times radians, by the partials'."""
+        if knob not in self._i_omegas:
+            self._i_omegas[knob] = whole * self.shares[knob].astype(np.float32)
+        return self._i_omegas[knob]
 
 
 class Spread:
@@ -77,7 +99,9 @@ class Spread:
         and what that makes of the partials."""
         self._ahead: Array | None = None
         self.moves = bool((values[:, 1:] != values[:, :1]).any())
-        """Whether a knob is on its way."""
+        """Whether a knob is on its way ..."""
+        self.alone = False
+        """... one, while all else stands still."""
         self.most = 1.0
         """No frequency is multiplied by more."""
         for knob, value, _ in self._knobs:
@@ -98,6 +122,42 @@ class Spread:
         """Whether all that is known of the block before is so in this one."""
         return not self.moves and bool((self._values[:, :1] == values).all())
 
+    def turns_alone(self, ramps: Ramps) -> bool:
+        """Whether one knob is on its way, and nothing else is or has been."""
+        self.alone = self.moves and len(self._knobs) == 1 and not ramps.max_slope
+        return self.alone
+
+    def turn(
+        self, frame: int, ramps: Ramps, ratios: Array, begun: Array
+    ) -> tuple[Trajectory, Array]:
+        """Return the course of keys while one knob turns alone, and the cycles of partials.
+
+        Theirs deviate by the knob's course, and it is that whose deviation is in the keys'.
+        """
+        arrays, rows = self._arrays, self._rows
+        knob, value, _ = self._knobs[0]
+        path, since = ratios * value, self._begun[knob]
+        if arrays.latest_onset >= frame:
+            since = self._since_onset(frame, ramps, path, since)
+        both = np.concatenate([ratios, path], axis=1)
+        course, turning = steady_trajectory(ramps, both, arrays.frequency[rows], begun, since)
+        arrays.spread_cycles[rows, knob] = turning.end
+        cycles: Array = course.cycles[:, :, None] * self._pitches
+        cycles += turning.cycles[:, :, None] * self.members.spread_pitches[knob]
+        return course, cycles
+
+    def _since_onset(self, frame: int, ramps: Ramps, path: Array, since: Array) -> Array:
+        """Return what keys have turned x-fold as a block begins: new ones nothing at their onset.
+
+        ``path`` is the ratios of that at the control points.
+        """
+        into = self._arrays.onset[self._rows] - frame
+        since = since.copy()
+        for voice in (into >= 0).nonzero()[0]:
+            gone = turned(path[:, voice], int(into[voice]), ramps)
+            since[voice] = -self._arrays.frequency[self._rows][voice] * gone
+        return since
+
     def follow(
         self, frame: int, ramps: Ramps, ratios: Array, begun: Array, course: Trajectory, own: Mask
     ) -> Array:
@@ -106,17 +166,17 @@ class Spread:
         They are (V·U + U, K, P), as `voices.phases.chirps` wants them.
         """
         arrays, rows = self._arrays, self._rows
-        into = arrays.onset[rows] - frame
-        fresh = (into >= 0).nonzero()[0] if arrays.latest_onset >= frame else ()
         if not self.moves:
+            into = arrays.onset[rows] - frame
+            fresh = (into >= 0).nonzero()[0] if arrays.latest_onset >= frame else ()
             return self._follow_straight(begun, course, fresh)
         cycles: Array = course.cycles[:, :, None] * self._pitches
         self._courses = []
         frequency = arrays.frequency[rows]
         for knob, value, _ in self._knobs:
-            path, since = ratios * value, self._begun[knob].copy()
-            for voice in fresh:
-                since[voice] = -frequency[voice] * turned(path[:, voice], int(into[voice]), ramps)
+            path, since = ratios * value, self._begun[knob]
+            if arrays.latest_onset >= frame:
+                since = self._since_onset(frame, ramps, path, since)
             along, slope = cycles_along(ramps, path, frequency, since, own)
             arrays.spread_cycles[rows, knob] = along[0]
             cycles += along[1:, :, None] * self.members.spread_pitches[knob]
@@ -148,6 +208,8 @@ class Spread:
         self, course: Trajectory, i_omega: NDArray[np.complex64]
     ) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
         """Return `i_omega` and the deviation that `voices.phases.chirps` wants."""
+        if self.alone:
+            return self.members.i_omega(self._knobs[0][0], i_omega), course.deviation
         if not self.moves:
             if self._i_omega is None:
                 self._i_omega = i_omega * self.factors[0].astype(np.float32)
@@ -197,21 +259,17 @@ class Spreading:
             return None
         motion_rows = arrays.motion_row[rows]
         values = np.empty((2, len(ramps.pitch_ratio), len(motion_rows)))
-        values[:, :-1] = ramps.begin.take(motion_rows, 1)[..., SPREAD].transpose(2, 0, 1)
-        values[:, -1] = ramps.end[-1].take(motion_rows, 0)[:, SPREAD].T
+        for knob, column in enumerate(range(STRETCH, TILT)):
+            values[knob, :-1] = ramps.begin[:, :, column].take(motion_rows, 1)
+            values[knob, -1] = ramps.end[-1, :, column].take(motion_rows)
         if not (arrays.spreading or values.any()):
             return None
-        arrays.spreading = True
         last, whole = self._last, isinstance(rows, slice)
         if last is not None and whole and last.members.key == (arrays.changes, rows, partials):
             if not last.still_holds(values):
                 self._last = last = Spread(last.members, values)
             return last
-        if not arrays.spread_known[rows].all():
-            for row in np.arange(len(arrays.spread_known))[rows].tolist():
-                if not arrays.spread_known[row]:
-                    arrays.spreads[row] = self._slots[row].timbre.spreads
-                    arrays.spread_cycles[row], arrays.spread_known[row] = 0.0, True
+        find_shares(arrays, self._slots, rows)
         made = Spread(Members(arrays, rows, partials), values)
         self._last = made if whole else None  # rows that are numbers are others the next time
         return made

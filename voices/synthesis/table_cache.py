@@ -22,8 +22,8 @@ INAUDIBLE = 1e-8
 
 Key = tuple[Timbre, int, float]
 """A timbre, the key that was struck, and its frequency, not bent, in cycles per frame."""
-Bent = tuple[Timbre, int, float]
-"""The same with the frequency as bent."""
+Bent = tuple[Timbre, int, float, float, float]
+"""The same with the frequency as bent, and with what stretch and detuning are at."""
 
 
 class KeyTables(NamedTuple):
@@ -113,13 +113,13 @@ class TableCache:
         return [place for place in places if place]
 
     def bent(self, wanted: Sequence[Bent]) -> list[tuple[Tables, int]]:
-        """Return the phasors of keys at bent frequencies, as `keys` does."""
+        """Return the phasors of keys at bent frequencies, and spread, as `keys` does."""
         known = self._bent
         missing = [each for each in wanted if each not in known]
         if missing:
             self._make_room()
             missing = [each for each in wanted if each not in known]
-            made = _phasors(missing, self._frames)
+            made = _bent(missing, self._frames)
             self._bytes += sum(table.nbytes for table in made[:-1])
             known.update({each: (made, row) for row, each in enumerate(missing)})
         return [known[each] for each in wanted]
@@ -168,9 +168,13 @@ def fill(into: NDArray[Any], rows: Rows, table: NDArray[Any], keys: NDArray[np.i
         into[rows] = table[keys]
 
 
-def _phasors(wanted: Sequence[Bent], frames: int) -> Tables:
-    frequencies = np.array([timbre.ratios * frequency for timbre, _, frequency in wanted])
-    decays = np.array([timbre.decays_at(key) for timbre, key, _ in wanted])
+def _bent(wanted: Sequence[Bent], frames: int) -> Tables:
+    frequencies = np.array([timbre.ratios * frequency for timbre, _, frequency, *_ in wanted])
+    spread = np.array([each[3:] for each in wanted])
+    if spread.any():
+        shares = np.array([timbre.spreads for timbre, *_ in wanted])
+        frequencies *= 1.0 + np.matmul(spread[:, None], shares)[:, 0]
+    decays = np.array([timbre.decays_at(key) for timbre, key, *_ in wanted])
     return tables(frequencies, decays, frames, wanted[0][0].side_count)
 
 

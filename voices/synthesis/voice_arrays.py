@@ -87,6 +87,8 @@ class VoiceArrays:
         self.spread_cycles = room("spread_cycles", np.float64, 2)
         self.spread_known = room("spread_known", bool)
         """... both only where this says so."""
+        self.table_spread = room("table_spread", np.float64, 2)
+        """The stretch and the detuning that the tables are for."""
         self.gain = room("gain", np.float32, 2)
         """Left and right, while the gain does not move."""
         self._all = [getattr(self, name) for name in names]
@@ -105,6 +107,7 @@ class VoiceArrays:
         self.dying[used] = [slot.timbre.any_decay for slot in slots]
         if self.spreading:
             self.spread_known[used] = False
+            self.table_spread[used] = 0.0
         self.latest_onset = max(self.latest_onset, onsets.max())
         self._enter_phasors([slot.onset_spectrum for slot in slots], self.onset_phasors[used])
         self.entered = used, list(by_tables(numbers, [slot.tables for slot in slots]))
@@ -143,12 +146,21 @@ class VoiceArrays:
         """Let no slot be spread any more: there is none."""
         self.spreading = False
         self.spread_known[:] = False
+        self.table_spread[:] = 0.0
 
     def cycles_at(
         self, rows: Rows, frame: int, frequency: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """Return the key's cycles since the onset until ``frame``, at ``frequency`` since last."""
         return np.asarray(self.cycles[rows] + frequency * (frame - self.as_of[rows]))
+
+    def catch_up(self, rows: Rows, frame: int) -> None:
+        """Bring what keys have turned up to a frame, for those at rest until then."""
+        now = self.cycles_at(rows, frame, self.table_frequency[rows])
+        if self.spreading:
+            gone = now - self.cycles[rows]
+            self.spread_cycles[rows] += self.table_spread[rows] * gone[:, None]
+        self.cycles[rows], self.as_of[rows] = now, frame
 
 
 def _once(values: list[Any]) -> Any:

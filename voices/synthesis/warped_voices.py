@@ -108,6 +108,9 @@ class WarpedVoices:
         And, of those among them that fit for a while, what is to be put over their sound when it
         has been rendered: rows, the frame of the block where it begins, and their sound.
         """
+        if self._arrays.spreading and self._arrays.spread_known[moving].all():
+            self._known = None
+            return moving, []
         known = self._arrays.changes, moving.tobytes()
         if known != self._known or self._arrays.spreading:
             self._regroup(moving, frame)

@@ -21,6 +21,7 @@ from tests.support.playing import (
     program,
     settings_for,
 )
+from tests.support.receiver_player import Player
 from tests.support.takes import perform_dry
 
 KEY, HZ, KNOB = 57, 220.0, 20
@@ -61,6 +62,22 @@ def test_a_knob_stretches_a_sound_as_its_file_could(make: Any) -> None:
             partial_level(part(each, 0.5, 1.5)[:, 0], RATE, hertz) for each in (turned, written)
         ]
         assert db(levels[0] / levels[1]) == pytest.approx(0.0, abs=0.1)
+
+
+def test_a_note_of_a_stretched_sound_begins_and_goes_on_as_one_that_is_written_so() -> None:
+    written, turned = (
+        played(made, *moves, bindings=[STIFF])
+        for made, moves in ((column(stretch=0.0005), []), (column(), [control(0, KNOB, 127)]))
+    )
+    assert same_db(turned, written) < -100
+
+
+@pytest.mark.parametrize("binding", [STIFF, APART])
+def test_once_a_knob_stands_no_voice_moves(binding: dict[str, Any]) -> None:
+    player = Player(sound(pair={"cents": 10.0}), bindings=[binding])
+    player.send("90 45 7F").wait(0.1).control(KNOB, 20).control(KNOB, 60).wait(0.05)
+    assert player.instrument.moving
+    assert not player.wait(0.2).instrument.moving
 
 
 @pytest.mark.parametrize(("value", "cents"), [(0, 0.0), (64, 10.0), (127, 30.0)])
