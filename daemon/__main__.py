@@ -27,6 +27,11 @@ Command = Callable[[], int]
 
 
 def _chosen(words: Sequence[str]) -> Command:
+    if list(words) == ["run"]:
+        # As the service is started: there is nothing to read, and nothing is imported to read it.
+        from daemon.commands.run import play
+
+        return play
     from daemon import command_line
 
     return command_line.chosen(words)

@@ -4,15 +4,20 @@ SIGTERM and SIGINT end it with 0; SIGHUP reads the settings again; an edited set
 noticed without.
 """
 
-import argparse
+import gc
 import sys
 from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from daemon import log as logs
 from daemon.control.instance_lock import InstanceLock
 from daemon.ipc.shared_memory import shared_memory
 from daemon.linux.stderr import silence_libraries
 from daemon.player.fork_server import ForkServer
+
+if TYPE_CHECKING:
+    import argparse
 
 SWITCH_INTERVAL_S = 5e-4
 """How long a message may wait for the interpreter's lock; the usual 5 ms are several blocks."""
@@ -25,11 +30,21 @@ SHARED = (
 """With what these import, all that keeper and player have in common."""
 
 
-def run(arguments: argparse.Namespace) -> int:
-    """Play; return 0 when stopped, 1 when no player can be started any more."""
+def run(arguments: "argparse.Namespace") -> int:
+    """Play as the command line says; return 0 when stopped, 1 when nothing can play any more."""
+    return play(arguments.settings, verbose=arguments.verbose)
+
+
+def play(settings: Path | None = None, *, verbose: bool = False) -> int:
+    """Play; return 0 when stopped, 1 when no player can be started any more.
+
+    ``settings``: a file that stands for all settings files; None: the usual ones.
+    """
+    # Of what a start imports nothing goes again: the collector would look for it in vain.
+    gc.disable()
     # Before the log takes stderr over: what C libraries write there does not concern the user.
     silence_libraries()
-    logs.set_up(arguments.verbose)
+    logs.set_up(verbose)
     lock = InstanceLock()
     try:
         # A fork copies only the thread that forks, and what is imported by then is there once for
@@ -41,6 +56,9 @@ def run(arguments: argparse.Namespace) -> int:
         sys.setswitchinterval(SWITCH_INTERVAL_S)
         from daemon.keeper.build import build
 
-        return build(arguments.settings, lock, memory, fork_server).run()
+        loop = build(settings, lock, memory, fork_server)
+        gc.freeze()
+        gc.enable()
+        return loop.run()
     finally:
         lock.release()

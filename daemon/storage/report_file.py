@@ -8,7 +8,6 @@ That writes to the card, so it is done only in a pause of the music.
 """
 
 import os
-import platform
 import sys
 from collections.abc import Callable
 from functools import partial
@@ -60,6 +59,8 @@ class Report:
 
 def versions() -> str:
     """Return what is at work here, one line each."""
+    import platform  # slow to import, and not asked for at a start
+
     lines = [f"partiald {_version('partiald')}"]
     lines.append(f"Python {platform.python_version()}, {platform.machine()}, {sys.platform}")
     lines += [f"{name} {_version(name)}" for name in _LIBRARIES]

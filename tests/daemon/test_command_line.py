@@ -5,6 +5,7 @@ import re
 import shlex
 import signal
 import subprocess
+import sys
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -307,3 +308,16 @@ def test_numpy_gets_one_thread_before_it_is_imported(tmp_path: Path) -> None:
         check=True,
     )
     assert done.stdout.split() == ["1", "1", "False"]
+
+
+@pytest.mark.gig
+def test_as_the_service_is_started_nothing_is_imported_to_read_its_one_word() -> None:
+    program = (
+        "import sys; from daemon.__main__ import _chosen; chosen = _chosen(['run'])\n"
+        "sys.stdout.write(f'{chosen.__name__} {chosen.__defaults__} {chosen.__kwdefaults__}')\n"
+        "assert not {'argparse', 'daemon.command_line'} & set(sys.modules)\n"
+    )
+    run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
+    assert run.stderr == ""
+    arguments = command_line.parse(["run"])
+    assert run.stdout == f"play {(arguments.settings,)} {{'verbose': {arguments.verbose}}}"
