@@ -9,9 +9,8 @@ after a power-off other headphones may be plugged in.
 """
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from config.settings import Settings
 from config.toml.faults import ConfigError, parse_toml, suggestion, validate
@@ -30,16 +29,15 @@ LEARNABLE = ("bindings", "level.volume_db", "sound.name")
 Plain = dict[str, Any]
 
 
-@dataclass(frozen=True)
-class InForce:
+class InForce(NamedTuple):
     """The settings in force, and where each comes from."""
 
     settings: Settings
     origins: Mapping[str, str]
     """The file of every key that is not at its default, by dotted key."""
-    overridden: Sequence[str] = field(default_factory=list)
+    overridden: Sequence[str] = ()
     """One line for every edit that a later layer overrides."""
-    stood_in: Sequence[str] = field(default_factory=list)
+    stood_in: Sequence[str] = ()
     """One line for every faulty file whose last good text plays instead."""
 
 

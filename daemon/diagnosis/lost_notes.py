@@ -8,7 +8,7 @@ notes at once would have kept it.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from config.settings import Settings
 from daemon.diagnosis import advice
@@ -22,8 +22,7 @@ LOST = ("stolen", "cut", "inaudible at volume 0", *NEVER_PLAYED)
 """The accounts of notes that did not sound as played; the two that no player sees are missing."""
 
 
-@dataclass(frozen=True)
-class LostNote:
+class LostNote(NamedTuple):
     """One note, and the polyphony that would have kept it."""
 
     note: Note

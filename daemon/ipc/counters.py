@@ -12,8 +12,9 @@ processor that reorders stores, and after the player has gone.
 """
 
 import struct
-from dataclasses import dataclass, field
-from typing import Any, Protocol
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, NamedTuple, Protocol
 from zlib import crc32
 
 from voices.notes.note_count import ACCOUNTS
@@ -110,8 +111,7 @@ class Timing:
     """The latest fault as UTF-8 text."""
 
 
-@dataclass(frozen=True)
-class Snapshot:
+class Snapshot(NamedTuple):
     """The counters at one moment."""
 
     blocks: int = 0
@@ -133,7 +133,7 @@ class Snapshot:
     max_us: int = 0
     """The longest rendering of a block."""
     peaks: tuple[float, float] = (0.0, 0.0)
-    accounts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(ACCOUNTS, 0))
+    accounts: Mapping[str, int] = dict.fromkeys(ACCOUNTS, 0)
     last_error: str = ""
     render_counts: tuple[int, ...] = (0,) * BINS
     """Blocks by rendering time; see `bin_of` and `render_us`."""

@@ -6,8 +6,8 @@ Shapes: settings, sounds and cards travel as plain values; who takes them valida
 
 import enum
 import json
-from dataclasses import dataclass, field, fields
-from typing import Any, Literal
+from collections.abc import Mapping, Sequence
+from typing import Any, Literal, NamedTuple
 
 Level = Literal["debug", "info", "warning", "error"]
 
@@ -49,14 +49,13 @@ class ExitStatus(enum.IntEnum):
     """The card, or the sound server, went away."""
 
 
-@dataclass(frozen=True)
-class Start:
+class Start(NamedTuple):
     """To the fork server: make a player."""
 
     settings: dict[str, Any]
-    sounds: dict[str, Any] = field(default_factory=dict)
+    sounds: Mapping[str, Any] = {}
     """The owner's sounds by name, as `Sound.model_dump` gives them."""
-    card: dict[str, Any] = field(default_factory=dict)
+    card: Mapping[str, Any] = {}
     """`Card.as_plain`; empty: the player looks itself, by the settings' device name."""
     known_card: str = ""
     """The identity of the card played on before: on any other the sound grows out of silence."""
@@ -66,45 +65,39 @@ class Start:
     """Whether program changes have chosen sounds already, which must then be ready at once."""
 
 
-@dataclass(frozen=True)
-class Stop:
+class Stop(NamedTuple):
     """To the fork server: have the player fade out and end, at the latest by force."""
 
 
-@dataclass(frozen=True)
-class NewSettings:
+class NewSettings(NamedTuple):
     """To the player; of several that wait to be sent only the latest goes."""
 
     settings: dict[str, Any]
-    sounds: dict[str, Any] = field(default_factory=dict)
+    sounds: Mapping[str, Any] = {}
 
 
-@dataclass(frozen=True)
-class Exclusive:
+class Exclusive(NamedTuple):
     """To the player: a system exclusive message, too long for the ring."""
 
     controller: int
     message: bytes
 
 
-@dataclass(frozen=True)
-class Cue:
+class Cue(NamedTuple):
     """To the player: sound one of `CUE_PATTERNS`."""
 
     name: str
     level_db: float
 
 
-@dataclass(frozen=True)
-class LogLine:
+class LogLine(NamedTuple):
     """From the player: a line for the log."""
 
     text: str
     level: Level = "info"
 
 
-@dataclass(frozen=True)
-class Ready:
+class Ready(NamedTuple):
     """From the player: its card is open and takes blocks."""
 
     text: str
@@ -116,16 +109,14 @@ class Ready:
     """From a rendered block to the card."""
 
 
-@dataclass(frozen=True)
-class Reply:
+class Reply(NamedTuple):
     """From the player: what the instrument answers to a controller."""
 
     controller: int
     message: bytes
 
 
-@dataclass(frozen=True)
-class Gesture:
+class Gesture(NamedTuple):
     """From the player: a key was taken as a command."""
 
     controller: int
@@ -139,12 +130,11 @@ class Gesture:
     channel: int
     program: int
     """A sound that was chosen, as on the wire; -1: none was."""
-    moves: list[tuple[str, int, float]] = field(default_factory=list)
+    moves: Sequence[tuple[str, int, float]] = ()
     """Where it is kept, what knobs have made of the sound: target, which one, value."""
 
 
-@dataclass(frozen=True)
-class Ended:
+class Ended(NamedTuple):
     """From the player or about it: it is gone, and another may be started."""
 
     cause: Literal["refused", "lost", "ended"]
@@ -161,12 +151,15 @@ _KINDS: dict[str, type[Message]] = {
     kind.__name__: kind
     for kind in (Start, Stop, NewSettings, Exclusive, Cue, LogLine, Ready, Reply, Gesture, Ended)
 }
-_BYTES = {name: [f.name for f in fields(kind) if f.type is bytes] for name, kind in _KINDS.items()}
+_BYTES = {
+    name: [each for each, form in kind.__annotations__.items() if form is bytes]
+    for name, kind in _KINDS.items()
+}
 
 
 def encoded(message: Message) -> bytes:
     """Return a message as JSON; bytes in hexadecimal."""
-    plain = {"kind": type(message).__name__, **vars(message)}
+    plain = {"kind": type(message).__name__, **message._asdict()}
     return json.dumps(plain, default=bytes.hex).encode()
 
 

@@ -10,8 +10,7 @@ Threads: the main loop's alone.
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from config.bindings import Binding
 from config.settings import Settings
@@ -45,8 +44,7 @@ log = logging.getLogger(__name__)
 _MOST_REPORTED = 100
 
 
-@dataclass(frozen=True)
-class Parts:
+class Parts(NamedTuple):
     """What a keeper keeps."""
 
     settings: SettingsWatch
@@ -206,7 +204,7 @@ class Keeper:
     def use_bindings(self, bindings: Sequence[Binding], **more: Any) -> None:
         """Put other bindings in force, and whatever other settings are given."""
         settings = self.settings.model_copy(update={"bindings": list(bindings), **more})
-        self._put_in_force(replace(self._loaded, settings=settings, remarks=[]), self._clock_us())
+        self._put_in_force(self._loaded._replace(settings=settings, remarks=[]), self._clock_us())
 
     def _look_for_controllers(self, now_us: int) -> None:
         for change in self._controllers.poll(now_us):

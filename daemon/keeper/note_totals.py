@@ -8,8 +8,7 @@ never booked was cut with it.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from daemon.ipc.counters import Snapshot
 from voices.notes.note_count import ACCOUNTS
@@ -39,8 +38,7 @@ class Queue(Protocol):
         """Return the note-ons lost since the last call."""
 
 
-@dataclass(frozen=True)
-class NoteUnheard:
+class NoteUnheard(NamedTuple):
     """A note-on that came while no player ran."""
 
     time_us: int
@@ -48,8 +46,7 @@ class NoteUnheard:
     message: bytes
 
 
-@dataclass(frozen=True)
-class Counts:
+class Counts(NamedTuple):
     """What players counted beside notes."""
 
     underflows: int = 0

@@ -10,11 +10,10 @@ it is released, since that may have been missed, and the sound, which files name
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from config.gestures import RESUME, ZONE_OFF
 from config.toml.files import read_text, write_atomic
@@ -29,20 +28,19 @@ WORDS = "where the controls stood"
 # Bank and modulation, coarse and fine; the pedals, which are up or down.
 _LEFT_OUT = {0, 32, 1, 33, *range(64, 70)}
 
-Messages = list[tuple[int, bytes]]
+Messages = Sequence[tuple[int, bytes]]
 """Controller and message, in their order."""
 
 
-@dataclass(frozen=True)
-class Session:
+class Session(NamedTuple):
     """What a later daemon is brought to."""
 
     card: str = ""
     """The identity of the card that played."""
-    devices: list[tuple[str, str]] = field(default_factory=list)
+    devices: Sequence[tuple[str, str]] = ()
     """Name and serial number of the controllers, in the order of their numbers."""
-    controls: Messages = field(default_factory=list)
-    exclusives: Messages = field(default_factory=list)
+    controls: Messages = ()
+    exclusives: Messages = ()
 
 
 class SessionState:

@@ -61,7 +61,7 @@ def figures(
         "messages": controllers.messages,
         "notes": {"received": sum(accounts.values()), "accounts": accounts},
         "health": health,
-        "settings": {"files": loaded.files, "faults": loaded.faults},
+        "settings": {"files": loaded.files, "faults": list(loaded.faults)},
     }
 
 

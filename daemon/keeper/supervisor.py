@@ -11,8 +11,7 @@ player ends and the next one takes that.
 import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
-from typing import Literal, Protocol
+from typing import Literal, NamedTuple, Protocol
 
 from config.settings import Settings
 from config.sound import Sound
@@ -60,8 +59,7 @@ class Players(Protocol):
         """Return what has happened since the last call."""
 
 
-@dataclass(frozen=True)
-class PlayerReady:
+class PlayerReady(NamedTuple):
     """A player sounds."""
 
     output: str
@@ -69,8 +67,7 @@ class PlayerReady:
     """How long none did; None: it is the first one."""
 
 
-@dataclass(frozen=True)
-class PlayerEnded:
+class PlayerEnded(NamedTuple):
     """A player is gone."""
 
     cause: Literal["refused", "lost", "ended"]
@@ -240,7 +237,7 @@ class PlayerSupervisor:
         self._put(self._volume.safe(self._settings.bindings), now_us)
         plain, chosen = self._plain, bool(self._channel_state.programs())
         job = messages.Start(plain.settings, plain.sounds, {}, self.known_card)
-        self._players.start(replace(job, patience_s=self._patience_s, programs=chosen))
+        self._players.start(job._replace(patience_s=self._patience_s, programs=chosen))
         self._patience_s, self._started_us = 0.0, now_us
         self._enter(PlayerState.OPENING, now_us)
 

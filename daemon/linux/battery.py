@@ -11,9 +11,8 @@ Sources: the kernel's ABI page sysfs-class-power (``type``, ``present``, ``statu
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from daemon.linux.sysfs import content, matching
 
@@ -26,8 +25,7 @@ _LONG_ENOUGH_US = 10 * 60_000_000
 _MOST_POINTS = 200
 
 
-@dataclass(frozen=True)
-class Charge:
+class Charge(NamedTuple):
     """One battery at one moment."""
 
     percent: int
@@ -46,8 +44,7 @@ def runs_down_to(percent: int, found: Sequence[Charge]) -> bool:
     return "out" in flows and "in" not in flows and max(each.percent for each in found) <= percent
 
 
-@dataclass(frozen=True)
-class Point:
+class Point(NamedTuple):
     """The charge of the fullest battery at one moment."""
 
     at_us: int

@@ -12,9 +12,8 @@ where the kernel names no limit: common practice, no source.
 
 import logging
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from daemon.linux.battery import BatteryCourse, Charge, charges
 from daemon.linux.sysfs import content, matching
@@ -29,8 +28,7 @@ _LOW_PERCENT = 15
 _CHARGED_PERCENT = 20
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(NamedTuple):
     """The values at one moment; None: not known."""
 
     temperature_c: float | None = None

@@ -11,8 +11,8 @@ or a program calls itself is returned printable.
 import os
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from config.toml.printable import printable
 from daemon.linux.sysfs import content, matching, target
@@ -23,8 +23,7 @@ _FIGURE = re.compile(r"^(rate|channels):\s*(\d+)", re.MULTILINE)
 _OWNER = re.compile(r"owner_pid\s*:\s*(\d+)")
 
 
-@dataclass(frozen=True)
-class KernelCard:
+class KernelCard(NamedTuple):
     """One card, with sound or MIDI or both."""
 
     number: int

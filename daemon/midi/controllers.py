@@ -11,7 +11,7 @@ the number it had. When a device is lost, a record in the ring has whatever it h
 import logging
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from config.bindings import Binding
 from config.gestures import rested, telling
@@ -30,8 +30,7 @@ log = logging.getLogger(__name__)
 _RETRY_US = 1_000_000
 
 
-@dataclass(frozen=True)
-class DeviceChange:
+class DeviceChange(NamedTuple):
     """A device that came, went, or could not be opened."""
 
     kind: Literal["found", "lost", "refused"]

@@ -10,8 +10,7 @@ knobs, and the fine half of a knob (14 bits) is none of its own.
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from config.bindings import Binding, Source
 from config.targets import TARGETS
@@ -22,8 +21,7 @@ TRAVELLED, TRAVELLED_PLAYING = 16, 64
 NO_KNOBS = frozenset((0, 6, 32, 38, *range(64, 70), *range(96, 102), *range(120, 128)))
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(NamedTuple):
     """What was moved, and what it changes from now on."""
 
     address: ControlAddress

@@ -5,15 +5,13 @@ Threads: listing, opening and closing belong to one thread; ``on_message`` may b
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 OnMessage = Callable[[Sequence[int], int], None]
 """Takes a message and its time."""
 
 
-@dataclass(frozen=True)
-class OpenPort:
+class OpenPort(NamedTuple):
     """An open input."""
 
     close: Callable[[], None]
@@ -22,8 +20,7 @@ class OpenPort:
     """Messages from before it was opened, which were dropped."""
 
 
-@dataclass(frozen=True)
-class OpenOutput:
+class OpenOutput(NamedTuple):
     """An open output."""
 
     send: Callable[[bytes], None]

@@ -15,10 +15,9 @@ import os
 import struct
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Literal, Self
+from typing import Literal, NamedTuple, Self
 
 from config.toml.printable import printable
 
@@ -36,8 +35,7 @@ _READABLE, _WRITABLE, _HAS_SCALE = 1, 2, 1 << 4
 _CONTAINER, _DB_SCALE, _DB_MINMAX, _DB_MINMAX_MUTE = 0, 1, 4, 5
 
 
-@dataclass(frozen=True)
-class Element:
+class Element(NamedTuple):
     """One switch or volume of a card, with its present values."""
 
     number: int

@@ -9,7 +9,7 @@ A screen or a Bluetooth device is never chosen automatically, only by name.
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, Literal, Self
+from typing import Any, Literal, NamedTuple, Self
 
 Kind = Literal["usb", "soldered", "jack", "screen", "bluetooth", "server", "other"]
 
@@ -98,8 +98,7 @@ class Card:
         return cls(**plain)
 
 
-@dataclass(frozen=True)
-class Verdict:
+class Verdict(NamedTuple):
     """Why a card was taken, or not."""
 
     card: Card

@@ -10,8 +10,7 @@ is reported, not changed.
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from daemon.soundcard.alsa_control import Element
 
@@ -39,13 +38,12 @@ class Mixer(Protocol):
         """Set every channel of one."""
 
 
-@dataclass(frozen=True)
-class Finding:
+class Finding(NamedTuple):
     """A fault of one path through the card, and its remedy."""
 
     name: str
     state: str
-    remedy: list[tuple[Element, int]] = field(default_factory=list)
+    remedy: Sequence[tuple[Element, int]] = ()
     """Controls, and what to write to all their channels; nothing: it is only reported."""
     done: str = ""
     """What the remedy does, in words."""
@@ -58,8 +56,7 @@ class Finding:
         return f"'{self.name}' {self.state}{done}"
 
 
-@dataclass(frozen=True)
-class _Path:
+class _Path(NamedTuple):
     name: str
     switch: Element | None = None
     volume: Element | None = None

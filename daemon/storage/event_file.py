@@ -14,7 +14,7 @@ import struct
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from zlib import crc32
 
 from config.toml.files import write_atomic
@@ -34,8 +34,7 @@ ahead of the time since power-on, in microseconds; the note count; the battery's
 plus while it is charged."""
 
 
-@dataclass(frozen=True)
-class Record:
+class Record(NamedTuple):
     """One thing that happened."""
 
     serial: int

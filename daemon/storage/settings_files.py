@@ -6,8 +6,8 @@ milliseconds.
 
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 from config import library
 from config.layers import DEFAULT_PATHS, LEARNED, InForce, load_forgiving
@@ -21,19 +21,18 @@ from daemon.storage.last_good import LastGood
 _UNDER_WAY = "under way"
 
 
-@dataclass(frozen=True)
-class LoadedSettings:
+class LoadedSettings(NamedTuple):
     """Settings and sounds as they were read."""
 
     settings: Settings
     """Always playable: what is faulty is left out."""
-    sounds: Mapping[str, Sound] = field(default_factory=dict)
+    sounds: Mapping[str, Sound] = {}
     """The owner's, beside the shipped ones."""
-    faults: list[str] = field(default_factory=list)
+    faults: Sequence[str] = ()
     """A line for each fault of a settings file."""
-    remarks: list[str] = field(default_factory=list)
+    remarks: Sequence[str] = ()
     """Lines on faulty sounds, and on edits that another file overrides."""
-    origins: Mapping[str, str] = field(default_factory=dict)
+    origins: Mapping[str, str] = {}
     """The file of every key that is not at its default."""
 
     @property

@@ -188,7 +188,7 @@ def test_other_counts_add_up_and_the_most_voices_are_the_most_of_all_players() -
             underflows=underflows, late_events=late_events, faults=faults, sounding_peak=peak
         )
         stall.end()
-    assert vars(stall.totals.counts) == {
+    assert stall.totals.counts._asdict() == {
         "underflows": 5,
         "late": 1,
         "faults": 1,

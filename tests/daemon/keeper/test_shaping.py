@@ -2,7 +2,6 @@
 
 import logging
 import tomllib
-from dataclasses import replace
 from math import log10
 from pathlib import Path
 from typing import Any
@@ -57,7 +56,7 @@ class Bench:
         """Have the kept sounds read, as a daemon does when one has been written."""
         kept = {path.stem: read_sound(path) for path in (self.folder / "sounds").glob("*.toml")}
         loaded = self.daemon.files.loaded
-        self.daemon.files.loaded = replace(loaded, sounds=kept)
+        self.daemon.files.loaded = loaded._replace(sounds=kept)
         self.daemon.files.edits += 1
         self.daemon.run(1.0)
 

@@ -1,5 +1,4 @@
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -87,7 +86,7 @@ class Scripted:
         return list(self.all.values())
 
     def write(self, element: Element, values: Sequence[int]) -> None:
-        self.all[element.name] = replace(element, values=tuple(values))
+        self.all[element.name] = element._replace(values=tuple(values))
 
     def values(self) -> dict[str, tuple[int, ...]]:
         return {name: element.values for name, element in self.all.items()}
