@@ -7,6 +7,7 @@ Units: those of `config.targets`; each attribute has the name of its target.
 
 from config.bindings import Binding
 from voices.curves import db_to_gain
+from voices.synthesis.envelope_segment import Course
 
 
 class Shaping:
@@ -31,6 +32,11 @@ class Shaping:
     def sustained(self, level: float) -> float:
         """Return where a note that would rest at a level comes to rest."""
         return level * db_to_gain(self.sustain) if self.sustain else level
+
+    def shaped(self, course: Course) -> Course:
+        """Return what the envelopes of new notes become."""
+        rise, rest, rate = course
+        return rise * 2.0**self.attack, self.sustained(rest), rate / 2.0**self.decay
 
     def value(self, binding: Binding, settings: float) -> float:
         """Return the value of a binding's target; ``settings`` is what they say it is."""

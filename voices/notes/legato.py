@@ -29,10 +29,6 @@ class Legato:
         self._pool = pool
         self._modulation = pool.modulation
 
-    def may_take_over(self, channel: Channel) -> bool:
-        """Return whether a new note of a channel might go on with a voice that sounds."""
-        return channel.glide_from is not None or channel.mono or channel.pedals.legato
-
     def take_over(self, channel: Channel, note: Note, at: int) -> bool:
         """Let a new note go on with a sounding voice, if there is one for it."""
         pool = self._pool
@@ -49,7 +45,7 @@ class Legato:
         if voices:
             voice = voices[-1]
             if voice.note.key != note.key:
-                voice.covered.append(voice.note)
+                voice.covered = [*voice.covered, voice.note]
                 channel.covers = True
                 self._change_note(voice, note, at, glides=_portamento(channel))
                 return True
@@ -96,7 +92,7 @@ class Legato:
         """Return a voice to the key struck last of those still down, if there is one."""
         if not voice.covered:
             return False
-        note = voice.covered.pop()
+        *voice.covered, note = voice.covered
         self._pool.book(voice, "released", at)
         voice.offs_due = 1
         self._change_note(voice, note, at, glides=_portamento(voice.channel))
@@ -108,17 +104,18 @@ class Legato:
         pool.allocator.drop(voice)
         address = (channel.controller, channel.number, note.key)
         pool.stolen.end(address, at)
-        pool.give_way(pool.allocator.get(address), note, at)
+        if (before := pool.allocator.get(address)) is not None:
+            pool.give_way(before, note, at)
         pool.book(voice, "retriggered", at, taken_by=note.serial)
         voice.note, voice.address, voice.key_down = note, address, True
         pool.allocator.enter(voice)
         channel.last_key = note.sounding_key
         controls = self._modulation.controls(voice)
-        before = controls.pitch_at(at)
+        pitch = controls.pitch_at(at)
         controls.pitch = _pitch(voice)
         controls.glide_rate = 0.0
         if glides and (rate := self._glide_rate(channel)):
-            self._modulation.glide_from(voice, before - controls.pitch, rate, at)
+            self._modulation.glide_from(voice, pitch - controls.pitch, rate, at)
         self._modulation.refresh(voice, at)
 
     def retune(self, voice: Voice, at: int) -> None:

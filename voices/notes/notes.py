@@ -11,16 +11,14 @@ from collections.abc import Iterator, Sequence
 
 from voices.channels.channel import CHANNELS, Channel
 from voices.channels.control_targets import pressed_by
-from voices.channels.shaping import Shaping
 from voices.modulation.smoother import LEFT, PITCH, RIGHT
 from voices.notes.allocator import KeyAddress
 from voices.notes.legato import Legato
 from voices.notes.note_count import NEUTRAL
 from voices.notes.voice import Voice, onset_spectrum
 from voices.notes.voice_pool import VoicePool
-from voices.synthesis.envelope_segment import Segment
+from voices.synthesis.envelope_segment import attack
 from voices.synthesis.slot import Slot
-from voices.synthesis.timbre import Timbre
 
 
 class Notes:
@@ -60,28 +58,36 @@ class Notes:
         if bent * timbres[0].lowest >= 0.5 and all(bent * each.lowest >= 0.5 for each in timbres):
             self.refuse("above half the sample rate", address, int(velocity), at)
             return
-        chosen, soft = pool.settings.controller, controls.own_pedals.soft
+        chosen, pedals = pool.settings.controller, controls.own_pedals
         velocity, heard_on = chosen.fixed_velocity or velocity, channel.number % CHANNELS + 1
-        note = pool.ledger.note_on(channel.controller, heard_on, key, int(velocity), at)
+        whole = int(velocity)
+        note = pool.ledger.note_on(channel.controller, heard_on, key, whole, at)
         note.sounding_key = sounding
         legato = self._legato
-        if legato.may_take_over(channel) and not drone and legato.take_over(channel, note, at):
+        slurs = channel.mono or pedals.legato or channel.glide_from is not None
+        if slurs and not drone and legato.take_over(channel, note, at):
             return
         before, offs_due = pool.allocator.get(address), 1
-        if before and before.key_down and chosen.counted_note_offs:
-            offs_due += before.offs_due
-        pool.give_way(before, note, at)
+        if before is not None:
+            if before.key_down and chosen.counted_note_offs:
+                offs_due += before.offs_due
+            pool.give_way(before, note, at)
         pool.make_room(address, note, at)
         if not pool.smoother.at_rest:
             pool.jump_if_silent(channel, at)
-        row, slots = channel.motion_row, []
+        row, slots, serial = channel.motion_row, [], note.serial
         wet = controls.room_send if timbres[0].sound.ranks else 0.0
+        shape, usual = controls.shape, velocity == whole and not pedals.soft
+        shaped = shape.attack or shape.decay or shape.sustain
         for timbre in timbres:
-            segment = _first_segment(timbre, controls.shape, at)
-            spectrum = onset_spectrum(timbre, velocity, note.serial, soft=soft)
+            segment = attack(at, shape.shaped(timbre.course) if shaped else timbre.course)
+            if usual:
+                spectrum = timbre.spectrum(whole, serial)
+            else:
+                spectrum = onset_spectrum(timbre, velocity, serial, soft=pedals.soft)
             slots.append(Slot(timbre, sounding, frequency, spectrum, segment, row, wet))
-        audible = bool(channel.targets[LEFT] or channel.targets[RIGHT])
-        voice = Voice(note, address, channel, frequency, slots, row, audible=audible)
+        voice = Voice(note, address, channel, frequency, slots, row)
+        voice.audible = bool(channel.targets[LEFT] or channel.targets[RIGHT])
         voice.offs_due, voice.drone = offs_due, drone
         pool.enter(voice)
         legato.begin(voice, at)
@@ -90,10 +96,9 @@ class Notes:
         """Release a key; a pedal may hold on to its note."""
         for layer in channel.layers:
             self.key_up(layer, key, at, velocity)
-        pool, pedals = self._pool, channel.pedals
-        address = (channel.controller, channel.number, key)
+        pool, address = self._pool, (channel.controller, channel.number, key)
         if pool.stolen.notes:
-            pool.stolen.key_up(address, at, pedal=pedals.holding)
+            pool.stolen.key_up(address, at, pedal=channel.pedals.holding)
         voice = pool.allocator.get(address)
         if voice is None or not voice.key_down or voice.drone:
             if channel.covers:
@@ -142,7 +147,7 @@ class Notes:
         pool, pedals = self._pool, channel.pedals
         pool.stolen.keys_up(channel.controller, channel.number, at, pedal=pedals.holding)
         for voice in pool.voices_of(channel):
-            voice.covered.clear()
+            voice.covered = ()
             if voice.key_down:
                 self._key_is_up(voice, at)
 
@@ -152,7 +157,7 @@ class Notes:
         voice.key_down = False
         if pedals.freeze and not pedals.hold:
             self._pool.freeze(voice, at)
-        if not (pedals.holding or voice.latched):
+        if not (pedals.hold or pedals.freeze or voice.latched):
             self._nothing_holds(voice, at)
 
     def _nothing_holds(self, voice: Voice, at: int) -> None:
@@ -260,7 +265,7 @@ class Notes:
         pool = self._pool
         pool.stolen.end_controller(controller, at)
         for voice in [v for v in pool.allocator.values() if v.address[0] == controller]:
-            voice.covered.clear()
+            voice.covered = ()
             pool.book(voice, "cut", at, by)
             pool.start_release(voice, at)
 
@@ -290,11 +295,3 @@ class Notes:
             self.retune(layer, at)
         for voice in self._pool.voices_of(channel):
             self._legato.retune(voice, at)
-
-
-def _first_segment(timbre: Timbre, shape: Shaping, at: int) -> Segment:
-    """Return the attack and decay of a note that begins at a frame."""
-    if not (shape.attack or shape.decay or shape.sustain):
-        return Segment(at, 0.0, 1.0, timbre.attack, timbre.sustain, timbre.decay_rate)
-    rise, rate = timbre.attack * 2.0**shape.attack, timbre.decay_rate / 2.0**shape.decay
-    return Segment(at, 0.0, 1.0, rise, shape.sustained(timbre.sustain), rate)

@@ -106,7 +106,7 @@ def _tables(tuned: tuple[Key, ...], frames: int) -> Mapping[Key, Place]:
     """Return the tables of timbres on keys."""
     by_shape: dict[Shape, list[Key]] = {}
     for each in tuned:
-        by_shape.setdefault((each[0].partials, each[0].side_count), []).append(each)
+        by_shape.setdefault(each[0].shape, []).append(each)
     made: dict[Key, Place] = {}
     for alike in by_shape.values():
         made |= computed(alike, frames)

@@ -1,6 +1,7 @@
 """A voice: one sounding note and the slots in which it sounds."""
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -53,7 +54,7 @@ class Voice:
     """How much slower its release is for the velocity with which its key came up."""
     audible: bool = False
     """Whether its channel's gain has been above zero since its onset."""
-    covered: list[Note] = field(default_factory=list)
+    covered: Sequence[Note] = ()
     """The notes whose keys are still down but whose voice this is now (mono)."""
     release_noise: Timbre | None = None
     """What is heard as its key is released, whichever of its slots sound then."""
@@ -70,7 +71,7 @@ class Voice:
         """Return one slot more, in which a noise begins."""
         first = self.slots[0]
         spectrum = noise.spectrum(max(1, self.note.velocity), self.note.serial)
-        segment = attack(at, noise.attack, noise.sustain, noise.decay_rate)
+        segment = attack(at, noise.course)
         note = first.key, first.frequency
         slot = Slot(noise, *note, spectrum, segment, self.motion_row, first.wet)
         self.slots.append(slot)

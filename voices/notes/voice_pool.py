@@ -144,12 +144,11 @@ class VoicePool:
         ]
         return [v for v in voices if v.ends <= at and self.allocator.get(v.address) is v]
 
-    def give_way(self, voice: Voice | None, note: Note, at: int) -> None:
+    def give_way(self, voice: Voice, note: Note, at: int) -> None:
         """Fade a note whose key, or whose only voice, is struck again."""
-        if voice is not None:
-            self.allocator.drop(voice)
-            self.book(voice, "retriggered", at, taken_by=note.serial)
-            self._fade(voice, at)
+        self.allocator.drop(voice)
+        self.book(voice, "retriggered", at, taken_by=note.serial)
+        self._fade(voice, at)
 
     def enter(self, voice: Voice) -> None:
         """Let a voice sound; its key's address must be free."""
@@ -165,7 +164,7 @@ class VoicePool:
         """Let one more slot of a voice sound."""
         self._voice_of[slot] = voice
         self.sending += slot.wet > 0.0
-        self.banks[slot.timbre.partials, slot.timbre.side_count].add(slot)
+        self.banks[slot.timbre.shape].add(slot)
 
     def voices(self) -> Iterable[Voice]:
         """Return every voice that sounds, tails and fades included, once a slot."""
@@ -199,7 +198,7 @@ class VoicePool:
             factor = 2.0**octaves if octaves else 1.0
             for slot in voice.slots:
                 rate = slot.timbre.release_rate / factor
-                slot.change(decay(at, slot.segment.level_at(at), 0.0, rate))
+                slot.bank.change(slot, decay(at, slot.segment.level_at(at), 0.0, rate))
             if voice.release_noise is not None and not self.without_noises:
                 self.add(voice.begin_noise(voice.release_noise, at), voice)
             if voice.channel.manager is not None:

@@ -92,7 +92,7 @@ def voice_anew(pool: Pool, voice: Voice, voicing: Voicing, at: int) -> None:
         decayed = np.exp(-timbre.decays_at(first.key) * since)
         levels = begun.levels * decayed * (rest or level)
         spectrum = timbre.with_levels(levels, voice.note.serial)
-        segment = attack(at, frames, 1.0 if rest else 0.0, timbre.decay_rate)
+        segment = attack(at, (frames, 1.0 if rest else 0.0, timbre.decay_rate))
         fresh.append(
             Slot(
                 *(timbre, first.key, first.frequency, spectrum, segment),

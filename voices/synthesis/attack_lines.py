@@ -10,16 +10,13 @@ Units: frames, linear levels, nepers per frame. Once made, nothing changes.
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.synthesis.envelope_segment import Segment, evaluate
+from voices.synthesis.envelope_segment import Course, Segment, evaluate
 from voices.synthesis.timbre import Timbre
 
 LONGEST = 24_000
 """A longer attack has no line."""
 MOST_FRAMES = 1 << 20
 """So many of all lines together, 4 MiB; attacks that come after that have none."""
-
-Course = tuple[float, float, float]
-"""Attack, sustain level and decay rate."""
 
 
 class AttackLines:
@@ -31,9 +28,9 @@ class AttackLines:
         """Which of ``pieces`` begins with the onset of a line."""
         lines, end = [np.zeros(frames, np.float32)], frames
         for each in timbres:
-            course = each.attack, each.sustain, each.decay_rate
-            length = int(each.attack) + 3 * frames
-            if course in self.onsets or each.attack > LONGEST or end + length > MOST_FRAMES:
+            course = attack, _, _ = each.course
+            length = int(attack) + 3 * frames
+            if course in self.onsets or attack > LONGEST or end + length > MOST_FRAMES:
                 continue
             segment = np.array([Segment(0.0, 0.0, 1.0, *course)])
             times = np.arange(length, dtype=np.float32)

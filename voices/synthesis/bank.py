@@ -113,14 +113,15 @@ class Bank:
             self._envelopes.grow(2 * row)
             self._resting.make_scratch()
             self._make_wave()
+        timbre, segment = slot.timbre, slot.segment
         self.count += 1
-        self.noises += slot.timbre.is_noise
+        self.noises += timbre.is_noise
         slot.bank, slot.index = self, row
         self.slots.append(slot)
-        if slot.timbre.least > self.least:
-            self.least = slot.timbre.least
-        self._entering.append(slot.segment)
-        if not slot.segment.sustain:
+        if timbre.least > self.least:
+            self.least = timbre.least
+        self._entering.append(segment)
+        if not segment.sustain:
             self._watch_end(slot)
 
     def change(self, slot: Slot, segment: Segment) -> None:
@@ -142,12 +143,9 @@ class Bank:
         self.arrays.changes += 1
 
     def _watch_end(self, slot: Slot) -> None:
-        if slot.segment.sustain > 0:
-            slot.ends = float("inf")
-            return
-        slot.ends = slot.segment.falls_below(slot.onset_spectrum.silent_below)
-        if slot.ends < self.next_end:
-            self.next_end = slot.ends
+        slot.ends = ends = slot.segment.falls_below(slot.onset_spectrum.silent_below)
+        if ends < self.next_end:
+            self.next_end = ends
 
     def render(self, frame: int, ramps: Ramps | None) -> None:
         """Render the next block of every slot into `wave` and `level`.

@@ -19,22 +19,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.phases.interpolation import chebyshev_nodes, lagrange
-from voices.synthesis import envelope_segment
 from voices.synthesis.attack_lines import AttackLines
-from voices.synthesis.envelope_segment import GENTLE, NODES, PIECE, Segment, evaluate
+from voices.synthesis.envelope_segment import (
+    GENTLE,
+    NODES,
+    PIECE,
+    Releases,
+    Segment,
+    alike_releases,
+    evaluate,
+    start_up,
+)
+from voices.synthesis.segment_times import ARRIVED, SegmentTimes, Times
 
-ARRIVED = 1e-7
-"""This near its sustain level a decay is over."""
-MOST_KNOWN = 1024
-"""So many shapes of first segments are remembered."""
 REFRESH_FRAMES = 4096
 """How long decays go on by multiplication before they are evaluated again."""
-
-Shape = tuple[float, float, float, float, float]
-"""A segment without its start."""
-Times = tuple[float, float, float, int | None]
-"""For how long a segment rises, must be evaluated frame by frame, and changes; and where its attack
-line begins, if it has one."""
 
 
 class Envelopes:
@@ -42,11 +41,11 @@ class Envelopes:
 
     def __init__(self, capacity: int, frames: int) -> None:
         self._lines = AttackLines((), frames)
-        self._known: dict[Shape, Times] = {}
         self._segments = np.zeros((0, len(Segment._fields)))
         self._frames = frames
         self._piece = min(frames, PIECE)
         self._steepest = GENTLE / self._piece
+        self._times_of = SegmentTimes(self._steepest)
         pieces = np.arange(0, frames, self._piece)
         self._node_frames = (pieces[:, None] + chebyshev_nodes(self._piece, NODES)).reshape(-1)
         """Where the nodes lie in a block."""
@@ -93,7 +92,7 @@ class Envelopes:
             self._lines = lines
             self._line = [None] * len(self._line)
             self._all_rise_until = 0.0
-            self._known.clear()
+            self._times_of.use(lines)
 
     def _cut_views(self, count: int) -> None:
         """Keep the views of the rows in use; cutting them costs as much as using them."""
@@ -112,7 +111,7 @@ class Envelopes:
         if shapes.count(shape) == count:
             self._segments[used] = segments[0]
             self._segments[used, 0] = starts
-            self._note_equal_times(used, self._known.get(shape) or self._learn(shape), starts)
+            self._note_equal_times(used, self._times_of.first(shape), starts)
         else:
             values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * count)
             self._segments[used] = values.reshape(count, 6)
@@ -137,17 +136,11 @@ class Envelopes:
 
     def _note_times(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
         """Note until when segments that have just been put into rows rise, are steep and change."""
-        known, exacts, latest = self._known, [], self._any_curved_until
-        steepest, onset = self._steepest, None
+        times, exacts, latest = self._times_of, [], self._any_curved_until
         for row, segment in zip(rows, segments, strict=True):
-            start, level, peak, attack, sustain, rate = segment
-            if level == 0.0:
-                shape = segment[1:]
-                attack, exact, arrival, onset = known.get(shape) or self._learn(shape)
-            else:  # releases, of which each has its own level
-                distance = abs(peak - sustain)
-                arrival = attack + (log(distance / ARRIVED) / rate if distance > ARRIVED else 0.0)
-                exact, onset = arrival if rate > steepest else attack, None
+            start, shape = segment[0], segment[1:]
+            first = shape[0] == 0.0
+            attack, exact, arrival, onset = times.first(shape) if first else times.later(shape)
             self._attack_until[row] = start + attack
             self._exact_until[row] = exact = start + exact
             self._line[row] = None if onset is None else onset - start
@@ -158,22 +151,6 @@ class Envelopes:
         self._any_exact_until = max(self._any_exact_until, *exacts)
         self._next_refresh = min(self._next_refresh, *exacts)
         self._constant = None
-
-    def _learn(self, shape: Shape) -> Times:
-        """Keep the times of a segment that starts from silence, for the next of its shape."""
-        if len(self._known) >= MOST_KNOWN:
-            self._known.clear()
-        self._known[shape] = times = self._times_of(shape)
-        return times
-
-    def _times_of(self, shape: Shape) -> Times:
-        level, peak, attack, sustain, rate = shape
-        distance = abs(peak - sustain)
-        arrival = attack + (log(distance / ARRIVED) / rate if distance > ARRIVED else 0.0)
-        exact = arrival if rate > self._steepest else attack
-        rises = level == 0.0 and peak == 1.0
-        onset = self._lines.onsets.get((attack, sustain, rate)) if rises else None
-        return attack, exact, arrival, onset
 
     def remove(self, row: int, last: int) -> None:
         """Take out a row and put the last one in use in its place."""
@@ -218,35 +195,41 @@ class Envelopes:
 
     def _apply_changes(self, frame: int, levels: NDArray[np.float32]) -> None:
         """Start the segments that begin in this block, the first of every row."""
-        now = dict(reversed(dict(reversed(self._changes)).items()))  # the first of every row
-        if len(now) < len(self._changes):
-            self._changes = [each for each in self._changes if now[each[0]] is not each[1]]
-        else:
+        now = dict(self._changes)
+        if len(now) == len(self._changes):
             self._changes = []
+        else:
+            now = dict(reversed(dict(reversed(self._changes)).items()))
+            self._changes = [each for each in self._changes if now[each[0]] is not each[1]]
         self._all_rise_until = 0.0
         rows, segments = list(now), list(now.values())
-        values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * len(rows))
-        values = values.reshape(-1, 6)
         in_one_piece = rows == list(range(rows[0], rows[-1] + 1))
         here = slice(rows[0], rows[-1] + 1) if in_one_piece else rows
-        self._segments[here], changed = values, levels[here]
-        if len(rows) > 1 and envelope_segment.are_alike_releases(segments, self._steepest):
-            self._note_releases(rows, values)
-            envelope_segment.start_releases(values, frame, self._times, changed)
+        changed = levels[here]
+        releases = alike_releases(segments) if len(rows) > 1 else None
+        if releases is not None and releases.rate <= self._steepest:
+            self._note_releases(here, releases)
+            values = releases.start_up(frame, self._times, changed)
         else:
             self._note_times(rows, segments)
-            envelope_segment.start_up(values, frame, self._times, changed)
+            values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * len(rows))
+            values = values.reshape(-1, 6)
+            start_up(values, frame, self._times, changed)
+        self._segments[here] = values
         if not in_one_piece:
             levels[here] = changed
 
-    def _note_releases(self, rows: list[int], segments: NDArray[np.float64]) -> None:
+    def _note_releases(self, rows: slice | list[int], releases: Releases) -> None:
         """Do as `_note_times` for releases that are alike."""
-        starts, levels = segments[:, 0].tolist(), segments[:, 1].tolist()
-        earliest, latest, highest = min(starts), max(starts), max(levels)
-        for row, start in zip(rows, starts, strict=True):
-            self._attack_until[row] = self._exact_until[row] = start
-            self._line[row] = None
-        fallen = latest + log(max(highest / ARRIVED, 1.0)) / segments.item(0, 5)
+        earliest, latest = min(releases.starts), max(releases.starts)
+        if isinstance(rows, slice):
+            self._attack_until[rows] = self._exact_until[rows] = releases.starts
+            self._line[rows] = [None] * len(releases.starts)
+        else:
+            for row, start in zip(rows, releases.starts, strict=True):
+                self._attack_until[row] = self._exact_until[row] = start
+                self._line[row] = None
+        fallen = latest + log(max(max(releases.levels) / ARRIVED, 1.0)) / releases.rate
         self._any_curved_until = max(self._any_curved_until, fallen)
         self._any_exact_until = max(self._any_exact_until, latest)
         self._next_refresh = min(self._next_refresh, earliest)

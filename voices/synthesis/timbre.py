@@ -141,6 +141,8 @@ class Timbre:
         self._phasors[:, :, : self.count] = spec.phasors[:, :, order]
         self.side_count = spec.phasors.shape[1]
         """How many sides it has: 1 or 2."""
+        self.shape = self.partials, self.side_count
+        """Which bank renders it."""
         self.levels = self._padded(spec.levels, order, 0.0) * db_to_gain(sound.level_db)
         """At full velocity, (P,)."""
         self.decays = np.zeros(self.partials)
@@ -149,10 +151,11 @@ class Timbre:
             self.decays = LN_1000 / (decays_s * sample_rate)
         self.any_decay = bool(self.decays.any())
         self._decay_per_octave = spec.decay_per_octave
-        self.attack = envelope.attack_s * sample_rate
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
         self.sustain = envelope.sustain
+        self.course = envelope.attack_s * sample_rate, self.sustain, self.decay_rate
+        """Of the envelopes of its notes, until they are released."""
         self._noise_touch_db, self._evening = spec.noise_touch_db, spec.evening
         self.release_noise: Timbre | None = None
         """What is heard as its key is released."""

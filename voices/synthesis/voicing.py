@@ -76,8 +76,7 @@ class Voicing:
         self.shapes: dict[Shape, int] = {}
         """The banks that a note needs, and how many slots it has in each at most."""
         for timbre in self.all_timbres(60):
-            shape = timbre.partials, timbre.side_count
-            self.shapes[shape] = self.shapes.get(shape, 0) + 1
+            self.shapes[timbre.shape] = self.shapes.get(timbre.shape, 0) + 1
 
     @property
     def swells(self) -> bool:
