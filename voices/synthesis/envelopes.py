@@ -30,7 +30,7 @@ from voices.synthesis.envelope_segment import (
     evaluate,
     start_up,
 )
-from voices.synthesis.segment_times import ARRIVED, SegmentTimes, Times
+from voices.synthesis.segment_times import ARRIVED, SegmentTimes, Shape
 
 REFRESH_FRAMES = 4096
 """How long decays go on by multiplication before they are evaluated again."""
@@ -106,33 +106,35 @@ class Envelopes:
     def start(self, first: int, segments: Sequence[Segment], starts: NDArray[np.float64]) -> None:
         """Put new notes' first segments, and when they start, into the rows from ``first`` on."""
         count = len(segments)
-        used, shapes = slice(first, first + count), [segment[1:] for segment in segments]
-        shape = shapes[0]
-        if shapes.count(shape) == count:
+        used, rise_until = slice(first, first + count), 0.0
+        _, *shape = zip(*segments, strict=True)
+        if all(column.count(column[0]) == count for column in shape):
             self._segments[used] = segments[0]
             self._segments[used, 0] = starts
-            self._note_equal_times(used, self._times_of.first(shape), starts)
+            rise_until = self._note_alike(used, segments[0][1:], starts.tolist())
         else:
             values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * count)
             self._segments[used] = values.reshape(count, 6)
             self._note_times(range(first, first + count), segments)
-        rise_until = 0.0
-        if None not in self._line[used]:
-            rise_until = min(self._attack_until[used])
+            if None not in self._line[used]:
+                rise_until = min(self._attack_until[used])
         self._all_rise_until = min(self._all_rise_until, rise_until) if first else rise_until
 
-    def _note_equal_times(self, rows: slice, times: Times, starts: NDArray[np.float64]) -> None:
-        """Do as `_note_times` for segments that start from silence and are all of one shape."""
-        risen, exact, arrival, onset = times
-        begins: list[float] = starts.tolist()
-        earliest, latest = min(begins), max(begins)
-        self._attack_until[rows] = [start + risen for start in begins]
-        self._exact_until[rows] = [start + exact for start in begins]
-        self._line[rows] = [None if onset is None else onset - start for start in begins]
+    def _note_alike(self, rows: slice, shape: Shape, starts: list[float]) -> float:
+        """Do as `_note_times` for segments that start from silence and are of one shape.
+
+        Return until when all follow their attack line.
+        """
+        risen, exact, arrival, onset = self._times_of.first(shape)
+        earliest, latest = min(starts), max(starts)
+        self._attack_until[rows] = until = [start + risen for start in starts]
+        self._exact_until[rows] = until if exact == risen else [start + exact for start in starts]
+        self._line[rows] = [None if onset is None else onset - start for start in starts]
         self._any_curved_until = max(self._any_curved_until, latest + arrival)
         self._any_exact_until = max(self._any_exact_until, latest + exact)
         self._next_refresh = min(self._next_refresh, earliest + exact)
         self._constant = None
+        return 0.0 if onset is None else earliest + risen
 
     def _note_times(self, rows: Sequence[int], segments: Sequence[Segment]) -> None:
         """Note until when segments that have just been put into rows rise, are steep and change."""

@@ -36,13 +36,13 @@ class KeyTables(NamedTuple):
     """... and (KC, P): ``z^-c``."""
     details: NDArray[np.uint8]
     """Shape (K, bytes): what `details` cuts a row of it into."""
-    frequencies: NDArray[np.float64]
-    """Shape (K, 3): of the key, of its highest partial, and that which the tables are for."""
+    progress: NDArray[np.float64]
+    """Shape (K, 7): that of `VoiceArrays`, but for the onset and what is sent to the room."""
 
     def back(self, keys: NDArray[np.intp], frames: NDArray[np.intp]) -> NDArray[np.complex64]:
         """Return ``z^-n`` of some keys, (len(keys), P), each for its n of ``frames``."""
-        height = len(self.back_rows) // len(self.frequencies)
-        width = len(self.back_columns) // len(self.frequencies)
+        height = len(self.back_rows) // len(self.progress)
+        width = len(self.back_columns) // len(self.progress)
         if height == 1:
             return self.back_columns.take(keys * width + frames, 0)
         along, inside = np.divmod(frames, width)
@@ -110,7 +110,7 @@ class TableCache:
             self._bytes += sum(table.nbytes for table in (*made.phasors[:-1], *made[1:]))
             met.update(added)
             places = [place or added[each] for each, place in zip(wanted, places, strict=True)]
-        return [place for place in places if place]
+        return places  # type: ignore[return-value]
 
     def bent(self, wanted: Sequence[Bent]) -> list[tuple[Tables, int]]:
         """Return the phasors of keys at bent frequencies, and spread, as `keys` does."""
@@ -142,10 +142,9 @@ def by_tables(
 
     Rows that follow each other come as a slice: with one, numpy copies nothing.
     """
-    made = places[0][0]
-    ids = [id(place[0]) for place in places]
-    if isinstance(rows, range) and ids.count(ids[0]) == len(ids):
-        yield slice(rows.start, rows.stop), made, np.array([place[1] for place in places])
+    all_tables, all_keys = zip(*places, strict=True)
+    if isinstance(rows, range) and len(set(map(id, all_tables))) == 1:
+        yield slice(rows.start, rows.stop), all_tables[0], np.array(all_keys)
         return
     rest = list(zip(rows, places, strict=True))
     while rest:
@@ -202,6 +201,6 @@ def computed(wanted: Sequence[Key], frames: int) -> dict[Key, Place]:
         back_rows.swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
         powers(back, columns).swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
         own,
-        np.array([(each, each * timbre.highest, each) for timbre, _, each in wanted]),
+        np.array([(hz, hz * timbre.highest, hz, 0.0, 0.0, 0.0, 0.0) for timbre, _, hz in wanted]),
     )
     return {each: (made, place) for place, each in enumerate(wanted)}

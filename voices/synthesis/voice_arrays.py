@@ -99,32 +99,30 @@ class VoiceArrays:
         numbers = range(first, first + len(slots))
         self.changes += 1
         used = slice(first, numbers.stop)
-        self.cycles[used] = 0.0
-        self.as_of[used] = self.onset[used] = onsets
-        self.wet[used] = _once([slot.wet for slot in slots])
         self.motion_row[used] = _once([slot.motion_row for slot in slots])
         self.stale[used] = True
-        self.dying[used] = [slot.timbre.any_decay for slot in slots]
+        decaying = [slot.timbre.any_decay for slot in slots]
+        self.dying[used] = _once(decaying)
+        self._decaying += sum(decaying)
         if self.spreading:
             self.spread_known[used] = False
             self.table_spread[used] = 0.0
-        self.latest_onset = max(self.latest_onset, onsets.max())
+        self.latest_onset = max(self.latest_onset, onsets.item(onsets.argmax()))
         self._enter_phasors([slot.onset_spectrum for slot in slots], self.onset_phasors[used])
         self.entered = used, list(by_tables(numbers, [slot.tables for slot in slots]))
         for rows, made, keys in self.entered[1]:
-            self.progress[rows, :3] = made.frequencies.take(keys, 0)
+            fill(self.progress, rows, made.progress, keys)
             fill(self.outer, rows, made.phasors.rows, keys)
             fill(self.inner, rows, made.phasors.columns, keys)
             fill(self.step, rows, made.phasors.step, keys)
             fill(self.details, rows, made.details, keys)
-        for slot in slots:
-            if slot.timbre.any_decay:
-                self._decaying += 1
+        self.as_of[used] = self.onset[used] = onsets
+        self.wet[used] = _once([slot.wet for slot in slots])
 
     def _enter_phasors(self, spectra: Sequence[OnsetSpectrum], into: NDArray[np.complex64]) -> None:
-        sets = [id(spectrum.sets) for spectrum in spectra]
-        if sets.count(sets[0]) == len(sets):  # struck alike
-            spectra[0].sets.take([spectrum.which for spectrum in spectra], 0, into, "clip")
+        sets, which, *_ = zip(*spectra, strict=True)
+        if len(set(map(id, sets))) == 1:  # struck alike
+            sets[0].take(which, 0, into, "clip")
         else:
             phasors = [spectrum.phasors for spectrum in spectra]
             np.concatenate(phasors, out=into.reshape(-1, self.partials))
