@@ -57,7 +57,10 @@ def _by_wave(gains: NDArray[Any], bank: Bank, *, sends: bool) -> NDArray[Any]:
 
     With a third column: how much of a wave goes to the room.
     """
-    sides, wet = bank.arrays.sides, bank.arrays.wet[: bank.count] * _HALF_POWER
+    sides = bank.arrays.sides
+    if sides == 1 and not sends:
+        return gains
+    wet = bank.arrays.wet[: bank.count] * _HALF_POWER
     by_wave = np.zeros((*gains.shape[:-1], sides, 3 if sends else 2), gains.dtype)
     if sides == 2:  # one is heard left only, the other right only
         by_wave[..., 0, 0], by_wave[..., 1, 1] = gains[..., 0], gains[..., 1]

@@ -41,8 +41,6 @@ class Tables(NamedTuple):
     """Shape (K, P): i times the radians per frame."""
     weight: NDArray[np.float32]
     """Shape (K, P): 1, less towards Nyquist, where a partial is silent."""
-    full: bool
-    """Whether all weights are 1."""
 
 
 def powers(z: NDArray[np.complex128], count: int) -> NDArray[np.complex128]:
@@ -69,14 +67,12 @@ def tables(
     column_table[:, :, 0] = inner.real
     np.negative(inner.imag, out=column_table[:, :, 1], casting="same_kind")
     outer = powers(np.exp(exponents * columns), rows).transpose(1, 0, 2)
-    weight = below_nyquist(frequencies)
     return Tables(
         np.ascontiguousarray(outer, np.complex64),
         column_table.reshape(voices, 2 * partials, columns),
         np.exp(exponents * frames),
         (2j * np.pi * frequencies).astype(np.complex64),
-        weight.astype(np.float32),
-        bool((weight == 1.0).all()),
+        below_nyquist(frequencies).astype(np.float32),
     )
 
 

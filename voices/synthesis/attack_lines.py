@@ -32,7 +32,7 @@ class AttackLines:
             length = int(attack) + 3 * frames
             if course in self.onsets or attack > LONGEST or end + length > MOST_FRAMES:
                 continue
-            segment = np.array([Segment(0.0, 0.0, 1.0, *course)])
+            segment = np.array([Segment(0, 0.0, 1.0, *course)])
             times = np.arange(length, dtype=np.float32)
             lines.append(evaluate(segment, -frames, times, rising=True, decaying=True)[0])
             self.onsets[course] = end + frames

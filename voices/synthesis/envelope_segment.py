@@ -36,7 +36,7 @@ Course = tuple[float, float, float]
 class Segment(NamedTuple):
     """The six numbers of a segment, in the order of the columns of `Envelopes`."""
 
-    start: float
+    start: int
     start_level: float
     peak: float
     attack: float
@@ -142,7 +142,7 @@ def start_up(
 class Releases(NamedTuple):
     """Releases that fall equally fast: all lie on one line."""
 
-    starts: Sequence[float]
+    starts: Sequence[int]
     levels: Sequence[float]
     """Where they start."""
     rate: float

@@ -59,7 +59,7 @@ class Envelopes:
         """By row: until when it is in its attack ..."""
         self._exact_until: list[float] = []
         """... until when it is evaluated frame by frame ..."""
-        self._line: list[float | None] = []
+        self._line: list[int | None] = []
         """... and which piece of its attack line begins with frame 0; None: it has none."""
         self._next_refresh = 0.0
         self._all_rise_until = 0.0
@@ -107,11 +107,11 @@ class Envelopes:
         """Put new notes' first segments, and when they start, into the rows from ``first`` on."""
         count = len(segments)
         used, rise_until = slice(first, first + count), 0.0
-        _, *shape = zip(*segments, strict=True)
+        begins, *shape = zip(*segments, strict=True)
         if all(column.count(column[0]) == count for column in shape):
             self._segments[used] = segments[0]
             self._segments[used, 0] = starts
-            rise_until = self._note_alike(used, segments[0][1:], starts.tolist())
+            rise_until = self._note_alike(used, segments[0][1:], begins)
         else:
             values = np.fromiter(chain.from_iterable(segments), np.float64, 6 * count)
             self._segments[used] = values.reshape(count, 6)
@@ -120,7 +120,7 @@ class Envelopes:
                 rise_until = min(self._attack_until[used])
         self._all_rise_until = min(self._all_rise_until, rise_until) if first else rise_until
 
-    def _note_alike(self, rows: slice, shape: Shape, starts: list[float]) -> float:
+    def _note_alike(self, rows: slice, shape: Shape, starts: Sequence[int]) -> float:
         """Do as `_note_times` for segments that start from silence and are of one shape.
 
         Return until when all follow their attack line.
@@ -180,7 +180,8 @@ class Envelopes:
                 self._constant = self._segments[:count, 4:5].astype(np.float32)
             return self._constant
         if frame < self._all_rise_until and not self._changes:
-            return self._lines.pieces[[int(line or 0) + frame for line in self._line[:count]]]
+            places = [line + frame for line in self._line[:count] if line is not None]
+            return self._lines.pieces[places]
         if frame >= self._next_refresh:
             self._refresh(frame, count)
         if self._views_of != count:
@@ -245,7 +246,7 @@ class Envelopes:
                 line = self._line[row]
                 if line is not None and self._attack_until[row] > frame:
                     rising.append(row)
-                    places.append(int(line) + frame)
+                    places.append(line + frame)
                 else:
                     rows.append(row)
         if rising:

@@ -63,19 +63,23 @@ class RestingVoices:
         arrays.changes += 1
         motion_rows = arrays.motion_row[rows]
         arrays.gain[rows] = smoother.values.T[GAINS].take(motion_rows, 1).T
-        new = arrays.onset[rows] >= frame
-        if not smoother.plain:
+        if isinstance(rows, slice) and smoother.plain:  # all have just been filled
+            self._begin(rows, frame)
+        else:
+            new = arrays.onset[rows] >= frame
             new &= ~smoother.values[motion_rows, SHAPE].any(axis=1)
             if ramps is not None:
                 new &= ~ramps.begin[0, motion_rows, SHAPE].any(axis=1)
-        if new.all():
-            self._begin(rows, frame)
-        else:
-            numbers = np.array(_numbers(rows))
-            self._resume(numbers[~new], frame, ramps)
-            if new.any():
-                self._begin(numbers[new], frame)
+            self._refresh_some(np.array(_numbers(rows)), new, frame, ramps)
         arrays.stale[rows] = False
+
+    def _refresh_some(
+        self, rows: NDArray[np.intp], new: NDArray[np.bool_], frame: int, ramps: Ramps | None
+    ) -> None:
+        if not new.all():
+            self._resume(rows[~new], frame, ramps)
+        if new.any():
+            self._begin(rows[new], frame)
 
     def _begin(self, rows: Rows, frame: int) -> None:
         """Start voices at their keys' own pitch and spectrum."""
@@ -86,8 +90,6 @@ class RestingVoices:
             groups = list(by_tables(numbers, [self._slots[row].tables for row in numbers]))
         for some, made, keys in groups:
             back = made.back(keys, (arrays.onset[some] - frame).astype(np.intp))
-            if not made.phasors.full:
-                back *= made.phasors.weight[keys]
             if isinstance(some, slice):
                 np.multiply(arrays.onset_phasors[some], back[:, None], out=arrays.state[some])
             else:

@@ -33,14 +33,14 @@ class KeyTables(NamedTuple):
     back_rows: NDArray[np.complex64]
     """Shape (KR, P): ``z^(-rC)``, with C of `BACK`, or less if a block is shorter, ..."""
     back_columns: NDArray[np.complex64]
-    """... and (KC, P): ``z^-c``."""
+    """... and (KC, P): ``z^-c``, times the weight of the partial."""
     details: NDArray[np.uint8]
     """Shape (K, bytes): what `details` cuts a row of it into."""
     progress: NDArray[np.float64]
     """Shape (K, 7): that of `VoiceArrays`, but for the onset and what is sent to the room."""
 
     def back(self, keys: NDArray[np.intp], frames: NDArray[np.intp]) -> NDArray[np.complex64]:
-        """Return ``z^-n`` of some keys, (len(keys), P), each for its n of ``frames``."""
+        """Return weighted ``z^-n`` of some keys, (len(keys), P), each for its n of ``frames``."""
         height = len(self.back_rows) // len(self.progress)
         width = len(self.back_columns) // len(self.progress)
         if height == 1:
@@ -107,7 +107,7 @@ class TableCache:
             missing = [each for each, place in zip(wanted, places, strict=True) if not place]
             added = computed(missing, self._frames)
             made, _ = added[missing[0]]
-            self._bytes += sum(table.nbytes for table in (*made.phasors[:-1], *made[1:]))
+            self._bytes += sum(table.nbytes for table in (*made.phasors, *made[1:]))
             met.update(added)
             places = [place or added[each] for each, place in zip(wanted, places, strict=True)]
         return places  # type: ignore[return-value]
@@ -120,7 +120,7 @@ class TableCache:
             self._make_room()
             missing = [each for each in wanted if each not in known]
             made = _bent(missing, self._frames)
-            self._bytes += sum(table.nbytes for table in made[:-1])
+            self._bytes += sum(table.nbytes for table in made)
             known.update({each: (made, row) for row, each in enumerate(missing)})
         return [known[each] for each in wanted]
 
@@ -191,6 +191,8 @@ def computed(wanted: Sequence[Key], frames: int) -> dict[Key, Place]:
         audible = np.log(np.maximum(levels, 1e-30) / INAUDIBLE) / decays
     audible[np.isnan(audible)] = 0.0
     phasors = tables(frequencies, decays, frames, wanted[0][0].side_count)
+    back_columns = powers(back, columns)
+    back_columns *= phasors.weight
     own = np.zeros((len(wanted), detail_bytes(partials)), np.uint8)
     cut = details(own)
     cut.properties[:] = [timbre.properties for timbre, _, _ in wanted]
@@ -199,7 +201,7 @@ def computed(wanted: Sequence[Key], frames: int) -> dict[Key, Place]:
     made = KeyTables(
         phasors,
         back_rows.swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
-        powers(back, columns).swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
+        back_columns.swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
         own,
         np.array([(hz, hz * timbre.highest, hz, 0.0, 0.0, 0.0, 0.0) for timbre, _, hz in wanted]),
     )
