@@ -54,7 +54,8 @@ class Notes:
         sounding = channel.sounding_key(key) if channel.shift else key
         timbres = pool.timbres(channel.sound_name, sounding)
         frequency = channel.tuning.frequencies[sounding]
-        bent = frequency * 2.0 ** (channel.targets[PITCH] / 1200.0)
+        cents = channel.targets[PITCH]
+        bent = frequency * 2.0 ** (cents / 1200.0) if cents else frequency
         if bent * timbres[0].lowest >= 0.5 and all(bent * each.lowest >= 0.5 for each in timbres):
             self.refuse("above half the sample rate", address, int(velocity), at)
             return
@@ -153,7 +154,7 @@ class Notes:
 
     def _key_is_up(self, voice: Voice, at: int) -> None:
         """Release a note whose key is up, or let a pedal hold it."""
-        pedals = voice.channel.pedals
+        pedals = voice.channel.control_channel.own_pedals
         voice.key_down = False
         if pedals.freeze and not pedals.hold:
             self._pool.freeze(voice, at)

@@ -163,7 +163,8 @@ class VoicePool:
     def add(self, slot: Slot, voice: Voice) -> None:
         """Let one more slot of a voice sound."""
         self._voice_of[slot] = voice
-        self.sending += slot.wet > 0.0
+        if slot.wet:
+            self.sending += 1
         self.banks[slot.timbre.shape].add(slot)
 
     def voices(self) -> Iterable[Voice]:
@@ -259,7 +260,8 @@ class VoicePool:
         """Take slots that are silent from their voices, and voices without any out of the pool."""
         for slot in slots:
             voice = self._voice_of.pop(slot)
-            self.sending -= slot.wet > 0.0
+            if slot.wet:
+                self.sending -= 1
             voice.slots.remove(slot)
             if not voice.slots:
                 self.sounding -= 1

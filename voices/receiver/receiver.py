@@ -41,8 +41,8 @@ class Receiver:
         self.gestures = Gestures(part.notes, self._commands.do, part.notes.note_on)
         self._controls: list[Handler | None] = []
         """What each controller does under the settings."""
-        self._kinds: dict[int, Handler] = {}
-        """What bound messages of other kinds do."""
+        self._messages: dict[int, Message] = {}
+        """What messages of each kind do under the settings; those that are ignored are left out."""
         self._ignored: frozenset[str] = frozenset()
         self._looked_up: object = None
 
@@ -56,14 +56,19 @@ class Receiver:
         used = (settings.controller.ignore, settings.bindings, settings.gestures.held)
         if used != self._looked_up:
             self._looked_up = used
-            controls, self._kinds = bound_handlers(settings)
-            bound_kinds = {MESSAGES[kind].kind for kind in self._kinds}
+            controls, kinds = bound_handlers(settings)
+            bound_kinds = {MESSAGES[kind].kind for kind in kinds}
             self._ignored = frozenset(settings.controller.ignore) - bound_kinds
             self._controls = [controls.get(n) or self._handler(n) for n in range(128)]
             if self.gestures.control >= 0:
                 self._controls[self.gestures.control] = self._hold
             if self.gestures.program >= 0:
-                self._kinds[PROGRAM] = self._program
+                kinds[PROGRAM] = self._program
+            self._messages = {
+                number: entry._replace(handler=kinds.get(number) or entry.handler)
+                for number, entry in MESSAGES.items()
+                if entry.kind not in self._ignored
+            }
 
     def _hold(self, part: Part, channel: Channel, number: int, value: int, at: int) -> None:
         """Take the pedal or the button that makes keys commands."""
@@ -94,7 +99,7 @@ class Receiver:
             self._sensing.heard(controller, at)
         status = message[0]
         if status < 0xF0:
-            entry = MESSAGES.get(status >> 4)
+            entry = self._messages.get(status >> 4)
             if entry is not None and len(message) >= entry.length:
                 self._dispatch_channel_message(entry, message, controller, at)
         elif status == 0xF0:
@@ -113,7 +118,7 @@ class Receiver:
         status, first = message[0], message[1]
         second = message[2] if entry.length > 2 else 0
         kind, number = status >> 4, status & 0x0F
-        if first > 127 or second > 127 or entry.kind in self._ignored:
+        if first > 127 or second > 127:
             return
         channel = self._part.routing(controller).heard_by[number]
         if channel is None:
@@ -121,7 +126,7 @@ class Receiver:
                 address = (controller, number, first)
                 self._part.notes.refuse("channel not listened to", address, second, at)
             return
-        handler = self._kinds.get(kind) or entry.handler
+        handler = entry.handler
         if kind == CONTROL:
             if first >= 120 and channel.number != number:
                 return  # mode messages count on the basic channel alone

@@ -115,7 +115,8 @@ class Bank:
             self._make_wave()
         timbre, segment = slot.timbre, slot.segment
         self.count += 1
-        self.noises += timbre.is_noise
+        if timbre.is_noise:
+            self.noises += 1
         slot.bank, slot.index = self, row
         self.slots.append(slot)
         if timbre.least > self.least:
@@ -127,7 +128,7 @@ class Bank:
     def change(self, slot: Slot, segment: Segment) -> None:
         """Start another segment of a slot's envelope, inside the next block."""
         slot.segment = segment
-        self._envelopes.change(slot.index, segment)
+        self._envelopes.changes.append((slot.index, segment))
         self._watch_end(slot)
 
     def shed_noises(self, at: int, frames: int) -> None:

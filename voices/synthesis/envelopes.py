@@ -51,8 +51,8 @@ class Envelopes:
         """Where the nodes lie in a block."""
         lines = lagrange(self._piece, NODES)
         self._basis = np.vstack((np.ones(self._piece), lines)).astype(np.float32)
-        self._changes: list[tuple[int, Segment]] = []
-        """The segments that start in the next block, each with its row."""
+        self.changes: list[tuple[int, Segment]] = []
+        """The segments that start inside the next block, each with its row."""
         self._times = np.arange(frames, dtype=np.float32)
         self._any_exact_until = self._any_curved_until = 0.0
         self._attack_until: list[float] = []
@@ -162,24 +162,20 @@ class Envelopes:
         self._attack_until[row] = self._attack_until[last]
         self._exact_until[row] = self._exact_until[last]
         self._line[row] = self._line[last]
-        if self._changes:
-            kept = (change for change in self._changes if change[0] != row)
-            self._changes = [(row if of == last else of, segment) for of, segment in kept]
+        if self.changes:
+            kept = (change for change in self.changes if change[0] != row)
+            self.changes = [(row if of == last else of, segment) for of, segment in kept]
         if last == 0:
             self._any_exact_until = self._any_curved_until = 0.0
-
-    def change(self, row: int, segment: Segment) -> None:
-        """Start another segment in a row, inside the next block."""
-        self._changes.append((row, segment))
 
     def levels(self, frame: int, count: int) -> NDArray[np.float32]:
         """Return the levels from ``frame`` on: shape (V, T), or (V, 1) when all are constant."""
         exact = frame < self._any_exact_until
-        if not (exact or self._changes or frame < self._any_curved_until):
+        if not (exact or self.changes or frame < self._any_curved_until):
             if self._constant is None or len(self._constant) != count:
                 self._constant = self._segments[:count, 4:5].astype(np.float32)
             return self._constant
-        if frame < self._all_rise_until and not self._changes:
+        if frame < self._all_rise_until and not self.changes:
             places = [line + frame for line in self._line[:count] if line is not None]
             return self._lines.pieces[places]
         if frame >= self._next_refresh:
@@ -192,22 +188,22 @@ class Envelopes:
         values *= factors
         if exact:
             self._overwrite_exactly(frame, levels)
-        while self._changes:
+        while self.changes:
             self._apply_changes(frame, levels)
         return levels
 
     def _apply_changes(self, frame: int, levels: NDArray[np.float32]) -> None:
         """Start the segments that begin in this block, the first of every row."""
-        now = dict(self._changes)
-        if len(now) == len(self._changes):
-            self._changes = []
+        rows, segments = zip(*self.changes, strict=True)
+        if len(set(rows)) == len(rows):
+            self.changes = []
         else:
-            now = dict(reversed(dict(reversed(self._changes)).items()))
-            self._changes = [each for each in self._changes if now[each[0]] is not each[1]]
+            now = dict(reversed(dict(reversed(self.changes)).items()))
+            self.changes = [each for each in self.changes if now[each[0]] is not each[1]]
+            rows, segments = tuple(now), tuple(now.values())
         self._all_rise_until = 0.0
-        rows, segments = list(now), list(now.values())
-        in_one_piece = rows == list(range(rows[0], rows[-1] + 1))
-        here = slice(rows[0], rows[-1] + 1) if in_one_piece else rows
+        in_one_piece = rows == tuple(range(rows[0], rows[-1] + 1))
+        here = slice(rows[0], rows[-1] + 1) if in_one_piece else list(rows)
         changed = levels[here]
         releases = alike_releases(segments) if len(rows) > 1 else None
         if releases is not None and releases.rate <= self._steepest:
