@@ -94,7 +94,6 @@ class RestingVoices:
                 np.multiply(arrays.onset_phasors[some], back[:, None], out=arrays.state[some])
             else:
                 arrays.state[some] = arrays.onset_phasors[some] * back[:, None]
-        arrays.gains[rows] = 1.0
 
     def _resume(self, rows: NDArray[np.intp], frame: int, ramps: Ramps | None) -> None:
         """Go on with voices that have come to rest, or that start bent."""

@@ -4,6 +4,8 @@ Shapes: ``K`` keys, ``P`` partials; see `voices.phases.phasor_tables`.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import repeat
+from operator import is_
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
@@ -36,13 +38,11 @@ class KeyTables(NamedTuple):
     """... and (KC, P): ``z^-c``, times the weight of the partial."""
     details: NDArray[np.uint8]
     """Shape (K, bytes): what `details` cuts a row of it into."""
-    progress: NDArray[np.float64]
-    """Shape (K, 7): that of `VoiceArrays`, but for the onset and what is sent to the room."""
 
     def back(self, keys: NDArray[np.intp], frames: NDArray[np.intp]) -> NDArray[np.complex64]:
         """Return weighted ``z^-n`` of some keys, (len(keys), P), each for its n of ``frames``."""
-        height = len(self.back_rows) // len(self.progress)
-        width = len(self.back_columns) // len(self.progress)
+        height = len(self.back_rows) // len(self.details)
+        width = len(self.back_columns) // len(self.details)
         if height == 1:
             return self.back_columns.take(keys * width + frames, 0)
         along, inside = np.divmod(frames, width)
@@ -64,24 +64,32 @@ class Details(NamedTuple):
     """Shape (V, P), in nepers per frame."""
     lifetimes: NDArray[np.float64]
     """Shape (V, P): for how many frames from the onset each partial is audible at most."""
+    gains: NDArray[np.float64]
+    """Shape (V, P): the gain of each partial that is in the state of its slot."""
     i_omega: NDArray[np.complex64]
     """Shape (V, P): i times the radians per frame of each partial, not bent."""
+    progress: NDArray[np.float64]
+    """Shape (V, 7): see `VoiceArrays`."""
 
 
-def detail_bytes(partials: int) -> int:
-    """Return how long a row of details is: one copy moves all of it."""
-    return 80 * partials
-
-
-def details(rows: NDArray[np.uint8]) -> Details:
-    """Return rows of bytes, (V, bytes), as what they hold."""
-    wide, count = rows.view(np.float64), rows.shape[1] // 80
-    return Details(
-        wide[:, : 7 * count].reshape(-1, 7, count),
-        wide[:, 7 * count : 8 * count],
-        wide[:, 8 * count : 9 * count],
-        rows[:, 72 * count :].view(np.complex64),
+def row_of_details(partials: int) -> np.dtype[Any]:
+    """Return how the bytes of a row are laid out: one copy moves all of it."""
+    return np.dtype(
+        [
+            ("properties", np.float64, (7, partials)),
+            ("decays", np.float64, partials),
+            ("lifetimes", np.float64, partials),
+            ("gains", np.float64, partials),
+            ("i_omega", np.complex64, partials),
+            ("progress", np.float64, 7),
+        ]
     )
+
+
+def details(rows: NDArray[np.uint8], partials: int) -> Details:
+    """Return rows of bytes, (V, bytes), as what they hold."""
+    whole = rows.view(row_of_details(partials))[:, 0]
+    return Details(*(whole[name] for name in Details._fields))
 
 
 class TableCache:
@@ -143,7 +151,7 @@ def by_tables(
     Rows that follow each other come as a slice: with one, numpy copies nothing.
     """
     all_tables, all_keys = zip(*places, strict=True)
-    if isinstance(rows, range) and len(set(map(id, all_tables))) == 1:
+    if isinstance(rows, range) and are_one(all_tables):
         yield slice(rows.start, rows.stop), all_tables[0], np.array(all_keys)
         return
     rest = list(zip(rows, places, strict=True))
@@ -157,6 +165,11 @@ def by_tables(
         if len(those) == len(rest):
             return
         rest = [each for each in rest if each[1][0] is not made]
+
+
+def are_one(objects: Sequence[object]) -> bool:
+    """Return whether all of some objects are the same one."""
+    return all(map(is_, objects, repeat(objects[0])))
 
 
 def fill(into: NDArray[Any], rows: Rows, table: NDArray[Any], keys: NDArray[np.intp]) -> None:
@@ -193,16 +206,16 @@ def computed(wanted: Sequence[Key], frames: int) -> dict[Key, Place]:
     phasors = tables(frequencies, decays, frames, wanted[0][0].side_count)
     back_columns = powers(back, columns)
     back_columns *= phasors.weight
-    own = np.zeros((len(wanted), detail_bytes(partials)), np.uint8)
-    cut = details(own)
+    own = np.zeros((len(wanted), row_of_details(partials).itemsize), np.uint8)
+    cut = details(own, partials)
     cut.properties[:] = [timbre.properties for timbre, _, _ in wanted]
     cut.decays[:], cut.lifetimes[:] = decays, audible
-    cut.i_omega[:] = phasors.i_omega
+    cut.gains[:], cut.i_omega[:] = 1.0, phasors.i_omega
+    cut.progress[:, :3] = [(each, each * timbre.highest, each) for timbre, _, each in wanted]
     made = KeyTables(
         phasors,
         back_rows.swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
         back_columns.swapaxes(0, 1).astype(np.complex64).reshape(-1, partials),
         own,
-        np.array([(hz, hz * timbre.highest, hz, 0.0, 0.0, 0.0, 0.0) for timbre, _, hz in wanted]),
     )
     return {each: (made, place) for place, each in enumerate(wanted)}

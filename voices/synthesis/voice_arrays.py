@@ -13,7 +13,15 @@ from numpy.typing import NDArray
 from voices.phases.phasor_tables import shape_of
 from voices.synthesis.onset_spectrum import OnsetSpectrum
 from voices.synthesis.slot import Slot
-from voices.synthesis.table_cache import KeyTables, Rows, by_tables, detail_bytes, details, fill
+from voices.synthesis.table_cache import (
+    KeyTables,
+    Rows,
+    are_one,
+    by_tables,
+    details,
+    fill,
+    row_of_details,
+)
 from voices.synthesis.timbre import Timbre
 
 
@@ -61,22 +69,20 @@ class VoiceArrays:
         """The same, some frames before, for voices that are read along a warped time."""
         self.dying = room("dying", bool)
         """Whether any partial that is heard decays on its own."""
-        self.gains = room("gains", np.float64, partials)
-        """The gain of each partial that is in the state."""
         self.stale = room("stale", bool)
         """Whether tables and state do not hold: for new slots, and those that moved."""
         self.onset_phasors = room("onset_phasors", np.complex64, self.sides, partials)
         """Level and phase of each partial at the onset."""
-        self.details = room("details", np.uint8, detail_bytes(partials))
+        self.details = room("details", np.uint8, row_of_details(partials).itemsize)
         """What is needed while a slot moves or decays, and each by its name, as in `Details`:"""
-        self.properties, self.decays, self.lifetimes, self.i_omega = details(self.details)
+        cut = details(self.details, partials)
+        self.properties, self.decays, self.lifetimes, self.gains, self.i_omega, self.progress = cut
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
         self.swell, self.overtones = rest[:2]
         self.vowels = self.properties[:, 5:]
-        self.progress = room("progress", np.float64, 7)
-        """The key's frequency and that of its highest partial, not bent; the frequency that the
-        tables are for; the cycles of the key since the onset as of a frame; that frame; the onset;
-        and how much of a slot is sent to the room. Each by its name:"""
+        # The key's frequency and that of its highest partial, not bent; the frequency that the
+        # tables are for; the cycles of the key since the onset as of a frame; that frame; the
+        # onset; and how much of a slot is sent to the room.
         self.frequency, self.highest, self.table_frequency, *rest = self.progress.T
         self.cycles, self.as_of, self.onset, self.wet = rest
         self.motion_row = room("motion_row", np.intp)
@@ -111,7 +117,6 @@ class VoiceArrays:
         self._enter_phasors([slot.onset_spectrum for slot in slots], self.onset_phasors[used])
         self.entered = used, list(by_tables(numbers, [slot.tables for slot in slots]))
         for rows, made, keys in self.entered[1]:
-            fill(self.progress, rows, made.progress, keys)
             fill(self.outer, rows, made.phasors.rows, keys)
             fill(self.inner, rows, made.phasors.columns, keys)
             fill(self.step, rows, made.phasors.step, keys)
@@ -121,7 +126,7 @@ class VoiceArrays:
 
     def _enter_phasors(self, spectra: Sequence[OnsetSpectrum], into: NDArray[np.complex64]) -> None:
         sets, which, *_ = zip(*spectra, strict=True)
-        if len(set(map(id, sets))) == 1:  # struck alike
+        if are_one(sets):  # struck alike
             sets[0].take(which, 0, into, "clip")
         else:
             phasors = [spectrum.phasors for spectrum in spectra]
