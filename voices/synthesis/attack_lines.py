@@ -2,10 +2,13 @@
 
 A note that starts from silence follows the same line as every other with its attack, decay and
 sustain level. Each line begins a block before the onset, at 0, and goes on for a block after the
-attack, so that any block of a rising note is a piece of it.
+attack, so that any block of a rising note is a piece of it. What else is known of such a segment
+before it is evaluated is remembered, too.
 
-Units: frames, linear levels, nepers per frame. Once made, nothing changes.
+Units: frames, linear levels, nepers per frame. Once made, lines do not change.
 """
+
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +20,16 @@ LONGEST = 24_000
 """A longer attack has no line."""
 MOST_FRAMES = 1 << 20
 """So many of all lines together, 4 MiB; attacks that come after that have none."""
+ARRIVED = 1e-7
+"""This near its sustain level a decay is over."""
+MOST_KNOWN = 1024
+"""The times of so many first segments are remembered."""
+
+Shape = tuple[float, ...]
+"""A segment without its start."""
+Times = tuple[float, float, float, int | None]
+"""For how long a segment rises, must be evaluated frame by frame, and changes; and where its attack
+line begins, if it has one."""
 
 
 class AttackLines:
@@ -40,3 +53,36 @@ class AttackLines:
         self.pieces: NDArray[np.float32]
         """Every piece of a block's length, of all lines: a view."""
         self.pieces = np.lib.stride_tricks.sliding_window_view(np.concatenate(lines), frames)
+
+
+class SegmentTimes:
+    """What is known of segments; those steeper than ``steepest`` are evaluated frame by frame."""
+
+    def __init__(self, steepest: float) -> None:
+        self._steepest = steepest
+        self._lines = AttackLines((), 1)
+        self._known: dict[Shape, Times] = {}
+
+    def use(self, lines: AttackLines) -> None:
+        """Let new notes rise along these lines."""
+        self._lines = lines
+        self._known.clear()
+
+    def first(self, shape: Shape) -> Times:
+        """Return the times of a segment that starts from silence."""
+        return self._known.get(shape) or self._learn(shape)
+
+    def _learn(self, shape: Shape) -> Times:
+        if len(self._known) >= MOST_KNOWN:
+            self._known.clear()
+        _, peak, attack, sustain, rate = shape
+        onset = self._lines.onsets.get((attack, sustain, rate)) if peak == 1.0 else None
+        self._known[shape] = times = *self.later(shape)[:3], onset
+        return times
+
+    def later(self, shape: Shape) -> Times:
+        """Return the times of any other segment."""
+        _, peak, attack, sustain, rate = shape
+        distance = abs(peak - sustain)
+        arrival = attack + (log(distance / ARRIVED) / rate if distance > ARRIVED else 0.0)
+        return attack, arrival if rate > self._steepest else attack, arrival, None

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.phases.interpolation import chebyshev_nodes, lagrange
-from voices.synthesis.attack_lines import AttackLines
+from voices.synthesis.attack_lines import ARRIVED, AttackLines, SegmentTimes, Shape
 from voices.synthesis.envelope_segment import (
     GENTLE,
     NODES,
@@ -30,7 +30,6 @@ from voices.synthesis.envelope_segment import (
     evaluate,
     start_up,
 )
-from voices.synthesis.segment_times import ARRIVED, SegmentTimes, Shape
 
 REFRESH_FRAMES = 4096
 """How long decays go on by multiplication before they are evaluated again."""
