@@ -4,11 +4,19 @@ Units: those of `config.targets`; controller numbers 1 to 119, keys 0 to 127, oc
 """
 
 import re
-from collections.abc import Mapping
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Literal, get_args
+
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    ValidationInfo,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 
 from config.targets import TARGETS, WHICH, TargetName, check_which
-from config.toml.field import After, Before, Field, checks, checks_whole
 from config.toml.section import Section
 
 Gesture = Literal["pitch_bend", "channel_pressure", "key_pressure"]
@@ -25,9 +33,9 @@ def _is_source(source: object) -> object:
 
 Source = Annotated[
     int | str,
-    Before(
-        _is_source,
-        {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 119}, {"enum": list(GESTURES)}]},
+    BeforeValidator(_is_source),
+    WithJsonSchema(
+        {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 119}, {"enum": list(GESTURES)}]}
     ),
 ]
 
@@ -50,18 +58,19 @@ class Binding(Section):
     high: float | None = None
     """The meaning of 127, in the target's unit; left out: the usual one."""
 
-    @checks("low", "high")
+    @field_validator("low", "high")
     @classmethod
-    def _end_is_in_range(cls, end: float | None, others: Mapping[str, Any]) -> float | None:
-        row = TARGETS.get(others.get("target", ""))
+    def _end_is_in_range(cls, end: float | None, info: ValidationInfo) -> float | None:
+        row = TARGETS.get(info.data.get("target", ""))
         if row is not None and end is not None and not row.least <= end <= row.most:
-            target = others["target"]
+            target = info.data["target"]
             raise ValueError(f'must be {row.least:g} to {row.most:g} with target = "{target}"')
         return end
 
-    @checks_whole
-    def _one_of_several_is_named(self) -> None:
+    @model_validator(mode="after")
+    def _one_of_several_is_named(self) -> "Binding":
         check_which(self.target, {key: getattr(self, key) for key in WHICH})
+        return self
 
     @property
     def number(self) -> int:
@@ -105,7 +114,7 @@ class Light(Section):
 
     shows: Shown
     """What it shows."""
-    sends: Annotated[str, After(_is_message)]
+    sends: Annotated[str, AfterValidator(_is_message)]
     """What lights it: ``note`` or ``control``, and its number."""
     channel: int = Field(default=1, ge=1, le=16)
     """The MIDI channel on which it is sent."""
@@ -116,8 +125,8 @@ class Light(Section):
     which: int = Field(default=0, ge=-5, le=16)
     """Which zone; or which octave, 0: any but the one that is written."""
 
-    @checks_whole
-    def _one_of_several_is_named(self) -> None:
+    @model_validator(mode="after")
+    def _one_of_several_is_named(self) -> "Light":
         given = f'which = {self.which}: must be %s with shows = "{self.shows}"'
         if self.shows == "zone" and self.which < 1:
             raise ValueError(given % "1 to 16")
@@ -125,6 +134,7 @@ class Light(Section):
             raise ValueError(given % "-5 to 5")
         if self.shows not in ("zone", "octave") and self.which:
             raise ValueError(given % "left out")
+        return self
 
     @property
     def message(self) -> tuple[str, int]:

@@ -6,7 +6,8 @@ Units: keys 0 to 127, controller numbers 0 to 119, programs and zones counted fr
 import re
 from typing import Annotated, Literal
 
-from config.toml.field import After, Field, checks_whole
+from pydantic import AfterValidator, Field, model_validator
+
 from config.toml.section import Section
 from config.zones import MOST as MOST_ZONES
 
@@ -71,21 +72,22 @@ def _is_held(words: str) -> str:
 class Gestures(Section):
     """Keys as commands."""
 
-    held: Annotated[str, After(_is_held)] = ""
+    held: Annotated[str, AfterValidator(_is_held)] = ""
     """What is held meanwhile: ``key``, ``control`` or ``program``, and its number; empty: no key
     is ever a command. A program button cannot be held: the next key is a command."""
     set: Literal["none", "twelve keys", "twenty-five keys"] = "none"
     """Ready-made commands for a small keyboard."""
     lowest: int = Field(default=48, ge=0, le=127)
     """The lowest key of that keyboard."""
-    keys: dict[str, Annotated[str, After(_is_command)]] = Field(default={})
+    keys: dict[str, Annotated[str, AfterValidator(_is_command)]] = Field(default={})
     """Other commands, by key number; they replace those of the set."""
 
-    @checks_whole
-    def _keys_are_keys(self) -> None:
+    @model_validator(mode="after")
+    def _keys_are_keys(self) -> "Gestures":
         for key in self.keys:
             if not (key.isascii() and key.isdigit() and int(key) <= 127):
                 raise ValueError(f"keys: '{key}' must be a key from 0 to 127")
+        return self
 
     @property
     def modifier(self) -> tuple[str, int]:

@@ -12,7 +12,8 @@ time is a T60, at C4 (key 60); what changes by octave is counted from there.
 import re
 from typing import Annotated
 
-from config.toml.field import After, Field, checks_whole
+from pydantic import AfterValidator, Field, model_validator
+
 from config.toml.section import Section
 
 MAX_PARTIALS = 128
@@ -47,7 +48,7 @@ def _is_length(stop: str) -> str:
     return stop
 
 
-Stop = Annotated[str, After(_is_length)]
+Stop = Annotated[str, AfterValidator(_is_length)]
 
 
 class Formant(Section):
@@ -149,11 +150,11 @@ class Rank(Section):
     """How long its partials take to fade once the key is released; left out: the envelope's."""
     keys: KeyScaling = KeyScaling()
 
-    @checks_whole
-    def _columns_agree(self) -> None:
-        if self.ratio is not None and "footage" in self.given:
+    @model_validator(mode="after")
+    def _columns_agree(self) -> "Rank":
+        if self.ratio is not None and "footage" in self.model_fields_set:
             raise ValueError("footage: must be left out where there is a ratio")
-        if self.ratios and "harmonics" in self.given:
+        if self.ratios and "harmonics" in self.model_fields_set:
             raise ValueError("harmonics: must be left out where there are ratios")
         if self.levels_db and len(self.levels_db) != self.count:
             raise ValueError(
@@ -164,6 +165,7 @@ class Rank(Section):
         for key in self.breaks:
             if not (key.isascii() and key.isdigit() and int(key) <= 127):
                 raise ValueError(f"breaks: '{key}' must be a key from 0 to 127")
+        return self
 
     @property
     def pitch(self) -> float:
@@ -207,13 +209,14 @@ class Noise(Section):
     touch_db: float = Field(default=0.0, ge=0.0, le=40.0)
     """How much quieter velocity 1 is than 127, in addition to what velocity does to the ranks."""
 
-    @checks_whole
-    def _lies_in_one_unit(self) -> None:
+    @model_validator(mode="after")
+    def _lies_in_one_unit(self) -> "Noise":
         if (self.hz is None) == (self.ratio is None):
             raise ValueError("either hz or ratio must be given, and not both")
         low, high = self.hz or self.ratio or [0.0, 0.0]
         if not low < high:
             raise ValueError(f"must reach from a lower to a higher end, not from {low} to {high}")
+        return self
 
 
 class Effort(Section):

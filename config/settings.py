@@ -1,17 +1,18 @@
 """The settings: everything the owner can change, with range, default and unit on each field.
 
 Units: decibels (``_db``), hertz (``_hz``), seconds (``_s``), frames; MIDI channels count from 1.
-An empty file is a complete configuration: every field has a default. The sections are frozen and
+An empty file is a complete configuration: every field has a default. The models are frozen and
 strict (``true`` is not 1, ``"8"`` is not 8), and an unknown key is a fault.
 """
 
 from typing import Annotated, Literal
 
+from pydantic import AfterValidator, Field, field_validator, model_validator
+
 from config.bindings import Binding, Light
 from config.gestures import Gestures
 from config.space import Room, Tremulant
 from config.temperament import Temperament
-from config.toml.field import After, Field, checks, checks_whole
 from config.toml.section import Section
 from config.zones import MOST as MOST_ZONES
 from config.zones import Zone
@@ -61,10 +62,11 @@ class Controller(Section):
         alone = [self.basic_channel] if self.basic_channel and self.mode > 2 else []
         return frozenset(each - 1 for each in alone or self.channels or range(1, 17))
 
-    @checks_whole
-    def _omni_has_a_basic_channel(self) -> None:
+    @model_validator(mode="after")
+    def _omni_has_a_basic_channel(self) -> "Controller":
         if self.mode <= 2 and self.basic_channel == 0:
             raise ValueError(f"mode = {self.mode}: must be 3 or 4 without a basic_channel")
+        return self
 
 
 class Audio(Section):
@@ -77,16 +79,16 @@ class Audio(Section):
     block_frames: Literal[32, 64, 128, 256, 512, 1024] = 64
     """Frames per block: smaller answers sooner, larger is easier on the processor."""
 
-    @checks("sample_rate")
+    @field_validator("sample_rate")
     @classmethod
-    def _rate_is_playable(cls, rate: int, _: object) -> int:
+    def _rate_is_playable(cls, rate: int) -> int:
         if rate != 0 and not 22_050 <= rate <= 192_000:
             raise ValueError("must be 0, or 22050 to 192000")
         return rate
 
-    @checks("block_frames", before=True)
+    @field_validator("block_frames", mode="before")
     @classmethod
-    def _block_is_a_whole_number(cls, frames: object, _: object) -> object:
+    def _block_is_a_whole_number(cls, frames: object) -> object:
         if isinstance(frames, float):  # Literal alone takes 64.0 for 64
             raise ValueError("must be a whole number, not a decimal number")
         return frames
@@ -98,7 +100,7 @@ def _is_bank(number: str) -> str:
     return str(int(number))
 
 
-Bank = Annotated[str, After(_is_bank)]
+Bank = Annotated[str, AfterValidator(_is_bank)]
 
 
 class SoundChoice(Section):
@@ -214,9 +216,9 @@ class Power(Section):
     off_at_percent: int = Field(default=0, ge=0, le=50)
     """Switch the board off once its battery has been this low for a minute, uncharged; 0: never."""
 
-    @checks("off_keys")
+    @field_validator("off_keys")
     @classmethod
-    def _a_chord_is_no_single_key(cls, keys: list[int], _: object) -> list[int]:
+    def _a_chord_is_no_single_key(cls, keys: list[int]) -> list[int]:
         if len(set(keys)) == 1:
             raise ValueError("must be at least two different keys, or empty")
         return keys

@@ -11,8 +11,9 @@ time in which the level falls by 60 dB.
 from functools import cached_property
 from typing import Annotated, Literal
 
+from pydantic import Field, model_validator
+
 from config.rank import MAX_PARTIALS, Decay, Effort, LevelDb, Noise, Rank, Ratio, Stop, partial_of
-from config.toml.field import Field, checks_whole
 from config.toml.section import Section
 
 Phase = Annotated[float, Field(ge=-1.0, le=1.0)]
@@ -44,8 +45,8 @@ class Partials(Section):
     stretch: float = Field(default=0.0, ge=0.0, le=0.1)
     """Inharmonicity B of a stiff string: partial *n* at n·√((1+B·n²)/(1+B))."""
 
-    @checks_whole
-    def _columns_agree(self) -> None:
+    @model_validator(mode="after")
+    def _columns_agree(self) -> "Partials":
         lengths = {
             key: len(value)
             for key in ("ratio", "level_db", "phase", "decay_s")
@@ -58,6 +59,7 @@ class Partials(Section):
         if len(set(lengths.values())) > 1:
             told = ", ".join(f"{key} {length}" for key, length in lengths.items())
             raise ValueError(f"{next(iter(lengths))}: lists of different lengths: {told}")
+        return self
 
 
 class Envelope(Section):
@@ -114,8 +116,8 @@ class Sound(Section):
     seed: int = Field(default=0, ge=0, le=9999)
     """What its phases and noises start from: another number is another instrument of its kind."""
 
-    @checks_whole
-    def _given_one_way(self) -> None:
+    @model_validator(mode="after")
+    def _given_one_way(self) -> "Sound":
         given = [bool(self.ranks), self.partials is not None, self.footage is not None]
         if sum(given) != 1:
             raise ValueError("exactly one of [[ranks]], [partials] and [footage] must be given")
@@ -129,6 +131,7 @@ class Sound(Section):
             )
         if self.count > MAX_PARTIALS:
             raise ValueError(f"ranks: make {self.count} partials; there may be {MAX_PARTIALS}")
+        return self
 
     @property
     def count(self) -> int:

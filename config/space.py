@@ -5,7 +5,8 @@ Units: dB, hertz, seconds, cents.
 
 from typing import Literal
 
-from config.toml.field import Field, checks
+from pydantic import Field, field_validator
+
 from config.toml.section import Section
 
 OFF_DB = -80.0
@@ -23,9 +24,9 @@ class Room(Section):
     t60_s: float = Field(default=0.0, ge=0.0, le=10.0)
     """How long it takes to fall by 60 dB, 0.2 or more; 0: the room's own time."""
 
-    @checks("t60_s")
+    @field_validator("t60_s")
     @classmethod
-    def _time_is_a_room_s(cls, seconds: float, _: object) -> float:
+    def _time_is_a_room_s(cls, seconds: float) -> float:
         if 0.0 < seconds < 0.2:
             raise ValueError("must be 0, or 0.2 to 10")
         return seconds

@@ -11,7 +11,7 @@ Units: as each row says; octaves are octaves of time (3: eight-fold).
 
 from typing import Annotated, NamedTuple
 
-from config.toml.field import Before
+from pydantic import BeforeValidator, WithJsonSchema
 
 
 class Target(NamedTuple):
@@ -77,7 +77,7 @@ def is_target(name: object) -> str:
     raise ValueError(f"must be one of {', '.join(map(repr, TARGETS))}")
 
 
-TargetName = Annotated[str, Before(is_target, {"enum": list(TARGETS)})]
+TargetName = Annotated[str, BeforeValidator(is_target), WithJsonSchema({"enum": list(TARGETS)})]
 
 
 def check_which(target: str, numbers: dict[str, int]) -> None:

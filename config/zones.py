@@ -8,7 +8,8 @@ Units: keys 0 to 127, dB, octaves; pan -1 (left) to 1 (right); channels count fr
 
 from typing import Annotated
 
-from config.toml.field import Field, checks_whole
+from pydantic import Field, model_validator
+
 from config.toml.section import Section
 
 MOST = 16
@@ -34,10 +35,11 @@ class Zone(Section):
     channel: int = Field(default=0, ge=0, le=16)
     """The MIDI channel that plays it; 0: every one."""
 
-    @checks_whole
-    def _reaches_upwards(self) -> None:
+    @model_validator(mode="after")
+    def _reaches_upwards(self) -> "Zone":
         if len(self.keys) != 2 or self.keys[0] > self.keys[1]:
             raise ValueError(f"keys = {self.keys}: must be the lowest key and the highest")
+        return self
 
     def covers(self, key: int, channel: int) -> bool:
         """Return whether a key of a channel, 0 to 15 as on the wire, plays it."""

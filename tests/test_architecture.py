@@ -74,13 +74,14 @@ SHORT = {
 """Modules under forty lines that fewer than three others import, and why they stay."""
 
 MAY_IMPORT = {
-    "config": set(),
+    "config": {"pydantic", "pydantic_core"},
     "voices": {"numpy", "mido"},
     "daemon": {
         "numpy",
         "mido",
         "rtmidi",
         "sounddevice",
+        "pydantic",
         "PIL",
         "rich",
         "textual",

@@ -1,1 +1,1 @@
-"""TOML files: read strictly, checked by what sections declare, and written whole."""
+"""TOML files: read strictly, their faults in plain words, and written whole."""

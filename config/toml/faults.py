@@ -5,19 +5,23 @@ key. Array items count from 1.
 """
 
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Any, TypeVar, get_args, get_origin
+from collections.abc import Callable, Iterable
+from difflib import get_close_matches
+from typing import Any, TypeVar
 
-from config.toml.checking import KEY, Fault, Steps
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
 from config.toml.printable import printable
-from config.toml.section import Section, SectionError
 from config.toml.syntax import explained
-from config.toml.wording import dotted, written
+from config.toml.wording import dotted, homes, rule, walk, written
 
-M = TypeVar("M", bound=Section)
+M = TypeVar("M", bound=BaseModel)
+Steps = tuple[int | str, ...]
 Where = str | Callable[[str], str]
 """The name of the file, or a function from a dotted key to the file that sets it."""
 
+_OF_ANOTHER_FORM = ("float_type", "list_type", "literal_error")
 _LONGEST_WORD = 100
 
 
@@ -48,7 +52,7 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
 
 
 def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
-    """Return the section of a plain table.
+    """Return the model of a plain table.
 
     Raises
     ------
@@ -57,16 +61,17 @@ def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
     """
     try:
         return model.model_validate(plain)
-    except SectionError as error:
+    except ValidationError as error:
         lines: dict[Steps, str] = {}
         nearly: set[Steps] = set()
-        for fault in error.faults:
+        for fault in error.errors():
+            path, line = _line(model, plain, fault, where)
             # Where a value may have several forms, the fault of the closest one is reported ...
-            if fault.kind != "form":
-                nearly.add(fault.steps)
-            elif fault.steps in nearly:
+            if fault["type"] not in _OF_ANOTHER_FORM:
+                nearly.add(path)
+            elif path in nearly:
                 continue
-            lines[fault.steps] = _line(model, fault, where)
+            lines[path] = line
         # ... unless an item inside the value has its own.
         items = {path[:-1] for path in lines if path and isinstance(path[-1], int)}
         raise ConfigError(line for path, line in lines.items() if path not in items) from None
@@ -74,61 +79,50 @@ def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
 
 def suggestion(word: str, known: Iterable[str]) -> str:
     """Return ``; did you mean 'x'?`` if something known resembles the word, else nothing."""
-    from difflib import get_close_matches  # for faults alone
-
     names = {name.lower(): name for name in known}
     close = get_close_matches(word[:_LONGEST_WORD].lower(), names, n=1, cutoff=0.6)
     return f"; did you mean '{names[close[0]]}'?" if close else ""
 
 
-def _line(model: type[Section], fault: Fault, where: Where) -> str:
-    """Return the line of a fault."""
-    steps = fault.steps[:-1] if fault.steps[-1:] == (KEY,) else fault.steps
+def _line(
+    model: type[BaseModel], plain: dict[str, Any], fault: ErrorDetails, where: Where
+) -> tuple[Steps, str]:
+    """Return where a fault is, as keys and indices, and its line."""
+    steps = _steps(plain, fault)
     key = dotted(steps)
-    match fault.kind:
-        case "unknown":
-            table, last = walk(model, steps[:-1]), str(steps[-1])
+    value = fault["input"]
+    broken = rule(fault, walk(model, steps)[0])
+    match fault["type"]:
+        case "extra_forbidden":
+            _, table = walk(model, steps[:-1])
+            last, known = str(steps[-1]), table.model_fields if table else ()
             elsewhere = " or ".join(homes(model, last))
-            known = table.fields() if table else ()
             remedy = f" here; it belongs {elsewhere}" if elsewhere else suggestion(last, known)
             said = f"{key}: unknown key{remedy}"
-        case "table":
+        case "missing":
+            said = f"{key}: must be given"
+        case "value_error" if isinstance(value, dict):
             # A rule on a whole table begins with the key it is about.
-            said = f"{key}.{fault.rule}" if key else fault.rule
-        case _ if steps != fault.steps or fault.kind == "missing":
-            said = f"{key}: {fault.rule}"
+            said = f"{key}.{broken}" if key else broken
+        case "value_error" if fault["loc"][-1:] == ("[key]",):
+            said = f"{key}: {broken}"
         case _:
-            said = f"{key} = {written(fault.value)}: {fault.rule}"
-    return f"{where if isinstance(where, str) else where(key)}: {said}"
+            said = f"{key} = {written(value)}: {broken}"
+    path = (*steps, "[key]") if fault["loc"][-1:] == ("[key]",) else tuple(steps)
+    return path, f"{where if isinstance(where, str) else where(key)}: {said}"
 
 
-def walk(model: type[Section], steps: Sequence[int | str]) -> type[Section] | None:
-    """Return the section that a way in a file leads to."""
-    here: type[Section] | None = model
-    inside: list[type[Section]] = []
-    for step in steps:
-        if here is not None and isinstance(step, str):
-            field = here.fields().get(step)
-            inside = [] if field is None else list(_sections_in(field.annotation))
-        if not inside:
-            return None
-        here = inside[0]
-    return here
+def _steps(plain: dict[str, Any], fault: ErrorDetails) -> list[int | str]:
+    """Return the path to a fault in the file.
 
-
-def homes(model: type[Section], key: str, above: str = "") -> Iterator[str]:
-    """Yield the places in the file where a misplaced key belongs."""
-    for name, field in model.fields().items():
-        inside = next(_sections_in(field.annotation), None)
-        if inside is None and name == key:
-            yield above or "above the first [table]"
-        elif inside is not None:
-            several = get_origin(field.annotation) is list
-            yield from homes(inside, key, f"under [[{name}]]" if several else f"under [{name}]")
-
-
-def _sections_in(form: Any) -> Iterator[type[Section]]:
-    if isinstance(form, type) and issubclass(form, Section):
-        yield form
-    for part in get_args(form):
-        yield from _sections_in(part)
+    The names that a union's branches have in the library's path are left out.
+    """
+    steps: list[int | str] = []
+    value: Any = plain
+    for place, step in enumerate(fault["loc"], 1):
+        if step in value if isinstance(value, dict) else isinstance(step, int):
+            value = value[step]
+            steps.append(step)
+        elif fault["type"] == "missing" and place == len(fault["loc"]):
+            steps.append(step)
+    return steps

@@ -53,8 +53,8 @@ def _one(path: Path) -> list[str]:
 
 def _is_sound(path: Path, plain: dict[str, Any]) -> bool:
     """Return whether most of a file's keys are a sound's; without any its folder decides."""
-    of_sound = len(plain.keys() & Sound.fields().keys())
-    of_settings = len(plain.keys() & Settings.fields().keys())
+    of_sound = len(plain.keys() & Sound.model_fields.keys())
+    of_settings = len(plain.keys() & Settings.model_fields.keys())
     return of_sound > of_settings or (not of_settings and path.resolve().parent.name == "sounds")
 
 

@@ -17,8 +17,9 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from config.toml.section import SectionError
-from daemon.control.requests import AskPlay, Request, request_of
+from pydantic import ValidationError
+
+from daemon.control.requests import REQUEST, AskPlay, Request
 
 LINE_BYTES = 64 * 1024
 CLIENTS = 16
@@ -181,15 +182,15 @@ class ControlServer:
 
     def _reply(self, line: bytes, client: _Client) -> Mapping[str, Any]:
         try:
-            request = request_of(json.loads(line))
-        except (ValueError, RecursionError) as error:
-            return {"error": str(error)[:_FAULT_LENGTH]}
-        try:
+            request = REQUEST.validate_json(line)
             if isinstance(request, AskPlay):
                 client.patience_s = _PLAYING_IDLE_S
             return self._answer(request, client.number)
-        except SectionError as error:
-            return {"error": str(error)[:_FAULT_LENGTH]}
+        except ValidationError as error:
+            first = error.errors(include_url=False, include_input=False)[0]
+            where = ".".join(str(part) for part in first["loc"])
+            fault = f"{where}: {first['msg']}" if where else str(first["msg"])
+            return {"error": fault[:_FAULT_LENGTH]}
         except OSError as error:
             return {"error": error.strerror or str(error)}
 

@@ -3,27 +3,32 @@
 Threads: any. Each request says in ``ask`` which one it is; a key too many is a fault.
 """
 
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from config.targets import TARGETS, TargetName
-from config.toml.field import Field
-from config.toml.section import Section
 
 MOST_MESSAGES = 256
 """More than any song has at one moment."""
 ChannelMessage = Annotated[
-    str, Field(pattern="[89abe][0-9a-f][0-7][0-9a-f][0-7][0-9a-f]|[cd][0-9a-f][0-7][0-9a-f]")
+    str, Field(pattern="^([89abe][0-9a-f][0-7][0-9a-f][0-7][0-9a-f]|[cd][0-9a-f][0-7][0-9a-f])$")
 ]
 """One message of a channel, in hexadecimal."""
 
 
-class AskStatus(Section):
+class _Question(BaseModel):
+    # Built for the first request: no start waits for it.
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, defer_build=True)
+
+
+class AskStatus(_Question):
     """How it is."""
 
     ask: Literal["status"]
 
 
-class AskWhy(Section):
+class AskWhy(_Question):
     """What did not sound as played."""
 
     ask: Literal["why"]
@@ -33,7 +38,7 @@ class AskWhy(Section):
     """So many entries at most."""
 
 
-class AskLearn(Section):
+class AskLearn(_Question):
     """Look for the next knob that is moved; it is to change this from now on."""
 
     ask: Literal["learn"]
@@ -42,19 +47,19 @@ class AskLearn(Section):
     """Which of several; 0: there is but one."""
 
 
-class AskLearned(Section):
+class AskLearned(_Question):
     """Whether it has been moved."""
 
     ask: Literal["learned"]
 
 
-class AskBindings(Section):
+class AskBindings(_Question):
     """Which knob changes what."""
 
     ask: Literal["bindings"]
 
 
-class AskForget(Section):
+class AskForget(_Question):
     """Let a knob go; or all that was learned."""
 
     ask: Literal["forget"]
@@ -62,13 +67,13 @@ class AskForget(Section):
     number: int = Field(default=0, ge=0, le=128)
 
 
-class AskPanic(Section):
+class AskPanic(_Question):
     """End every note, whoever holds it."""
 
     ask: Literal["panic"]
 
 
-class AskPlay(Section):
+class AskPlay(_Question):
     """Play messages as one more controller, which leaves when its connection ends."""
 
     ask: Literal["play"]
@@ -77,14 +82,14 @@ class AskPlay(Section):
     """When each was due, in microseconds of the monotonic clock, and its bytes."""
 
 
-class AskSound(Section):
+class AskSound(_Question):
     """What a sound is made of; without a name, the one that is played."""
 
     ask: Literal["sound"]
     name: str = Field(default="", max_length=80)
 
 
-class AskShape(Section):
+class AskShape(_Question):
     """Play another table in the place of a sound's; none: the sound's own again."""
 
     ask: Literal["shape"]
@@ -94,15 +99,15 @@ class AskShape(Section):
     """How loud the room is meanwhile; none: as it is."""
 
 
-class AskKeep(Section):
+class AskKeep(_Question):
     """Keep what is heard now under a name; or a text, which is a sound file's."""
 
     ask: Literal["keep"]
-    name: str = Field(pattern="[a-z0-9][a-z0-9-]{0,39}")
+    name: str = Field(pattern="^[a-z0-9][a-z0-9-]{0,39}$")
     text: str = Field(default="", max_length=48 * 1024)
 
 
-class AskForgetAll(Section):
+class AskForgetAll(_Question):
     """Take back all that was kept and learned; or only say what that would be."""
 
     ask: Literal["forget_all"]
@@ -115,21 +120,6 @@ AskKnobs = AskLearn | AskLearned | AskBindings | AskForget
 """What is asked about knobs."""
 Request = AskStatus | AskWhy | AskKnobs | AskPanic | AskPlay | AskShaping
 """What can be asked."""
-_KINDS: dict[object, type[Section]] = {
-    each.__annotations__["ask"].__args__[0]: each for each in get_args(Request)
-}
-
-
-def request_of(plain: object) -> Request:
-    """Return what plain values ask.
-
-    Raises
-    ------
-    ValueError
-        If that is nothing which can be asked.
-    """
-    asked = plain.get("ask") if isinstance(plain, dict) else None
-    kind = _KINDS.get(asked) if isinstance(asked, str) else None
-    if kind is None:
-        raise ValueError(f"ask: must be one of {', '.join(map(str, _KINDS))}")
-    return kind.model_validate(plain)  # type: ignore[return-value]
+REQUEST: TypeAdapter[Request] = TypeAdapter(
+    Annotated[Request, Field(discriminator="ask")], config=ConfigDict(defer_build=True)
+)

@@ -12,7 +12,7 @@ from daemon.ipc.counters import percentile_us
 from daemon.player.governor import HIGH_SHARE
 
 MOST_NOTES = 256
-BLOCKS: tuple[int, ...] = get_args(Audio.fields()["block_frames"].annotation)
+BLOCKS: tuple[int, ...] = get_args(Audio.model_fields["block_frames"].annotation)
 
 
 def polyphony(

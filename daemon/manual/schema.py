@@ -7,13 +7,13 @@ that a TOML file cannot hold.
 import ast
 import inspect
 import textwrap
-from typing import Any, Literal, get_args, get_origin
+from collections.abc import Iterator
+from typing import Any
 
 from config.settings import Settings
 from config.sound import Sound
 from config.targets import TARGETS
-from config.toml.field import REQUIRED, Before, Limits
-from config.toml.section import Section, plain
+from config.toml.section import Section
 
 Node = dict[str, Any]
 """A part of a schema."""
@@ -40,76 +40,41 @@ def resolved(node: Node, schema: Node) -> Node:
     return found | {key: value for key, value in node.items() if key != "$ref"}
 
 
-def _schema(section: type[Section], title: str, about: str) -> Node:
-    inside: dict[str, Node] = {}
-    made = _table(section, inside)
-    return {"$schema": DRAFT, "$defs": inside} | made | {"title": title, "description": about}
+def _schema(model: type[Section], title: str, about: str) -> Node:
+    made = {"$schema": DRAFT} | model.model_json_schema() | {"title": title, "description": about}
+    models = {each.__name__: each for each in _below(Section)}
+    for name, node in [(model.__name__, made), *made.get("$defs", {}).items()]:
+        if name in models:
+            words = _field_words(models[name])
+            node["properties"] = {
+                key: _plain(part, words.get(key)) for key, part in node["properties"].items()
+            }
+    return made
 
 
-def _table(section: type[Section], inside: dict[str, Node]) -> Node:
-    """Return a section's part; those of the sections in it go to ``inside``."""
-    words = _field_words(section)
-    properties = {}
-    for name, field in section.fields().items():
-        properties[name] = _narrowed(_form(field.annotation, inside), field.metadata[0])
-        if name in words:
-            properties[name]["description"] = words[name]
-        if field.default not in (REQUIRED, None):
-            properties[name]["default"] = plain(field.default, {"exclude_none": True})
-    made: Node = {
-        "type": "object",
-        "title": section.__name__,
-        "description": inspect.getdoc(section),
-        "properties": properties,
-        "additionalProperties": False,
-    }
-    required = [name for name, field in section.fields().items() if field.default is REQUIRED]
-    return made | ({"required": required} if required else {})
+def _plain(part: Node, words: str | None) -> Node:
+    """Return a field's part of a schema without what a TOML file has no word for."""
+    plain = {key: value for key, value in part.items() if key != "title"}
+    if words:
+        plain["description"] = words
+    if "default" in plain:
+        plain["default"] = _without_nothing(plain["default"])
+        if plain["default"] is None:
+            del plain["default"]
+    if "anyOf" in plain:
+        kinds = [kind for kind in plain.pop("anyOf") if kind.get("type") != "null"]
+        plain |= kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
+    return plain
 
 
-_TYPES = {int: "integer", float: "number", str: "string", bool: "boolean"}
-_NARROWED = {
-    "integer": ("minimum", "maximum", "", ""),
-    "number": ("minimum", "maximum", "", ""),
-    "string": ("", "", "minLength", "maxLength"),
-    "array": ("", "", "minItems", "maxItems"),
-    "object": ("", "", "minProperties", "maxProperties"),
-}
-
-
-def _form(form: Any, inside: dict[str, Node]) -> Node:
-    """Return what a form is in a schema."""
-    parts = get_args(form)
-    if hasattr(form, "__metadata__"):
-        node = _form(form.__origin__, inside)
-        for note in form.__metadata__:
-            node = note.schema if isinstance(note, Before) else _narrowed(node, note)
-        return node
-    match get_origin(form):
-        case None if form in _TYPES:
-            return {"type": _TYPES[form]}
-        case None:
-            if form.__name__ not in inside:
-                inside[form.__name__] = {}  # its place, before those inside it
-                inside[form.__name__] = _table(form, inside)
-            return {"$ref": f"#/$defs/{form.__name__}"}
-        case found if found is Literal:
-            return {"enum": list(parts), "type": _TYPES[type(parts[0])]}
-        case found if found is list:
-            return {"type": "array", "items": _form(parts[0], inside)}
-        case found if found is dict:
-            return {"type": "object", "additionalProperties": _form(parts[1], inside)}
-    kinds = [_form(part, inside) for part in parts if part is not type(None)]
-    return kinds[0] if len(kinds) == 1 else {"anyOf": kinds}
-
-
-def _narrowed(node: Node, note: object) -> Node:
-    """Return a part of a schema with the limits that are beside a form, if it is such a note."""
-    if not isinstance(note, Limits) or "type" not in node:
-        return node
-    limits = note.ge, note.le, note.min_length, note.max_length
-    names = zip(_NARROWED.get(node["type"], ()), limits, strict=False)
-    return node | {name: limit for name, limit in names if name and limit is not None}
+def _without_nothing(value: Any) -> Any:
+    """Return a value without the keys that TOML leaves out."""
+    match value:
+        case dict():
+            return {key: each for key, each in value.items() if each is not None}
+        case list():
+            return [_without_nothing(each) for each in value]
+    return value
 
 
 def _by_target() -> list[Node]:
@@ -125,10 +90,16 @@ def _by_target() -> list[Node]:
     return rules
 
 
-def _field_words(section: type[Section]) -> dict[str, str]:
+def _below(model: type[Section]) -> Iterator[type[Section]]:
+    for each in model.__subclasses__():
+        yield each
+        yield from _below(each)
+
+
+def _field_words(model: type[Section]) -> dict[str, str]:
     """Return the docstring that stands below each field of a model, on one line."""
     words: dict[str, str] = {}
-    for each in reversed(section.__mro__):
+    for each in reversed(model.__mro__):
         if not issubclass(each, Section):
             continue
         (tree,) = ast.parse(textwrap.dedent(inspect.getsource(each))).body

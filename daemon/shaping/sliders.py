@@ -167,7 +167,7 @@ def _envelope(table: Table) -> Iterator[Slider]:
     yield _in_file("attack", "envelope", Envelope, "attack_s", along=own("rise_s"))
     if decays:
         least, most = limits(Rank, "decay_s")
-        usual = Envelope.fields()["decay_s"].default
+        usual = Envelope.model_fields["decay_s"].default
         yield Slider(
             "ring", "envelope", "s", least, most, _TIMES, decays[0], usual, along=decays[1:]
         )
@@ -204,7 +204,7 @@ def _in_file(
     """Return the slider of what stands in a sound's file under a key, as the rules there say."""
     unit = {"s": "s", "db": "dB"}.get(key.rpartition("_")[2], "")
     least, most = limits(section, key)
-    path, usual = (*_TABLES[section], key), section.fields()[key].default
+    path, usual = (*_TABLES[section], key), section.model_fields[key].default
     target = name if name in TARGETS else ""
     return Slider(name, group, unit, least, most, step, path, usual, along, target=target)
 

@@ -12,6 +12,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from pydantic import ValidationError
+
 from config.bindings import Binding
 from config.layers import BOOT, LEARNED, OWNER
 from config.settings import Settings
@@ -92,7 +94,7 @@ class LearnedFile:
         self._request(BINDINGS, lambda: self._own_write(self._path, write))
         owners = self._read(owner).get("bindings")
         plain = {} if owners is None else {"bindings": owners}
-        with suppress(ValueError):
+        with suppress(ValidationError):
             return Settings.model_validate(plain).bindings
         return Settings().bindings
 

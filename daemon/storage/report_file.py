@@ -17,7 +17,7 @@ from daemon.storage.deferred_writes import DeferredWrites
 
 NAME = "report.txt"
 EVERY_US = 120_000_000
-_LIBRARIES = ("mido", "python-rtmidi", "numpy", "sounddevice")
+_LIBRARIES = ("mido", "python-rtmidi", "numpy", "sounddevice", "pydantic")
 
 
 class Report:

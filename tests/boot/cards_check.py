@@ -11,7 +11,6 @@ import time
 from pathlib import Path
 from typing import Any
 
-from daemon.control.ask import ask
 from tests.boot.controller import Controller
 from tests.boot.guest import LOG, NAME, said, wait
 
@@ -59,6 +58,9 @@ def partiald(*words: str) -> str:
 
 
 def status() -> dict[str, Any]:
+    # Here: it brings pydantic, which takes its time on a board of this pace.
+    from daemon.control.ask import ask
+
     return ask({"ask": "status"})
 
 

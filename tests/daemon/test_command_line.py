@@ -219,7 +219,7 @@ def test_only_what_a_stop_alone_can_end_ends_well_by_one(words: str, code: int) 
 @pytest.mark.parametrize(
     ("module", "words", "code"),
     [
-        ("tomllib", ["render", "song.mid", "-o", "out.wav"], 1),
+        ("pydantic", ["render", "song.mid", "-o", "out.wav"], 1),
         ("numpy", ["render", "song.mid", "-o", "out.wav"], 1),
         ("numpy", ["testtone"], 0),
     ],

@@ -8,7 +8,7 @@ import pytest
 
 from config.bindings import Binding
 from daemon.commands import learn
-from daemon.control.requests import request_of
+from daemon.control.requests import REQUEST
 from daemon.midi.controller_input import TELLING_US
 from daemon.storage.learned import LearnedFile
 from tests.support.virtual_daemon import KEYS, VirtualDaemon
@@ -31,7 +31,7 @@ def daemon(tmp_path: Path) -> VirtualDaemon:
 
 
 def asked(daemon: VirtualDaemon, **request: object) -> dict[str, object]:
-    return daemon.keeper.answer(request_of(request))
+    return daemon.keeper.answer(REQUEST.validate_python(request))
 
 
 def turn(daemon: VirtualDaemon, number: int, *values: int) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from config.library import read_sound, shipped
-from daemon.control.requests import request_of
+from daemon.control.requests import REQUEST
 from daemon.keeper.answers import Answers
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import MARK
@@ -36,7 +36,7 @@ class Bench:
         )
 
     def ask(self, what: str, **more: Any) -> dict[str, Any]:
-        answer = self.answers.answer(request_of({"ask": what, **more}), 1)
+        answer = self.answers.answer(REQUEST.validate_python({"ask": what, **more}), 1)
         self.daemon.run(0.3)
         return dict(answer)
 

@@ -60,7 +60,7 @@ def test_the_same_is_not_reported_twice_and_news_not_more_often_than_needed(
 def test_the_versions_name_python_and_the_libraries() -> None:
     lines = versions().splitlines()
     assert [line.split()[0] for line in lines] == [
-        *("partiald", "Python", "mido", "python-rtmidi", "numpy", "sounddevice")
+        *("partiald", "Python", "mido", "python-rtmidi", "numpy", "sounddevice", "pydantic")
     ]
     assert not any("not installed" in line for line in lines)
 
