@@ -191,7 +191,7 @@ def _unknown_sounds(
     plain: Plain, where: Callable[[str], str], sounds: Collection[str]
 ) -> list[str]:
     """Return the faults of the layer's names of sounds that do not exist."""
-    choices = [("sound.name", _get(plain, "sound.name"))]
+    choices = [(key, _get(plain, key)) for key in ("sound.name", "sound.morph")]
     banks = _get(plain, "sound.banks")
     lists = {"sound.programs": _get(plain, "sound.programs")}
     if isinstance(banks, dict):

@@ -142,6 +142,8 @@ class SoundChoice(Section):
     """Program change *n* (from 1) chooses the *n*-th of these, in every bank not listed."""
     banks: dict[Bank, Annotated[list[str], Field(max_length=128)]] = Field(default={})
     """The programs of other banks, by number: 128 times CC 0 plus CC 32."""
+    morph: str = ""
+    """The sound to whose levels a knob for ``morph`` leads the one that plays; empty: to none."""
 
 
 class Level(Section):
@@ -263,3 +265,9 @@ class Settings(Section):
             Binding(control=72, target="release"),
         ]
     )
+
+    @property
+    def morph(self) -> str:
+        """The sound to which a knob leads the one that plays; empty: no knob does."""
+        bound = self.sound.morph and any(each.target == "morph" for each in self.bindings)
+        return self.sound.morph if bound else ""

@@ -59,6 +59,7 @@ TARGETS: dict[str, Target] = {
     "sustain": Target("how loud they are held", "dB", -60, 0, -60, 0),
     "release": Target("how long they ring", "octaves of time", -10, 10, -4, 4),
     "vowel": Target("from the first to the last", "", 0, 1, 0, 1),
+    "morph": Target("from one sound to another", "", 0, 1, 0, 1),
     "effort": Target("a swell: loudness and tone", "dB", -48, 0, -40, 0),
     "vibrato_rate": Target("how often it swings", "hertz", 0.1, 12, 2, 9, rest=None),
     "vibrato_depth": Target("how far, each way", "cents", 0, 600, 0, 100),

@@ -20,7 +20,6 @@ from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gai
 from voices.modulation.smoother import FIRST_LEVEL, TILT, VIBRATO_DEPTH
 from voices.synthesis.partial_gains import (
     EVEN,
-    LAST_VOWEL,
     MIDDLE_VOWEL,
     ODD,
     OVERTONES,
@@ -81,7 +80,7 @@ def control_targets(
         swell_db(control) if swells else 0.0,
     ]
     for column in level_columns[len(LEVELS) :]:
-        targets.append(_bound_level(shape, column))
+        targets.append(_bound_level(shape, column, settings))
     pressed = max(channel.pressure, control.pressure)
     if pressed:
         gain, depth, tilt = pressed_by(pressed, settings.pressure.channel, settings)
@@ -124,18 +123,19 @@ def columns_for(binding: Binding) -> Sequence[int]:
             return (ODD,)
         case "rank":
             return (RANKS - binding.rank,)
-        case "vowel":
+        case "vowel" | "morph":
             return VOWELS
     return ()
 
 
-def _bound_level(shape: Shaping, column: int) -> float:
+def _bound_level(shape: Shaping, column: int, settings: Settings) -> float:
     if column == ODD:
         return shape.odd
-    if column == MIDDLE_VOWEL:
-        return WHOLE_TURN * (1.0 - abs(2.0 * shape.vowel - 1.0))
-    if column == LAST_VOWEL:
-        return WHOLE_TURN * max(0.0, 2.0 * shape.vowel - 1.0)
+    if column in VOWELS:
+        place = shape.morph if settings.morph else shape.vowel
+        if column == MIDDLE_VOWEL:
+            return WHOLE_TURN * (1.0 - abs(2.0 * place - 1.0))
+        return WHOLE_TURN * max(0.0, 2.0 * place - 1.0)
     return shape.partial.get(column, 0.0) if column > 0 else shape.rank.get(RANKS - column, 0.0)
 
 

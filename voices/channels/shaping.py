@@ -18,7 +18,7 @@ class Shaping:
         self.pan = self.tuning = self.stretch = 0.0
         self.detuning = 1.0
         self.attack = self.decay = self.sustain = self.release = 0.0
-        self.vowel = self.effort = self.vibrato_depth = 0.0
+        self.vowel = self.morph = self.effort = self.vibrato_depth = 0.0
         self.vibrato_rate: float | None = None
         """None, here and below: what the settings say."""
         self.tremulant: float | None = None

@@ -14,6 +14,7 @@ from itertools import chain
 from config.settings import Settings
 from config.sound import Sound
 from voices.channels.tunings import preset
+from voices.notes.morph import Morph
 from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.table_cache import Key, Place, computed
 from voices.synthesis.timbre import Timbre
@@ -54,10 +55,13 @@ class Repertoire:
         self._sample_rate = sample_rate
         self._mono = mono
         self._own = settings.sound.name
+        self._towards = sounds.get(settings.morph)
         old: dict[str, Voicing] = before.voicings if before else {}
         # The settings' own may be another now, and so may what stands for unknown ones.
         self.voicings: dict[str, Voicing] = {
-            name: each for name, each in old.items() if each.sound == sounds.get(name)
+            name: each
+            for name, each in old.items()
+            if each.sound == sounds.get(name) and each.towards == self._goal(each.sound)
         }
         chosen = settings.sound
         others = [zone.sound for zone in settings.zones if zone.sound]
@@ -84,11 +88,21 @@ class Repertoire:
         known = self.voicings.get(name)
         if known is None:
             if name in self._at_hand:
-                known = voicing_of(self.sounds[name], self._sample_rate, mono=self._mono)
+                known = self._made(self.sounds[name])
             else:
                 known = self.voicing(self._own)
             self.voicings[name] = known
         return known
+
+    def _goal(self, sound: Sound) -> Sound | None:
+        """Return the sound to which a knob leads one; None: to none."""
+        return self._towards if sound.ranks and sound != self._towards else None
+
+    def _made(self, sound: Sound) -> Voicing:
+        goal = self._goal(sound)
+        if goal is not None:
+            return Morph(sound, goal, self._sample_rate, mono=self._mono)
+        return voicing_of(sound, self._sample_rate, mono=self._mono)
 
     def shapes(self) -> dict[Shape, int]:
         """Return the banks that are needed, and how many slots of each a note has at most."""

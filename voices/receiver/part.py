@@ -91,7 +91,7 @@ class Part:
                 channel.rest_kept(settings.bindings)
         used = (
             *(settings.level, settings.vibrato, settings.pressure, settings.bindings),
-            settings.zones,
+            *(settings.zones, settings.morph),
         )
         if used == self._targets_from:
             return

@@ -27,7 +27,7 @@ from voices.synthesis.ranks import (
     noise_columns,
     octaves,
 )
-from voices.synthesis.timbre import IN_RANK, Spec, Timbre, sides_of, turns
+from voices.synthesis.timbre import IN_RANK, Spec, Timbre, plain, sides_of, turns
 
 Shape = tuple[int, int]
 """How many partials a bank renders for each slot, and on how many sides."""
@@ -62,6 +62,8 @@ class Voicing:
 
     def __init__(self, sound: Sound, sample_rate: int, *, mono: bool = False) -> None:
         self.sound = sound
+        self.towards: Sound | None = None
+        """The sound to which a knob leads it."""
         self._rate, self._mono = sample_rate, mono
         self._known: dict[int, tuple[Timbre, ...]] = {}
         self._groups: list[Group] = []
@@ -69,7 +71,7 @@ class Voicing:
         if sound.ranks:
             self._groups = groups(sound)
             power = sum(float((group.columns(60).levels ** 2).sum()) for group in self._groups)
-            self._strength = power**0.5 * self._evened(self._of_groups(60), 60)
+            self._strength = power**0.5 * self._evened(self.specs(60), 60)
             """What the level of a noise is beside."""
         else:
             self._single = (Timbre(sound, sample_rate),)
@@ -89,7 +91,7 @@ class Voicing:
             return self._single
         known = self._known.get(key)
         if known is None:
-            sound, specs = self.sound, self._of_groups(key)
+            sound, specs = self.sound, self.specs(key)
             gain = self._evened(specs, key)
             self._even_vowels(specs, key, gain)
             gain *= self._balance(key)
@@ -137,7 +139,10 @@ class Voicing:
                 assert spec.vowels_db is not None
                 spec.vowels_db[row] += 20.0 * np.log10(self._evened(turned, key) / gain)
 
-    def _of_groups(self, key: int) -> list[Spec]:
+    def specs(self, key: int) -> list[Spec]:
+        """Return what the groups of a note on a key are made from, noises and evening left out."""
+        if not self._groups:
+            return [plain(self.sound)]
         return [self._of_group(place, group, key) for place, group in enumerate(self._groups)]
 
     def _of_group(self, place: int, group: Group, key: int) -> Spec:
