@@ -156,6 +156,8 @@ class Bank:
         count, arrays = self.count, self.arrays
         stale: Rows | None = None
         if self._entering:
+            if len(self._entering) == count:  # nothing can have decayed yet
+                self._next_prune = frame - frame % PRUNE_FRAMES + PRUNE_FRAMES
             stale = self._fill_rows()
         moving = _NONE
         if ramps is not None:
