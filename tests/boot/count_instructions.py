@@ -47,7 +47,7 @@ SOUND_LIMITS = {
 }
 """Sixteen held notes of the sound that is played unless another is chosen, and of the dearest, in
 their room; with the tremulant or without."""
-STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 55, 1500, 1030, 17
+STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 48, 1280, 970, 17
 SHIFT = int(sys.argv[1]) if len(sys.argv) > 1 else 0
 
 

@@ -401,6 +401,14 @@ def test_a_key_that_comes_up_fast_is_released_fast() -> None:
     assert level("90 45 00") == level("80 45 40") == level("80 45 00")
 
 
+def test_a_voice_that_goes_back_to_a_key_forgets_how_fast_the_other_one_came_up() -> None:
+    def level(other_off: str) -> float:
+        player = Player().send("B0 7E 01", "90 45 7F").wait(0.1).send("90 46 7F").wait(0.1)
+        return player.send(other_off).wait(0.1).send("80 45 40").wait(0.03).level(seconds=0.01)
+
+    assert level("80 46 7F") == pytest.approx(level("80 46 40"), abs=1e-3)
+
+
 def test_release_velocity_can_be_turned_off() -> None:
     off = {"release_octaves": 0.0}
     heard = [
