@@ -32,9 +32,15 @@ USUAL_POWER = 0.00143
 def weight(hertz: Array) -> Array:
     """Return what the power of a partial counts for, by its frequency."""
     turn = np.exp(-2j * np.pi * np.minimum(hertz, RATE / 2) / RATE)
-    above = np.polyval(SHELF[::-1], turn) * np.polyval(HIGH_PASS[::-1], turn)
-    below = np.polyval(SHELF_BELOW[::-1], turn) * np.polyval(HIGH_PASS_BELOW[::-1], turn)
+    above = _polynomial(SHELF, turn) * _polynomial(HIGH_PASS, turn)
+    below = _polynomial(SHELF_BELOW, turn) * _polynomial(HIGH_PASS_BELOW, turn)
     return np.asarray(np.maximum(np.square(np.abs(above / below)), LEAST))
+
+
+def _polynomial(
+    terms: tuple[float, float, float], turn: NDArray[np.complex128]
+) -> NDArray[np.complex128]:
+    return (terms[2] * turn + terms[1]) * turn + terms[0]
 
 
 def _falls(decays_s: Array) -> Array:

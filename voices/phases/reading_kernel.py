@@ -13,7 +13,10 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from voices.phases.interpolation import chebyshev_nodes
+
 LEAST_SQUARES_CUTOFF = 1e-10
+FRACTIONS = 16
 CHUNK = 64
 """So many frames at most are read by one matrix."""
 
@@ -43,9 +46,11 @@ def kernels() -> tuple[Kernel, ...]:
 
 
 def _fitted(band: float, taps: int, terms: int) -> Kernel:
-    fractions = np.linspace(0.0, 1.0, 129)
+    # At few points, dense towards the ends, where the error would be largest: a start waits for it.
+    fractions = chebyshev_nodes(2, FRACTIONS)
     places = np.arange(taps) - (taps // 2 - 1)
-    angles = 2 * np.pi * np.linspace(0.0, band, 400)[:, None]
+    dense_above = np.sin(np.pi / 2 * (np.arange(2 * taps) + 0.5) / (2 * taps))
+    angles = 2 * np.pi * band * dense_above[:, None]
     heard = np.concatenate([np.cos(angles * places), np.sin(angles * places)])
     wanted = np.concatenate([np.cos(angles * fractions), np.sin(angles * fractions)])
     best, *_ = np.linalg.lstsq(heard, wanted, rcond=LEAST_SQUARES_CUTOFF)

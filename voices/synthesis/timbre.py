@@ -247,8 +247,11 @@ def _tiers(
     if first_to_go is not None:
         tiers[first_to_go] = 2
     lasting = quiet_last[tiers[quiet_last] < 2]
-    ranks, loudest = np.unique(numbers[lasting] // IN_RANK, return_index=True)
-    tiers[lasting[loudest[ranks > 0]]] = 0
+    ranks = (numbers[lasting] // IN_RANK).tolist()
+    # Of each rank the loudest comes first in these, so last here, and stays.
+    loudest = dict(zip(reversed(ranks), reversed(lasting.tolist()), strict=True))
+    loudest.pop(0.0, None)
+    tiers[list(loudest.values())] = 0
     return tiers
 
 

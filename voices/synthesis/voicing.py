@@ -9,6 +9,7 @@ Units: as in `voices.synthesis.timbre`. Threads: the instrument's.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -27,7 +28,7 @@ from voices.synthesis.ranks import (
     noise_columns,
     octaves,
 )
-from voices.synthesis.timbre import IN_RANK, Spec, Timbre, plain, sides_of, turns
+from voices.synthesis.timbre import IN_RANK, Spec, Timbre, plain, turns
 
 Shape = tuple[int, int]
 """How many partials a bank renders for each slot, and on how many sides."""
@@ -195,8 +196,7 @@ class Voicing:
             harmonics=columns.harmonics,
             phasors=turned * self._sides(columns.pans, key),
             decays_s=columns.decays_s,
-            envelope=Envelope(attack_s=noise.rise_s, release_s=1.0),
-            velocity=Velocity(range_db=range_db),
+            **_as_noise(noise.rise_s, range_db),
         )
 
     def _balance(self, key: int) -> float:
@@ -208,7 +208,15 @@ class Voicing:
         if self._mono:
             return np.ones((1, len(pans)))
         pans = np.clip(pans + self.sound.spread * (key - 60) / 24, -1.0, 1.0)
-        return np.array([sides_of(pan) for pan in pans.tolist()]).T
+        angles = (pans + 1.0) * (np.pi / 4)
+        gains = np.sqrt(2.0) * np.array([np.cos(angles), np.sin(angles)])
+        return np.where(pans == 0.0, 1.0, gains)
+
+
+@cache
+def _as_noise(rise_s: float, range_db: float) -> dict[str, Any]:
+    envelope = Envelope(attack_s=rise_s, release_s=1.0)
+    return {"envelope": envelope, "velocity": Velocity(range_db=range_db)}
 
 
 def _turned_to(spec: Spec, row: int) -> Spec:
