@@ -18,9 +18,9 @@ from config.toml.faults import suggestion
 from config.toml.files import write_atomic
 from config.toml.printable import printable
 from daemon.commands.settings import prepared
+from daemon.drawing.shown_partials import partials_of
 from daemon.errors import DeviceError, RunError, UsageError
 from daemon.offline.wav_file import check_target
-from voices.synthesis.voicing import partials_of
 
 _WIDTH = 79
 _MOST_SHOWN = 24

@@ -15,9 +15,9 @@ from config.toml.wording import counted
 from daemon.drawing.canvas import TITLE, Axis, Canvas, Panel
 from daemon.drawing.palette import ACCENT, FILL, LINE, SOFT, Colour
 from daemon.drawing.performance_picture import frequency_axis, time_axis
+from daemon.drawing.shown_partials import partials_of
 from daemon.key_names import key_name
 from voices.instrument import Instrument
-from voices.synthesis.voicing import partials_of
 
 KEY, VELOCITY = 60, 100
 HELD_S = 1.5

@@ -10,7 +10,7 @@ import numpy as np
 from config.sound import Sound
 from daemon.drawing.canvas import Axis, Canvas, Panel
 from daemon.drawing.palette import ACCENT, LINE, SOFT
-from voices.synthesis.voicing import partials_of
+from daemon.drawing.shown_partials import partials_of
 
 COLUMNS = 4
 WIDTH, CELL_HEIGHT = 1400, 270

@@ -10,7 +10,7 @@ Units: as in `voices.synthesis.timbre`. Threads: the instrument's.
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -275,30 +275,3 @@ def voicing_of(sound: Sound, sample_rate: int, *, mono: bool) -> Voicing:
             _known.pop(next(iter(_known)))
         known = _known[key] = Voicing(sound, sample_rate, mono=mono)
     return known
-
-
-class Partial(NamedTuple):
-    """One partial of a note, as a list or a picture shows it."""
-
-    ratio: float
-    level: float
-    decay_s: float
-    """T60; infinite where it does not decay by itself."""
-    pan: float
-    rise_s: float
-
-
-def partials_of(sound: Sound, key: int = 60) -> list[Partial]:
-    """Return the partials of a note on a key, the noises left out, by frequency."""
-    if not sound.ranks:
-        decays = sound.decays_s or (float("inf"),) * len(sound.ratios)
-        rise = sound.envelope.attack_s
-        rows = zip(sound.ratios, sound.levels, decays, strict=True)
-        return [Partial(ratio, level, decay, 0.0, rise) for ratio, level, decay in rows]
-    found = []
-    for group in groups(sound):
-        columns, rise = group.columns(key), group.rise_at(key)
-        shown = columns.ratios, columns.levels, columns.decays_s, columns.pans
-        for ratio, level, decay, pan in np.stack(shown, axis=1).tolist():
-            found.append(Partial(ratio, level, decay, pan, rise))
-    return sorted(found)

@@ -5,10 +5,10 @@ import pytest
 
 from config.library import shipped
 from config.sound import Sound
+from daemon.drawing.shown_partials import partials_of
 from tests.support.recorded import RATE, Sum, played, summed
 from voices.analysis.description import Description, Found, describe
 from voices.analysis.recording import UnfitError
-from voices.synthesis.voicing import partials_of
 
 SUSTAINED = [Sum(n, -6.0 * np.log2(n), (0.13 * n) % 1.0) for n in range(1, 9)]
 STRUCK = [

@@ -5,12 +5,12 @@ from typing import Any
 import pytest
 
 from config.sound import Sound
+from daemon.drawing.shown_partials import partials_of
 from tests.support.measure import db
 from tests.support.measure_sounds import centroid, loudness, part
 from tests.support.playing import on
 from tests.support.takes import perform_dry
 from voices.curves import velocity_gain
-from voices.synthesis.voicing import partials_of
 
 
 def made(velocity: dict[str, float], **rank: Any) -> Sound:

@@ -1,0 +1,38 @@
+"""The partials of a note, as lists and pictures show them.
+
+Units: ratios to the key's frequency, linear levels, seconds; pan -1 (left) to 1 (right).
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from config.sound import Sound
+from voices.synthesis.ranks import groups
+
+
+class Partial(NamedTuple):
+    """One partial of a note."""
+
+    ratio: float
+    level: float
+    decay_s: float
+    """T60; infinite where it does not decay by itself."""
+    pan: float
+    rise_s: float
+
+
+def partials_of(sound: Sound, key: int = 60) -> list[Partial]:
+    """Return the partials of a note on a key, the noises left out, by frequency."""
+    if not sound.ranks:
+        decays = sound.decays_s or (float("inf"),) * len(sound.ratios)
+        rise = sound.envelope.attack_s
+        rows = zip(sound.ratios, sound.levels, decays, strict=True)
+        return [Partial(ratio, level, decay, 0.0, rise) for ratio, level, decay in rows]
+    found = []
+    for group in groups(sound):
+        columns, rise = group.columns(key), group.rise_at(key)
+        shown = columns.ratios, columns.levels, columns.decays_s, columns.pans
+        for ratio, level, decay, pan in np.stack(shown, axis=1).tolist():
+            found.append(Partial(ratio, level, decay, pan, rise))
+    return sorted(found)
