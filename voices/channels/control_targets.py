@@ -17,7 +17,7 @@ from voices.channels.channel import Channel
 from voices.channels.master import Master
 from voices.channels.shaping import Shaping
 from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gain, pan_gains
-from voices.modulation.smoother import FIRST_LEVEL, TILT, VIBRATO_DEPTH
+from voices.modulation.smoother import DETUNING, FIRST_LEVEL, STRETCH, TILT, VIBRATO_DEPTH
 from voices.synthesis.partial_gains import (
     EVEN,
     MIDDLE_VOWEL,
@@ -29,6 +29,8 @@ from voices.synthesis.partial_gains import (
 )
 from voices.synthesis.timbre import WHOLE_TURN
 
+Columns = list[tuple[int, float]]
+"""Columns of `Smoother`, and their targets."""
 LEVELS: tuple[int, ...] = (OVERTONES, EVEN, SWELL)
 """The bound partials that every channel has."""
 _OVERTONES_DB = (-18.0, 12.0)
@@ -126,6 +128,34 @@ def columns_for(binding: Binding) -> Sequence[int]:
         case "vowel" | "morph":
             return VOWELS
     return ()
+
+
+def moved_columns(
+    bindings: Sequence[Binding],
+    channel: Channel,
+    settings: Settings,
+    level_columns: Sequence[int],
+) -> Columns | None:
+    """Return where some bindings want the columns that are theirs alone; None: they share some."""
+    if channel.manager is not None:
+        return None
+    shape, found = channel.shape, Columns()
+    for each in bindings:
+        match each.target:
+            case "attack" | "decay" | "sustain" | "release":
+                continue  # they count from the next note, or the next phase of one
+            case "stretch":
+                found.append((STRETCH, shape.stretch))
+            case "detuning":
+                found.append((DETUNING, shape.detuning - 1.0))
+            case _:
+                columns = columns_for(each)
+                if not columns:
+                    return None
+                for column in columns:
+                    place = FIRST_LEVEL + level_columns.index(column)
+                    found.append((place, _bound_level(shape, column, settings)))
+    return found
 
 
 def _bound_level(shape: Shaping, column: int, settings: Settings) -> float:

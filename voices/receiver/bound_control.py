@@ -76,16 +76,17 @@ def _turn(
     if not knob.moves(position, at):
         return
     before, knob.position = knob.position, position
-    own = False
+    own: list[Binding] = []
     for binding in part.bindings[source]:
         rest = _rest(binding, part.settings)
         if TARGETS[binding.target].shared:
             part.shared.turn(binding, before, position, rest, at)
             continue
-        shape, own = channel.shape, True
+        shape = channel.shape
+        own.append(binding)
         shape.put(binding, moved(binding, before, position, shape.value(binding, rest)))
     if own:
-        part.set_targets(channel, at)
+        part.turn(channel, own, at)
 
 
 def _rest(binding: Binding, settings: Settings) -> float:

@@ -14,9 +14,11 @@ from config.settings import Settings
 from voices.channels.channel import CHANNELS, Channel
 from voices.channels.control_targets import (
     LEVELS,
+    Columns,
     columns_for,
     control_targets,
     kept_of,
+    moved_columns,
     pitch_cents,
     rate_hz,
 )
@@ -235,14 +237,22 @@ class Part:
 
     def bend(self, channel: Channel, at: int) -> None:
         """Send the pitch of a channel to where its controls are."""
+        self._aim(channel, [(PITCH, pitch_cents(channel, self.master))], at)
+
+    def turn(self, channel: Channel, bindings: Sequence[Binding], at: int) -> None:
+        """Send the values of a channel to where bound controls have brought these targets."""
+        self._aim(channel, moved_columns(bindings, channel, self.settings, self.level_columns), at)
+
+    def _aim(self, channel: Channel, columns: Columns | None, at: int) -> None:
+        """Send some columns of a channel to targets; where others follow it, or if None, all."""
         crowd = channel.members or channel.layers or self.notes.independent(channel)
-        if crowd or channel.stale:
+        if crowd or channel.stale or columns is None:
             self.set_targets(channel, at)
             return
-        target = pitch_cents(channel, self.master)
-        if target != channel.targets[PITCH]:
-            self._smoother.set_target(channel.motion_row, PITCH, target, at)
-            channel.targets[PITCH] = target
+        for column, target in columns:
+            if target != channel.targets[column]:
+                self._smoother.set_target(channel.motion_row, column, target, at)
+                channel.targets[column] = target
 
     def set_all_targets(self, at: int) -> None:
         """Send every channel to where its controls and the master controls are."""

@@ -33,6 +33,20 @@ def knob(target: str, tone: Sound = ORGAN, **more: Any) -> Player:
     return Player(tone, bindings=bindings, **more).send("90 45 7F").wait(0.1)
 
 
+@pytest.mark.parametrize("target", [name for name, row in TARGETS.items() if not row.shared])
+def test_a_turned_knob_has_every_value_where_all_controls_together_want_it(target: str) -> None:
+    """Most of them move one column alone, which is faster."""
+    which = TARGETS[target].which
+    player = knob(target, binding={which: 2} if which else {}, pressure={"channel": "brightness"})
+    player.send("D0 40", "E0 00 50").control(74, 30)
+    channel = player.instrument.channel(0)
+    for value in (20, 100):
+        player.control(20, value)
+        aimed = list(channel.targets)
+        player.control(7, 101).control(7, 100)  # everything is worked out anew
+        assert channel.targets == aimed
+
+
 # --- what each target does ------------------------------------------------------------------
 
 
