@@ -140,7 +140,7 @@ def test_a_kept_sound_of_ranks_begins_with_the_phases_that_it_had(name: str) -> 
     def phases(each: Sound) -> list[tuple[float, ...]]:
         found = []
         for timbre in Voicing(each, RATE).timbres(60):
-            turns = np.angle(timbre.with_levels(np.ones(timbre.partials)).phasors[0])
+            turns = np.angle(timbre.with_levels(np.ones(timbre.partials)).sets[0, 0])
             known = *timbre.properties[[0, 2]].round(6), timbre.decays.round(9), turns
             found += list(zip(*(column[: timbre.count].tolist() for column in known), strict=True))
         return sorted(found)

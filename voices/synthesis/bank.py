@@ -230,7 +230,7 @@ class Bank:
         wanted = [(slot.timbre, slot.key, slot.frequency) for slot in slots]
         for slot, place in zip(slots, self._cache.keys(wanted), strict=True):
             slot.tables = place
-        onsets = np.array([segment.start for segment in self._entering], np.float64)
+        onsets = np.array([segment[0] for segment in self._entering], np.float64)
         self.arrays.enter(first, slots, onsets)
         self._envelopes.start(first, self._entering, onsets)
         self._entering.clear()

@@ -25,11 +25,6 @@ class OnsetSpectrum(NamedTuple):
     silent_below: float
     """Of a lower level of the envelope nothing is heard."""
 
-    @property
-    def phasors(self) -> NDArray[np.complex64]:
-        """Level and phase of each partial on each side, (S, P)."""
-        return np.asarray(self.sets[self.which])
-
 
 Onsets = dict[int, list[OnsetSpectrum]]
 """What a timbre keeps of its onsets: by velocity, one for every set of phases."""

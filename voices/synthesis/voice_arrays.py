@@ -129,7 +129,7 @@ class VoiceArrays:
         if are_one(sets):  # struck alike
             sets[0].take(which, 0, into, "clip")
         else:
-            phasors = [spectrum.phasors for spectrum in spectra]
+            phasors = [each[place] for each, place in zip(sets, which, strict=True)]
             np.concatenate(phasors, out=into.reshape(-1, self.partials))
 
     @property
