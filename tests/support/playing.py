@@ -24,9 +24,9 @@ def on(frame: int, key: int, velocity: int = 127, channel: int = 0) -> Event:
     return frame, mido.Message("note_on", note=key, velocity=velocity, channel=channel)
 
 
-def off(frame: int, key: int, channel: int = 0) -> Event:
+def off(frame: int, key: int, channel: int = 0, velocity: int = 64) -> Event:
     """Return a key released."""
-    return frame, mido.Message("note_off", note=key, channel=channel)
+    return frame, mido.Message("note_off", note=key, velocity=velocity, channel=channel)
 
 
 def control(frame: int, number: int, value: int, channel: int = 0) -> Event:

@@ -140,42 +140,45 @@ def start_up(
 
 
 class Releases(NamedTuple):
-    """Releases that fall equally fast: all lie on one line."""
+    """Releases that start in the same block."""
 
     starts: Sequence[int]
     levels: Sequence[float]
     """Where they start."""
-    rate: float
-
-    def segments(self) -> NDArray[np.float64]:
-        """Return them as segments, (V, 6)."""
-        made = np.empty((len(self.starts), 6))
-        made[:, 0] = self.starts
-        made[:, 1] = self.levels
-        made[:, 2] = made[:, 1]
-        made[:, 3:] = NO_ATTACK, 0.0, self.rate
-        return made
+    rates: Sequence[float]
 
     def start_up(
         self, frame: int, times: NDArray[np.float32], levels: NDArray[np.float32]
     ) -> NDArray[np.float64]:
-        """Do as `start_up` does, and return the segments."""
-        segments = self.segments()
+        """Do as `start_up` does, and return the segments, (V, 6)."""
+        segments = np.empty((len(self.starts), 6))
+        segments[:, 0] = self.starts
+        segments[:, 1] = self.levels
+        segments[:, 2] = segments[:, 1]
+        rate = self.rates[0]
+        alike = self.rates.count(rate) == len(self.rates)
+        segments[:, 3:] = NO_ATTACK, 0.0, rate
+        if not alike:
+            segments[:, 5] = self.rates
         starts = segments[:, 0] - frame
-        heights = np.exp(starts * self.rate)
+        heights = np.exp(starts * segments[:, 5])
         heights *= segments[:, 1]
-        # As a product of matrices this costs half of what it costs spread along rows.
-        changed = heights.astype(np.float32).reshape(-1, 1).dot(_falling(self.rate, len(times)))
+        height = heights.astype(np.float32).reshape(-1, 1)
+        if alike:  # a product of matrices costs half of one that is spread along rows
+            changed = height.dot(_falling(rate, len(times)))
+        else:
+            changed = segments[:, 5:].astype(np.float32).dot(-times[None])
+            np.exp(changed, out=changed)
+            changed *= height
         np.copyto(levels, changed, where=times >= starts.astype(np.float32)[:, None])
         return segments
 
 
-def alike_releases(segments: Sequence[Segment]) -> Releases | None:
-    """Return segments as releases that fall equally fast; None: they are something else."""
+def as_releases(segments: Sequence[Segment]) -> Releases | None:
+    """Return segments as releases; None: some are something else."""
     starts, levels, _, attacks, sustains, rates = zip(*segments, strict=True)
-    count, rate = len(segments), rates[0]
-    if rates.count(rate) == attacks.count(NO_ATTACK) == sustains.count(0.0) == count:
-        return Releases(starts, levels, rate)
+    if attacks.count(NO_ATTACK) == sustains.count(0.0) == len(segments):
+        return Releases(starts, levels, rates)
     return None
 
 

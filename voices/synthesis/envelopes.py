@@ -26,7 +26,7 @@ from voices.synthesis.envelope_segment import (
     PIECE,
     Releases,
     Segment,
-    alike_releases,
+    as_releases,
     evaluate,
     start_up,
 )
@@ -204,8 +204,8 @@ class Envelopes:
         in_one_piece = rows == tuple(range(rows[0], rows[-1] + 1))
         here = slice(rows[0], rows[-1] + 1) if in_one_piece else list(rows)
         changed = levels[here]
-        releases = alike_releases(segments) if len(rows) > 1 else None
-        if releases is not None and releases.rate <= self._steepest:
+        releases = as_releases(segments) if len(rows) > 1 else None
+        if releases is not None and max(releases.rates) <= self._steepest:
             self._note_releases(here, releases)
             values = releases.start_up(frame, self._times, changed)
         else:
@@ -218,7 +218,7 @@ class Envelopes:
             levels[here] = changed
 
     def _note_releases(self, rows: slice | list[int], releases: Releases) -> None:
-        """Do as `_note_times` for releases that are alike."""
+        """Do as `_note_times` for releases, none of them steep."""
         earliest, latest = min(releases.starts), max(releases.starts)
         if isinstance(rows, slice):
             self._attack_until[rows] = self._exact_until[rows] = releases.starts
@@ -227,7 +227,7 @@ class Envelopes:
             for row, start in zip(rows, releases.starts, strict=True):
                 self._attack_until[row] = self._exact_until[row] = start
                 self._line[row] = None
-        fallen = latest + log(max(max(releases.levels) / ARRIVED, 1.0)) / releases.rate
+        fallen = latest + log(max(max(releases.levels) / ARRIVED, 1.0)) / min(releases.rates)
         self._any_curved_until = max(self._any_curved_until, fallen)
         self._any_exact_until = max(self._any_exact_until, latest)
         self._next_refresh = min(self._next_refresh, earliest)

@@ -38,6 +38,15 @@ def test_a_chord_sounds_as_its_notes_do_one_by_one(of: Sound, end: int) -> None:
     assert db(peak(together - apart) / peak(apart)) < SAME_DB
 
 
+def test_keys_let_go_at_different_speeds_in_one_block_end_as_they_do_one_by_one() -> None:
+    speeds = zip(KEYS, range(1, 127, 10), strict=False)
+    ends = [(on(64, key), off(9600 + speed, key, velocity=speed)) for key, speed in speeds]
+    events = sorted((event for note in ends for event in note), key=lambda event: event[0])
+    together = played(PLAIN, events)
+    apart = np.sum([played(PLAIN, list(note)) for note in ends], axis=0)
+    assert db(peak(together - apart) / peak(apart)) < SAME_DB
+
+
 def test_a_note_that_begins_while_a_chord_rises_and_one_that_ends_are_as_ever() -> None:
     notes = [strike_and_let_go(key, 10 * n, 30_000) for n, key in enumerate(KEYS)]
     notes += [strike_and_let_go(40, 200, 330), strike_and_let_go(43, 4000, 4010)]
