@@ -18,6 +18,7 @@ from daemon.midi.channel_controls import (
     PROGRAM_CHANGE,
     ChannelControls,
 )
+from voices.channels.knob import MOST_TREMBLE
 
 ControlAddress = tuple[int, int, int | str]
 """Controller, channel from 0, and control number; or the wheel, or the pressure, by name."""
@@ -43,7 +44,8 @@ class ChannelState:
         self._channels: dict[tuple[int, int], ChannelControls] = {}
         self._travels: dict[ControlAddress, Travel] | None = None
         self._told: set[ControlAddress] = set()
-        self._rested: set[ControlAddress] = set()
+        self._rested: dict[ControlAddress, int] = {}
+        """Where each stood."""
         self._shifts: dict[int, tuple[int, int]] = {}
         self._zones_off: list[int] = []
 
@@ -79,7 +81,8 @@ class ChannelState:
         if source is None:
             return
         address = controller, message[0] & 0x0F, message[1] if source == "control" else source
-        self._rested.discard(address)
+        if abs(message[-1] - self._rested.get(address, message[-1])) > MOST_TREMBLE:
+            del self._rested[address]
         if told:
             self._told.add(address)
         else:
@@ -103,9 +106,9 @@ class ChannelState:
     def is_told(self, controller: int, message: Sequence[int]) -> bool:
         """Return whether a message only says where a control stands, for nobody has moved it.
 
-        Or not since a sound was kept as it had made it.
+        Or not since a sound was kept as it had made it, but that it trembles.
         """
-        return self._address(controller, message) in self._told | self._rested
+        return self._address(controller, message) in self._told | self._rested.keys()
 
     def is_rested(self, controller: int, message: Sequence[int]) -> bool:
         """Return whether a control has not been moved since a sound was kept as it had made it."""
@@ -141,7 +144,7 @@ class ChannelState:
         Not of those that have not been since a sound was kept as they had made it.
         """
         stand = self.controls().items()
-        left_out = self._told | self._rested
+        left_out = self._told | self._rested.keys()
         return {each: now for each, now in stand if each[2] in numbers and each not in left_out}
 
     def programs(self) -> set[tuple[int, int]]:
@@ -187,7 +190,7 @@ class ChannelState:
         for address in [address for address in list(self._channels) if address[0] == controller]:
             del self._channels[address]
         self._told = {address for address in self._told if address[0] != controller}
-        self._rested = {address for address in self._rested if address[0] != controller}
+        self._rested = {each: at for each, at in self._rested.items() if each[0] != controller}
         self._shifts.pop(controller, None)
 
     def rest(self, bound: Collection[int | str], kept: Collection[int | str]) -> None:
@@ -197,9 +200,9 @@ class ChannelState:
         are as at power-up.
         """
         for (controller, number), channel in list(self._channels.items()):
-            for control in list(channel.controls):
+            for control, value in list(channel.controls.items()):
                 if control in kept:
-                    self._rested.add((controller, number, control))
+                    self._rested[controller, number, control] = value
                 elif control in SOUND_CONTROLS and control not in bound:
                     channel.controls.pop(control, None)
 

@@ -107,3 +107,15 @@ def test_controllers_are_kept_apart_and_forgotten_one_by_one() -> None:
 def test_what_is_no_channel_message_changes_nothing() -> None:
     odd = [(0xF8,), (0xF0, 1, 2, 0xF7), (0x40, 1, 2), (0x90,), (0x90, 60), (0xB0, 7), (0xE0, 1)]
     assert noted(*odd).messages() == []
+
+
+def test_a_knob_whose_work_is_kept_counts_as_kept_while_it_only_trembles() -> None:
+    state = noted((0xB0, 20, 60), (0xB0, 21, 60))
+    state.rest({20, 21}, {20, 21})
+    for value in (61, 59, 64, 56):
+        state.record((0xB0, 20, value), 0)
+    state.record((0xB0, 21, 65), 0)
+    assert state.is_rested(0, (0xB0, 20, 0))
+    assert not state.is_rested(0, (0xB0, 21, 0))
+    state.record((0xB0, 21, 60), 0)
+    assert not state.is_rested(0, (0xB0, 21, 0))
