@@ -118,6 +118,7 @@ def test_ten_quiet_seconds_keep_what_a_knob_has_shaped_where_that_is_to_be_remem
     with running(tmp_path, f'remember = "shaping"\n{SETTINGS}') as daemon:
         daemon.says("controller connected")
         daemon.hears(controller)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(0.0, abs=0.1)
         for value in (60, 127, 100):
             controller.send(0xB0, KNOB, value)
         shaped = second_db(daemon, controller, tmp_path)
