@@ -34,7 +34,6 @@ from daemon.ipc.messages import (
     Stop,
 )
 from daemon.ipc.shared_memory import counters_in, note_events_in, ring_in
-from daemon.player.bare_numpy import leave_out
 
 Life = Callable[[mmap.mmap, Link, Start], None]
 """What a player does from its fork to its end; a stop waits until it lifts the mask."""
@@ -53,13 +52,11 @@ def serve(server: "ForkLoop", parent: int) -> NoReturn:
             signal.signal(number, signal.SIG_IGN)
         _follow(parent)
         try:
-            leave_out()
             import_module("daemon.player.process")
         except Exception as fault:  # noqa: BLE001 whatever it is: nobody else can report it
             server.give_up(f"the player can't be loaded: {type(fault).__name__}: {fault}")
         # Each player's collection looks at its own objects only, and leaves these pages shared.
         gc.freeze()
-        gc.enable()
         while server.wanted:
             server.step()
         server.end_player()
