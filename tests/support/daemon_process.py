@@ -133,8 +133,8 @@ class Daemon:
 
 def record(folder: Path, seconds: int = 1) -> NDArray[np.float64]:
     """Return what the daemon sends to the sound card now, from the server itself."""
-    ports = subprocess.run(["jack_lsp"], capture_output=True, text=True, check=True).stdout
-    ours = next(port for port in ports.split("\n") if port.endswith(":out_0"))
+    # On a loaded machine the server may not have the time for one more client at once.
+    ours, *_ = wait_until(our_ports, 10.0)
     path = folder / "recorded.wav"
     command = ["jack_rec", "-f", str(path), "-d", str(seconds), "-b", "24", ours]
     subprocess.run(command, capture_output=True, check=True, timeout=30)
@@ -142,6 +142,12 @@ def record(folder: Path, seconds: int = 1) -> NDArray[np.float64]:
         raw = np.frombuffer(file.readframes(file.getnframes()), np.uint8).reshape(-1, 3)
     whole = (raw.astype(np.int32) << np.array([8, 16, 24], np.int32)).sum(axis=1, dtype=np.int32)
     return np.asarray(whole / 2.0**31)
+
+
+def our_ports() -> list[str]:
+    """Return the daemon's left outputs that the server knows."""
+    listed = subprocess.run(["jack_lsp"], capture_output=True, text=True, check=False).stdout
+    return [port for port in listed.split("\n") if port.endswith(":out_0")]
 
 
 def children(pid: int) -> list[int]:

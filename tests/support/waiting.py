@@ -4,14 +4,18 @@ import subprocess
 import time
 from collections.abc import Callable
 from threading import Timer
+from typing import TypeVar
+
+T = TypeVar("T")
 
 
-def wait_until(condition: Callable[[], object], timeout_s: float = 5.0) -> None:
-    """Wait until a condition is true; fail when it is not in time."""
+def wait_until(condition: Callable[[], T], timeout_s: float = 5.0) -> T:
+    """Wait until a condition is true, and return what it is; fail when it is not in time."""
     until = time.monotonic() + timeout_s
-    while not condition():
+    while not (found := condition()):
         assert time.monotonic() < until, f"not within {timeout_s} s"
         time.sleep(0.005)
+    return found
 
 
 def next_line(process: "subprocess.Popen[str]", timeout_s: float = 20.0) -> str:
