@@ -6,6 +6,8 @@ Units: controller values 0 to 127, gains linear, frequencies in hertz.
 from collections.abc import Sequence
 from math import cos, log, pi, sin
 
+Course = tuple[float, float, float]
+"""What an envelope does: its attack in frames, its sustain level, its decay in nepers per frame."""
 LN_1000 = log(1000.0)
 """A T60 of T frames is a decay of ``LN_1000 / T`` nepers per frame."""
 

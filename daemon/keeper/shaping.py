@@ -21,8 +21,8 @@ from config.toml.wording import counted
 from daemon.control.requests import AskForgetAll, AskKeep, AskShape, AskShaping, AskSound
 from daemon.diagnosis.rate_limit import Repeats
 from daemon.ipc.messages import Gesture
-from daemon.keeper.played_sounds import PlayedSounds
 from daemon.midi.controllers import Controllers
+from daemon.midi.played_sounds import PlayedSounds
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import KeptSounds
 from daemon.storage.learned import LearnedFile

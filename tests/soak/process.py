@@ -105,7 +105,7 @@ def _fill(daemon: Daemon, controller: VirtualController) -> None:
 
     That is every key of each sound, what a voice begins with, a place for as many as sound at
     once, and tables of bent keys, which take some MiB before they make room
-    (`voices.synthesis.table_cache`, `voices.synthesis.onset_spectrum`).
+    (`voices.synthesis.table_cache`, `voices.phases.onset_spectrum`).
     """
     for program in (*range(len(Settings().sound.programs)), _RICHEST):
         controller.send(0xC0, program)

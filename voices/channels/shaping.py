@@ -5,13 +5,8 @@ A channel has its own; what all channels share stands in the part's.
 Units: those of `config.targets`; each attribute has the name of its target.
 """
 
-from typing import TYPE_CHECKING
-
 from config.bindings import Binding
-from voices.curves import db_to_gain
-
-if TYPE_CHECKING:  # the keeper reads gestures by this, and does without numpy
-    from voices.synthesis.envelope_segment import Course
+from voices.curves import Course, db_to_gain
 
 
 class Shaping:
@@ -37,7 +32,7 @@ class Shaping:
         """Return where a note that would rest at a level comes to rest."""
         return level * db_to_gain(self.sustain) if self.sustain else level
 
-    def shaped(self, course: "Course") -> "Course":
+    def shaped(self, course: Course) -> Course:
         """Return what the envelopes of new notes become."""
         rise, rest, rate = course
         return rise * 2.0**self.attack, self.sustained(rest), rate / 2.0**self.decay

@@ -26,7 +26,7 @@ NEAR_OCTAVES = 1 / 36
 FLOOR_DB = -80.0
 """As far down as a decay of 60 dB leads to what is never heard."""
 OF_NO_RANK = 99.0
-"""The place in the sound of partials that it has not by itself."""
+"""The rank that partials belong to that only the other sound has."""
 
 Array = NDArray[Any]
 

@@ -11,8 +11,8 @@ from voices.channels.channel import Channel
 from voices.channels.note_controls import NoteControls
 from voices.notes.allocator import KeyAddress
 from voices.notes.note_count import Note
+from voices.phases.onset_spectrum import OnsetSpectrum
 from voices.synthesis.envelope_segment import attack
-from voices.synthesis.onset_spectrum import OnsetSpectrum
 from voices.synthesis.slot import Slot
 from voices.synthesis.timbre import Timbre
 

@@ -13,7 +13,8 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.synthesis.envelope_segment import Course, Segment, evaluate
+from voices.curves import Course
+from voices.synthesis.envelope_segment import Segment, evaluate
 from voices.synthesis.timbre import Timbre
 
 LONGEST = 24_000

@@ -21,6 +21,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.curves import Course
+
 NODES = 7
 PIECE = 64
 """A decay is interpolated through its values at so many Chebyshev nodes, over so many frames ..."""
@@ -28,9 +30,6 @@ GENTLE = 1.2
 """... if its rate times a piece is no more: then to (k·L/2)^7 / (7!·2^6) of it, 9e-8."""
 NO_ATTACK = 1e-9
 """An attack this short (frames) is over one frame after the start."""
-
-Course = tuple[float, float, float]
-"""Attack, sustain level and decay rate."""
 
 
 class Segment(NamedTuple):

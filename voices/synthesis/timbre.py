@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from config.sound import Envelope, Sound, Velocity
 from voices.curves import LN_1000, db_to_gain, velocity_gain
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
-from voices.synthesis.onset_spectrum import KEPT, Onsets, OnsetSpectrum
+from voices.phases.onset_spectrum import KEPT, Onsets, OnsetSpectrum
 
 MIDDLE_C = 60
 PADDING = 4

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.phases.onset_spectrum import OnsetSpectrum
 from voices.phases.phasor_tables import shape_of
-from voices.synthesis.onset_spectrum import OnsetSpectrum
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import (
     KeyTables,

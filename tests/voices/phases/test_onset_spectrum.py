@@ -3,7 +3,7 @@
 import numpy as np
 
 from config.library import shipped
-from voices.synthesis.onset_spectrum import OldestFirst, Onsets, OnsetSpectrum
+from voices.phases.onset_spectrum import OldestFirst, Onsets, OnsetSpectrum
 from voices.synthesis.voicing import Voicing
 
 BYTES = 4 * 8 + 4 * 4
