@@ -117,6 +117,7 @@ def build(
         clock_us=_clock_us,
     )
     keeper.over, keeper.gestured = shaping.over, shaping.gestured
+    keeper.leaving = shaping.last_words
     answers = Answers(keeper, controllers, supervisor, shaping, _clock_us)
 
     control = ControlServer(
@@ -133,9 +134,9 @@ def build(
         controllers=controllers,
         files=files,
         watch=device_watch(files.folders),
-        writes=writes,
+        shaping=shaping,
         wait_s=(notifier.watchdog_s or 1.0) / 2,
-        closing=[shaping.close, control.close, ports.close, speakers.close, notifier.close],
+        closing=[control.close, ports.close, speakers.close, notifier.close],
     )
 
 

@@ -18,10 +18,10 @@ from pathlib import Path
 from daemon.control.control_socket import ControlServer
 from daemon.keeper.change_log import TICK_S
 from daemon.keeper.keeper import Keeper
+from daemon.keeper.shaping import Shaping
 from daemon.linux.inotify import DirectoryWatch
 from daemon.midi.controllers import Controllers
 from daemon.player.fork_server import ForkServer
-from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.settings_files import SettingsFiles
 
 log = logging.getLogger(__name__)
@@ -31,6 +31,10 @@ SOUND_NODES = Path("/dev/snd")
 _HURRY_S = 1.0
 _HURRIED_TICK_S = 0.03
 
+_LAST_WORDS_S = 0.5
+_STOP_S, _LEAST_S = 4.5, 1.0
+"""How long the end takes, writing included, below what the service manager waits for; and what
+writing is given of it at least."""
 _STOPPING = {signal.SIGTERM, signal.SIGINT}
 
 
@@ -105,13 +109,13 @@ class EventLoop:
         controllers: Controllers,
         files: SettingsFiles,
         watch: DirectoryWatch | None,
-        writes: DeferredWrites,
+        shaping: Shaping,
         wait_s: float,
         closing: Sequence[Callable[[], None]],
     ) -> None:
         self._keeper, self._selector, self._signals = keeper, selector, signals
         self._fork_server, self._control, self._controllers = fork_server, control, controllers
-        self._files, self._watch, self._writes = files, watch, writes
+        self._files, self._watch, self._shaping = files, watch, shaping
         self._wait_s, self._closing = min(TICK_S, wait_s), closing
         self._hurry_until_s = 0.0
         self._urgent = False
@@ -138,12 +142,21 @@ class EventLoop:
                 log.error("player process failed; exiting for restart")
                 code = 1
                 break
+        until_s = time.monotonic() + _STOP_S
+        self._hear_last_words()
         self._keeper.stop()
         self._fork_server.close()
-        self._writes.flush()
+        self._shaping.close(max(until_s - time.monotonic(), _LEAST_S))
         for close in self._closing:
             close()
         return code
+
+    def _hear_last_words(self) -> None:
+        """Let the player tell what knobs have made of the sound, if that is to be kept."""
+        until_s = time.monotonic() + _LAST_WORDS_S
+        while self._shaping.last_words() and (left_s := until_s - time.monotonic()) > 0:
+            self._wait(min(_HURRIED_TICK_S, left_s))
+            self._keeper.tick()
 
     def _wait(self, at_most_s: float) -> None:
         """Wait until something comes, and have it dealt with."""

@@ -82,6 +82,7 @@ class Keeper:
         )
         self.over: Callable[[Any], Any] = lambda sounds: sounds  # drafts in their places
         self.gestured: Callable[[Gesture], str] = lambda done: "gesture"  # what answers it
+        self.leaving: Callable[[], object] = lambda: None  # while the player knows what knobs do
         self._power_off = PowerOff()
         self._missed, self._load_shed, self._progress = MissedReport(), LoadShedReport(), False
         self._started_us = self._pinged_us = parts.clock_us()
@@ -274,6 +275,7 @@ class Keeper:
             case "soon":
                 self._indicators.cue("unwell", now_us)
             case "farewell":
+                self.leaving()
                 self._controllers.release_all(now_us)
                 self._indicators.cue("farewell", now_us)
             case "power":

@@ -21,14 +21,14 @@ log = logging.getLogger(__name__)
 
 
 class InForce(Protocol):
-    """Where the settings in force are, and where others are put."""
+    """The keeper: where the settings in force are, and where others are put."""
 
     @property
     def loaded(self) -> LoadedSettings:
         """Those in force, and where each comes from."""
 
-    def use_bindings(self, bindings: Sequence[Binding]) -> None:
-        """Put other bindings in force."""
+    def use_bindings(self, bindings: Sequence[Binding], **more: Any) -> None:
+        """Put bindings in force, drafts too, and whatever other settings are given."""
 
 
 class Learning:

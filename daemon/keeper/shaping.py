@@ -3,17 +3,17 @@
 Units: microseconds of the monotonic clock (``_us``).
 Threads: the main loop's alone, but for the writes that it requests.
 
-A draft stands in for the sound of its name until it is kept or taken back. Nothing else knows of
-it, so that it goes with the daemon unless it is kept.
+A draft stands in for the sound of its name until it is taken back or the card has it. Nothing else
+knows of it, so that it goes with the daemon unless it is kept.
 """
 
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from typing import Any, Protocol
+from typing import Any
 
-from config.bindings import Binding
 from config.library import shipped
+from config.settings import Settings
 from config.shaped_sound import Moves, shaped
 from config.sound import Sound
 from config.toml.faults import ConfigError, parse_toml, validate
@@ -21,29 +21,19 @@ from config.toml.wording import counted
 from daemon.control.requests import AskForgetAll, AskKeep, AskShape, AskShaping, AskSound
 from daemon.diagnosis.rate_limit import Repeats
 from daemon.ipc.messages import Gesture
+from daemon.keeper.learning import InForce
 from daemon.midi.controllers import Controllers
 from daemon.midi.played_sounds import PlayedSounds
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import KeptSounds
 from daemon.storage.learned import LearnedFile
-from daemon.storage.settings_files import LoadedSettings
+from daemon.storage.owed_sounds import OwedSounds
 
 log = logging.getLogger(__name__)
 
 QUIET_US = 10_000_000
 """So long nothing is played and nothing shaped before what was shaped is kept unasked."""
 _REMEDY = "to keep it, choose it again, then 'partiald sounds keep NAME' or a key that means keep"
-
-
-class InForce(Protocol):
-    """The keeper: settings and sounds in force."""
-
-    @property
-    def loaded(self) -> LoadedSettings:
-        """Those in force, and where each comes from."""
-
-    def use_bindings(self, bindings: Sequence[Binding], **more: Any) -> None:
-        """Put bindings in force, drafts too, and whatever other settings are given."""
 
 
 class Shaping:
@@ -74,7 +64,9 @@ class Shaping:
         self._playing, self._clock_us = playing, clock_us
         self._in_force, self._controllers = in_force, controllers
         self._kept, self._writes, self._learned = kept, writes, learned
-        self._played = PlayedSounds(lambda: in_force.loaded.settings, controllers.channel_state)
+        self._owed = OwedSounds(kept, writes, clock_us, self._put_in_force)
+        self._settings: Callable[[], Settings] = lambda: in_force.loaded.settings
+        self._played = PlayedSounds(self._settings, controllers.channel_state)
         self._drafts: dict[str, Sound] = {}
         self._asked: list[Callable[[Moves], object]] = []
         """What waits for the player to tell what knobs have made of the sound."""
@@ -86,7 +78,7 @@ class Shaping:
 
     def over(self, sounds: Mapping[str, Sound]) -> Mapping[str, Sound]:
         """Return sounds with the drafts in their places."""
-        return {**sounds, **self._drafts} if self._drafts else sounds
+        return {**sounds, **self._owed.sounds, **self._drafts}
 
     def answer(self, question: AskShaping, now_us: int) -> dict[str, Any]:
         """Return what is asked, once it is done."""
@@ -104,8 +96,9 @@ class Shaping:
 
     def tick(self, note_ons: int, sounding: int, now_us: int) -> None:
         """Keep what was shaped unasked after a rest, if the settings say so."""
-        settings, knobs = self._in_force.loaded.settings, self._controllers.turned
+        settings, knobs = self._settings(), self._controllers.turned
         self._repeats.tick(now_us)
+        self._owed.tick(now_us)
         before, self._heard = self._heard, self._played.names
         if before != self._heard and settings.remember != "nothing":
             self._tell_left(before, now_us)
@@ -117,27 +110,39 @@ class Shaping:
         if self._moved_us is None or now_us - self._moved_us < QUIET_US:
             return
         self._moved_us = None
-        if settings.remember == "shaping" and knobs.any and self._playing():
-            knobs.any = False
-            self._ask(self._keep_unasked)
-        else:
+        if not self._ask_unasked():
             self._keep_drafts()
+
+    def last_words(self) -> bool:
+        """Return whether the player, which is about to go, still tells what is to be kept."""
+        self._controllers.turned.look(self._settings().bindings)
+        return self._ask_unasked() or bool(self._asked)
+
+    def _ask_unasked(self) -> bool:
+        """Have what knobs have made of the sound kept, if that is to be; return whether it is."""
+        knobs, played = self._controllers.turned, self._played
+        if self._settings().remember != "shaping" or not (knobs.any and self._playing()):
+            return False
+        knobs.any = False
+        names = played.names if played.agreed else []  # by the answer, controllers may be gone
+        self._ask(partial(self._keep_unasked, names))
+        return True
 
     def _ask(self, then: Callable[[Moves], object]) -> None:
         """Have the player tell what knobs have made of the sound, and then something done."""
         self._asked.append(then)
         self._controllers.ask_moves(self._clock_us())
 
-    def _keep_unasked(self, moves: Moves) -> None:
-        """Keep what knobs have made of the sound, if all channels agree on one; and drafts."""
-        if moves and self._played.agreed:
-            self._keep_shaped({each: each for each in self._played.names}, moves)
+    def _keep_unasked(self, names: Sequence[str], moves: Moves) -> None:
+        """Keep what knobs have made of sounds, and drafts."""
+        if moves and names:
+            self._keep_shaped({each: each for each in names}, moves)
         self._keep_drafts()
 
     def _tell_left(self, before: Sequence[str], now_us: int) -> None:
         """Tell what was shaped and is not kept, now that other sounds are played."""
         left, knobs = [each for each in before if each not in self._heard], self._controllers.turned
-        if self._in_force.loaded.settings.remember != "shaping":
+        if self._settings().remember != "shaping":
             for name in set(left) & self._drafts.keys():
                 text = f"'{name}' is left as shaped, not kept, until partiald stops; {_REMEDY}"
                 self._repeats.log(logging.INFO, text, now_us)
@@ -152,31 +157,34 @@ class Shaping:
             self._repeats.log(logging.INFO, text, self._clock_us())
 
     def _keep_drafts(self) -> None:
-        if self._in_force.loaded.settings.remember == "shaping":
-            drafts = {n: each for n, each in self._drafts.items() if not self._kept.may_write(n)}
-            self._write({name: _plain(each) for name, each in drafts.items()})
+        if self._settings().remember == "shaping" and self._drafts:
+            self._write(dict(self._drafts))
 
-    def close(self) -> None:
-        """Keep drafts before the daemon goes, if the settings say so; else tell which are lost."""
+    def close(self, at_most_s: float | None = None) -> None:
+        """Write what is to be kept, within so many seconds; tell what goes with the daemon."""
         self._keep_drafts()
-        for name in self._drafts:
+        self._owed.owe({})
+        self._repeats.flush(self._clock_us())
+        self._writes.flush(at_most_s)
+        for name in self.over({}):
             log.warning("the sound '%s' as shaped was not kept, and is gone", name)
         self._drafts.clear()
-        self._repeats.flush(self._clock_us())
-        self._writes.flush()
+        self._owed.forget()
+
+    def _put_in_force(self) -> None:
+        self._in_force.use_bindings(self._settings().bindings)
 
     def _sounds(self) -> Mapping[str, Sound]:
-        return {**shipped(), **self._in_force.loaded.sounds}
+        return {**shipped(), **self._in_force.loaded.sounds, **self._owed.sounds}
 
     def _tell(self, name: str) -> dict[str, Any]:
         """Return a sound as it is in its file, and as it is heard."""
         there = self._sounds()
-        if name not in there and name not in self._drafts:
+        heard = self.over(there)
+        if name not in heard:
             return {"faults": [f"no sound '{name}'"]}
-        heard = self._drafts.get(name) or there[name]
-        plain = _plain(heard)
-        kept = _plain(there[name]) if name in there else plain
-        return {"name": name, "table": plain, "kept": kept}
+        kept = there.get(name, heard[name])
+        return {"name": name, "table": _plain(heard[name]), "kept": _plain(kept)}
 
     def _shape(self, question: AskShape, now_us: int) -> dict[str, Any]:
         name = question.name
@@ -187,7 +195,7 @@ class Shaping:
                 return {"faults": [f"no sound '{name}'; keep it first"]}
             self._drafts[name] = validate(Sound, question.table, name)
         self._moved_us = now_us if self._drafts else None
-        settings, more = self._in_force.loaded.settings, {}
+        settings, more = self._settings(), {}
         if question.room_db is not None:
             more["room"] = settings.room.model_copy(update={"level_db": question.room_db})
         self._in_force.use_bindings(settings.bindings, **more)
@@ -199,9 +207,8 @@ class Shaping:
         if why := self._kept.may_write(name):
             return {"faults": [why]}
         if question.text:
-            table = parse_toml(question.text, name)
-            validate(Sound, table, name)
-            self._write({name: table}, question.text)
+            sound = validate(Sound, parse_toml(question.text, name), name)
+            self._write({name: sound}, question.text)
         elif self._playing():
             self._ask(lambda moves: self._keep_shaped({name: self._played.base}, moves))
         else:
@@ -216,8 +223,8 @@ class Shaping:
             for then in asked:
                 then(moves)
         if done.words == "keep":
-            played = [each for each in self._played.names if moves or each in self._drafts]
-            if played and self._in_force.loaded.settings.remember == "nothing":
+            played = [each for each in self._played.names if moves or each in self.over({})]
+            if played and self._settings().remember == "nothing":
                 log.warning('%s: is not kept: remember = "nothing"', ", ".join(played))
                 return "refused"
             return self._keep_shaped({each: each for each in played}, moves)
@@ -231,51 +238,38 @@ class Shaping:
 
         Return a cue.
         """
-        there, tables = self.over(self._sounds()), {}
+        there, sounds, cue = self.over(self._sounds()), {}, "gesture"
         for name, base in names.items():
             try:
-                tables[name] = shaped(there[base], moves)
-                validate(Sound, tables[name], name)
+                sounds[name] = validate(Sound, shaped(there[base], moves), name)
             except ConfigError as error:
                 log.warning("the sound '%s' is not kept: %s", name, error.faults[0])
                 return "refused"
-            if why := self._kept.may_write(name):
-                log.warning("the sound '%s' is not kept: %s", name, why)
-                return "refused"
-            if name == base and name not in self._drafts and tables[name] == _plain(there[name]):
-                del tables[name]  # no knob has made anything else of it
-        self._write(tables)
-        self._controllers.turned.take(self._in_force.loaded.settings.bindings)
-        if any(names[name] == name for name in tables):
-            self._rest()  # once the files are read, the sounds have what the knobs add to them now
-        return "gesture"
+            if name == base and name not in self._drafts and sounds[name] == there[name]:
+                del sounds[name]  # no knob has made anything else of it
+            elif self._kept.may_write(name):
+                cue = "refused"  # it is owed, and told why
+        self._write(sounds)
+        self._controllers.turned.take(self._settings().bindings)
+        if any(names[name] == name for name in sounds):
+            self._rest()  # with the next settings, the sounds have what the knobs add to them now
+        return cue
 
     def _rest(self) -> None:
         """Have the knobs at rest with the next settings."""
-        self._controllers.rest(self._in_force.loaded.settings.bindings, self._clock_us())
+        self._controllers.rest(self._settings().bindings, self._clock_us())
 
-    def _write(self, tables: Mapping[str, Mapping[str, Any]], text: str = "") -> None:
-        """Have sounds' files written at once, and together: that is one edit, and so it is read."""
-        writes = [self._kept.write(name, table, text) for name, table in tables.items()]
-
-        def write() -> None:
-            for each in writes:
-                each()
-
-        for name in tables:
+    def _write(self, sounds: Mapping[str, Sound], text: str = "") -> None:
+        """Have sounds written at once, and whatever else is owed to the card."""
+        for name in sounds:
             self._drafts.pop(name, None)
-            log.info("kept: the sound '%s'", name)
-        if tables:
-            words = ", ".join(f"'{name}'" for name in tables)
-            self._writes.request(f"the sound {words}", lambda: write)
-            self._writes.hurry()
+        self._owed.owe(sounds, text)
 
     def _forget(self, question: AskForgetAll) -> dict[str, Any]:
         """Return what would be as it was installed, and unless it is a look, have it so."""
-        told = [
-            f"the sound '{name}', kept in {self._kept.path(name)}" for name in self._kept.names()
-        ]
-        told += [f"the sound '{name}' as shaped and not kept" for name in self._drafts]
+        kept = self._kept
+        told = [f"the sound '{name}', kept in {kept.path(name)}" for name in kept.names()]
+        told += [f"the sound '{name}' as shaped and not kept" for name in self.over({})]
         if self._learned is not None:
             told += self._learned.told()
         if question.dry_run:
@@ -283,12 +277,13 @@ class Shaping:
         self._rest()
         if told:
             self._drafts.clear()
+            self._owed.forget()
             self._writes.request("what is forgotten", self._kept.remove)
             if self._learned is not None:
                 self._learned.forget_all(self._played.current)
             self._writes.hurry()
             log.info("forgotten: %s", counted(len(told), "thing"))
-        self._in_force.use_bindings(self._in_force.loaded.settings.bindings)
+        self._put_in_force()
         return {"forgotten": told, "done": bool(told)}
 
 

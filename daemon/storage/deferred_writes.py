@@ -6,7 +6,8 @@ Threads: the main loop's alone; each write runs where it is started, one at a ti
 A pause is a few seconds without a note-on and with nothing sounding, tails included. What is
 requested twice before it comes is written once. A write that fails is reported once, until one of
 the same name succeeds: a card that can't be written to is no reason to stop playing. A card that
-takes long holds nobody up: it is not waited for but at the end, and not for ever.
+takes long holds nobody up: it is not waited for but at the end, and not for ever. Who asks to be
+told of a write tells of its fault as well.
 """
 
 import logging
@@ -29,6 +30,8 @@ Compose = Callable[[], Write]
 """Fetches the values, so that they are the latest, and returns what writes them."""
 Request = Callable[[str, Compose], None]
 """Requests a write, as `DeferredWrites.request` does."""
+Done = Callable[[OSError | None], None]
+"""Is told, on the main loop, that a write is done, or why it failed."""
 
 
 def in_thread(write: Write) -> None:
@@ -53,8 +56,9 @@ class DeferredWrites:
         at_most_s: float = AT_MOST_S,
     ) -> None:
         self._start, self._at_most_s = start, at_most_s
-        self._pending: dict[str, Compose] = {}
+        self._pending: dict[str, tuple[Compose, Done | None]] = {}
         self._writing = ""
+        self._told: Done | None = None
         self._done: SimpleQueue[OSError | None] = SimpleQueue()
         self._note_ons = 0
         self._hurried = False
@@ -66,7 +70,7 @@ class DeferredWrites:
         """What is still to be written, the oldest first."""
         return [self._writing] * bool(self._writing) + list(self._pending)
 
-    def request(self, name: str, compose: Compose) -> None:
+    def request(self, name: str, compose: Compose, done: Done | None = None) -> None:
         """Have something written in the next pause, instead of an earlier request of that name.
 
         Parameters
@@ -75,8 +79,10 @@ class DeferredWrites:
             What is written, as the log calls it: "what was learned".
         compose
             Is called in the pause.
+        done
+            Is told how it went; without one, the log is.
         """
-        self._pending[name] = compose
+        self._pending[name] = compose, done
 
     def tick(self, note_ons: int, sounding: int, now_us: int) -> None:
         """In a pause, begin one of the pending writes, if none is under way.
@@ -100,9 +106,12 @@ class DeferredWrites:
         """Have all that is pending written one by one, without waiting for a pause."""
         self._hurried = True
 
-    def flush(self) -> None:
-        """Do all pending writes; once the player has gone."""
-        until_s = time.monotonic() + self._at_most_s
+    def flush(self, at_most_s: float | None = None) -> None:
+        """Do all pending writes; once the player has gone.
+
+        ``at_most_s``: how long that may take, if there is less time than usual.
+        """
+        until_s = time.monotonic() + (self._at_most_s if at_most_s is None else at_most_s)
         while self._is_done(max(until_s - time.monotonic(), 0.0)) and self._pending:
             self._begin(next(iter(self._pending)))
         if self.pending:
@@ -110,7 +119,8 @@ class DeferredWrites:
             log.warning("%s may be lost: the card did not take it in time", names)
 
     def _begin(self, name: str) -> None:
-        self._writing, write = name, self._pending.pop(name)()
+        self._writing, (compose, self._told) = name, self._pending.pop(name)
+        write = compose()
 
         def and_report() -> None:
             fault = None
@@ -132,7 +142,9 @@ class DeferredWrites:
         except Empty:
             return False
         name, self._writing = self._writing, ""
-        if fault is None:
+        if self._told is not None:
+            self._told(fault)
+        elif fault is None:
             self._failed.discard(name)
         elif name not in self._failed:
             self._failed.add(name)

@@ -21,6 +21,8 @@ from daemon.storage.sound_text import text_of
 MARK = "# Kept by partiald; yours to edit. 'partiald forget' takes it away."
 MOST = 200
 """Files that are written at most: a card is no place for a flood."""
+ROOM = 64 * 1024
+"""Bytes that must be free: more than any sound's file takes."""
 
 
 class KeptSounds:
@@ -56,8 +58,11 @@ class KeptSounds:
     def may_write(self, name: str) -> str:
         """Return why a sound can't be kept under a name; empty: it can."""
         path = self.path(name)
-        if not (os.access(self._folder, os.W_OK) or os.access(self._folder.parent, os.W_OK)):
-            return f"{self._folder}: can't be written to"
+        folder = self._folder if self._folder.is_dir() else self._folder.parent
+        if not os.access(folder, os.W_OK):
+            return f"{folder}: can't be written to; is the card write-protected, or another's?"
+        if _room(folder) < ROOM:
+            return f"{folder}: no room is left on the card; 'df -h' shows what is full"
         ours = self.names()
         if path.exists() and name not in ours:
             return f"{path}: was not kept by partiald; take another name"
@@ -85,3 +90,12 @@ class KeptSounds:
                 self.path(name).unlink(missing_ok=True)
 
         return write
+
+
+def _room(folder: Path) -> int:
+    """Return how many bytes are free where a folder is."""
+    try:
+        found = os.statvfs(folder)
+    except OSError:
+        return ROOM  # then writing says what is wrong
+    return found.f_bavail * found.f_frsize

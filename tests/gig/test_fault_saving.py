@@ -32,6 +32,29 @@ for struck, now_us in ((0, 0), (0, 3_500_000), (0, 7_000_000)):
     writes.request("what was learned", lambda: lambda: write_atomic(path, "new = 2\\n" * 5000))
     writes.tick(struck, 0, now_us)
 """
+OWE = """
+import subprocess, sys
+from pathlib import Path
+from config.library import shipped
+from daemon import log
+from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.kept_sounds import KeptSounds
+from daemon.storage.owed_sounds import AGAIN_US, OwedSounds
+log.set_up()
+writes, now_us = DeferredWrites(), 0
+kept = KeptSounds(Path(sys.argv[1]) / "sounds")
+owed = OwedSounds(kept, writes, lambda: now_us, lambda: None)
+owed.owe({"sine": shipped()["sine"]})
+for mended in (False, True):
+    for _ in range(6):
+        now_us += AGAIN_US // 3
+        owed.tick(now_us)
+        writes.tick(0, 0, now_us)
+    if not mended:
+        assert owed.sounds and not kept.names()
+        subprocess.run(sys.argv[2:], check=True)
+assert kept.names() == ["sine"] and not owed.sounds
+"""
 # A small process, since forking a large one a thousand times takes long.
 KILLS = """
 import json, os, random, signal, sys, time
@@ -94,6 +117,44 @@ def test_what_cannot_be_saved_is_reported_once_and_the_old_file_stays(
     watch.wait_for_all(0.0)
     assert len(done.stderr.splitlines()) == 1
     assert done.stdout == "old = 1\n" + there
+
+
+FULL_FOR_A_SOUND = """
+mount -t tmpfs -o size=96k none "$1" && head -c 60000 /dev/zero >"$1/more"
+cd "$3" && "$2" -c "$4" "$1" rm "$1/more"
+"""
+READ_ONLY_FOR_A_SOUND = """
+mount -t tmpfs none "$1" && mount -o remount,ro "$1"
+cd "$3" && "$2" -c "$4" "$1" mount -o remount,rw "$1"
+"""
+
+
+@pytest.mark.needs("namespaces")
+@pytest.mark.parametrize(
+    ("script", "why"),
+    [
+        (FULL_FOR_A_SOUND, "no room is left on the card"),
+        (READ_ONLY_FOR_A_SOUND, "can't be written to; is the card write-protected"),
+    ],
+)
+def test_a_sound_that_the_card_does_not_take_is_kept_once_it_does(
+    script: str, why: str, tmp_path: Path
+) -> None:
+    log: list[str] = []
+    watch = FaultLog("memory card that does not take a sound that is kept", lambda: "".join(log))
+    words = ["unshare", "--map-root-user", "--mount", "sh", "-c", script, "sh"]
+    done = subprocess.run(
+        [*words, str(tmp_path), sys.executable, str(ROOT), OWE],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    log.append(done.stderr)
+    assert done.returncode == 0, done.stderr
+    watch.wait_for_all(0.0)
+    assert why in done.stderr
+    assert len(done.stderr.splitlines()) == 2
 
 
 def test_a_folder_of_somebody_else_keeps_the_old_file() -> None:

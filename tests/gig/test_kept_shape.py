@@ -1,5 +1,6 @@
 """A sound shaped by a knob on a real port, kept by a key or unasked, and forgotten."""
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -127,3 +128,49 @@ def test_ten_quiet_seconds_keep_what_a_knob_has_shaped_where_that_is_to_be_remem
         daemon.says("settings read again")
         assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
         assert (tmp_path / "sounds" / "flat64.toml").exists()
+
+
+def test_what_a_knob_has_just_shaped_is_kept_when_the_service_is_stopped(
+    controller: VirtualController, tmp_path: Path
+) -> None:
+    with running(tmp_path, f'remember = "shaping"\n{SETTINGS}') as daemon:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(0.0, abs=0.1)
+        controller.send(0x90, KEY, 100)
+        daemon.sounds(1)
+        for value in (60, 127, 100):
+            controller.send(0xB0, KNOB, value)
+        shaped = now_db(tmp_path)
+        assert -30.0 < shaped < -5.0
+        began_s = time.monotonic()
+        assert daemon.stop() == 0
+        assert time.monotonic() - began_s < 5.0, "the service manager waits no longer"
+        assert "kept: the sound 'flat64'" in daemon.log
+    with running(tmp_path, SETTINGS) as daemon:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
+
+
+def test_a_sound_that_the_card_does_not_take_sounds_as_shaped_all_the_same(
+    controller: VirtualController, tmp_path: Path
+) -> None:
+    in_the_way = tmp_path / "sounds"
+    in_the_way.write_text("")
+    with running(tmp_path, SETTINGS) as daemon:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(0.0, abs=0.1)
+        for value in (60, 127, 100):
+            controller.send(0xB0, KNOB, value)
+        shaped = second_db(daemon, controller, tmp_path)
+        command(controller, 38)
+        daemon.says("the sound 'flat64' can't be kept yet: File exists")
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
+        in_the_way.unlink()
+        command(controller, 38)
+        daemon.says("kept: the sound 'flat64'")
+        daemon.says("settings read again")
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
+        assert (in_the_way / "flat64.toml").exists()

@@ -111,6 +111,7 @@ class VirtualDaemon:
             clock_us=lambda: self.now_us,
         )
         self.keeper.over, self.keeper.gestured = self.shaping.over, self.shaping.gestured
+        self.keeper.leaving = self.shaping.last_words
 
     # What makes players.
     def start(self, job: Start) -> None:

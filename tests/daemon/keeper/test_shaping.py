@@ -9,11 +9,13 @@ from typing import Any
 import pytest
 
 from config.library import read_sound, shipped
+from config.sound import Sound
 from daemon.control.requests import REQUEST
 from daemon.keeper.answers import Answers
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import MARK
 from daemon.storage.learned import LearnedFile
+from daemon.storage.sound_text import text_of
 from tests.support.virtual_daemon import KEYS, VirtualDaemon
 from voices.channels.shaping import Shaping
 
@@ -330,6 +332,124 @@ def test_a_draft_is_there_again_after_another_sound_has_been_played(bench: Bench
     bench.daemon.ports.send(KEYS, b"\xc0\x00", bench.daemon.now_us)
     bench.daemon.run(0.3)
     assert bench.ask("sound")["table"] == louder("market-organ")
+
+
+# --- a card that does not take it -----------------------------------------------------------
+
+
+def heard(bench: Bench, name: str) -> Sound:
+    assert bench.daemon.playing is not None
+    sounds = bench.daemon.playing.instrument._pool.sounds  # type: ignore[attr-defined]
+    return sounds[name]  # type: ignore[no-any-return]
+
+
+def test_what_the_card_does_not_take_stays_in_force_and_is_tried_again_seldom(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    in_the_way = tmp_path / "sounds"
+    in_the_way.write_text("")
+    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(20, 0)
+    bench.rest(16)
+    told = "the sound 'flat64' can't be kept yet: File exists; make room on the card"
+    assert caplog.text.count(told) == 1
+    assert "kept: the sound" not in caplog.text
+    assert bench.shape.partial == {2: 0.0}, "the knob is at rest ..."
+    first, second, *_ = heard(bench, "flat64").levels
+    assert 20 * log10(second / first) == pytest.approx(-60.0, abs=0.05), "... and it is heard"
+    assert bench.ask("sound")["table"] == heard(bench, "flat64").model_dump(exclude_unset=True)
+    assert "as shaped and not kept" in bench.ask("forget_all", dry_run=True)["forgotten"][0]
+    in_the_way.unlink()
+    bench.rest(200)
+    assert not in_the_way.exists(), "a card that fails is spared"
+    bench.rest(110)
+    assert read_sound(in_the_way / "flat64.toml").levels == heard(bench, "flat64").levels
+    assert caplog.text.count("can't be kept yet") == 1
+    assert caplog.text.count("kept: the sound 'flat64'") == 1
+
+
+def test_what_the_card_did_not_take_is_tried_again_with_what_is_kept_next(tmp_path: Path) -> None:
+    in_the_way = tmp_path / "sounds"
+    in_the_way.write_text("")
+    bench = Bench(tmp_path)
+    bench.ask("shape", name="sine", table=louder("sine"))
+    bench.ask("keep", name="sine", text=text_of(louder("sine")))
+    bench.ask("shape", name="sine", table=None)
+    bench.answers.tick()
+    bench.rest(2)
+    assert heard(bench, "sine").level_db == louder("sine")["level_db"], "it was asked for"
+    in_the_way.unlink()
+    bench.ask("keep", name="mine")
+    assert sorted(path.stem for path in in_the_way.iterdir()) == ["mine", "sine"]
+
+
+def test_what_the_card_does_not_take_is_tried_once_more_before_the_daemon_goes(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    in_the_way = tmp_path / "sounds"
+    in_the_way.write_text("")
+    bench = Bench(tmp_path)
+    bench.ask("keep", name="mine")
+    in_the_way.unlink()
+    bench.daemon.shaping.close()
+    assert (in_the_way / "mine.toml").exists()
+    assert "is gone" not in caplog.text
+
+
+def test_what_the_card_never_took_is_told_when_it_goes_with_the_daemon(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    (tmp_path / "sounds").write_text("")
+    bench = Bench(tmp_path)
+    bench.ask("keep", name="mine")
+    bench.daemon.shaping.close()
+    assert caplog.text.count("'mine' as shaped was not kept, and is gone") == 1
+
+
+def test_a_sound_in_a_file_of_the_owners_is_not_kept_over_it_but_heard(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    (tmp_path / "sounds").mkdir()
+    own = tmp_path / "sounds" / "flat64.toml"
+    own.write_text("# by hand\n")
+    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(20, 0)
+    bench.command(38)
+    bench.rest(2)
+    assert bench.daemon.cues[-1] == "refused"
+    assert caplog.text.count("was not kept by partiald; take another name") == 1
+    assert own.read_text() == "# by hand\n"
+    first, second, *_ = heard(bench, "flat64").levels
+    assert 20 * log10(second / first) == pytest.approx(-60.0, abs=0.05)
+
+
+# --- at the end -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("remember", ["choices", "shaping"])
+def test_what_knobs_have_just_made_is_kept_before_the_player_goes(
+    tmp_path: Path, remember: str
+) -> None:
+    bench = Bench(tmp_path, remember=remember, bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(20, 0)
+    assert bench.daemon.shaping.last_words() == (remember == "shaping")
+    bench.daemon.run(0.3)
+    assert not bench.daemon.shaping.last_words()
+    bench.daemon.shaping.close()
+    assert (tmp_path / "sounds" / "flat64.toml").exists() == (remember == "shaping")
+
+
+def test_what_knobs_have_just_made_is_kept_when_keys_switch_the_board_off(tmp_path: Path) -> None:
+    power = {"off_keys": [36, 38]}
+    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, power=power)
+    bench.daemon.ports.send(KEYS, b"\xc0\x09", bench.daemon.now_us)
+    bench.turn(20, 0)
+    bench.daemon.play(36, 38)
+    bench.daemon.run(7.5)
+    assert "farewell" in bench.daemon.cues, "the controllers are reset by now"
+    first, second, *_ = read_sound(tmp_path / "sounds" / "flat64.toml").levels
+    assert 20 * log10(second / first) == pytest.approx(-60.0, abs=0.05)
 
 
 # --- by keys --------------------------------------------------------------------------------
