@@ -4,6 +4,7 @@ Units: those of `config.targets`; controller numbers 1 to 119, keys 0 to 127, oc
 """
 
 import re
+from collections.abc import Sequence
 from typing import Annotated, Literal, get_args
 
 from pydantic import (
@@ -22,6 +23,10 @@ from config.toml.section import Section
 Gesture = Literal["pitch_bend", "channel_pressure", "key_pressure"]
 """What moves beside the controllers with a number."""
 GESTURES: tuple[Gesture, ...] = get_args(Gesture)
+
+
+_SWITCHES = range(64, 70)
+"""Pedals that are up or down."""
 
 
 def _is_source(source: object) -> object:
@@ -83,6 +88,11 @@ class Binding(Section):
         return f"{self.target} {self.number}" if self.number else self.target
 
     @property
+    def stays(self) -> bool:
+        """Whether the control stays where it is left: no pressure, pitch wheel, switch pedal."""
+        return isinstance(self.control, int) and self.control not in _SWITCHES
+
+    @property
     def ends(self) -> tuple[float, float]:
         """The meaning of 0 and of 127, in the target's unit."""
         row = TARGETS[self.target]
@@ -96,6 +106,12 @@ class Binding(Section):
         """The meaning of 64; None: halfway between the ends."""
         usual = self.low is None and self.high is None
         return TARGETS[self.target].middle if usual else None
+
+
+def played_targets(bindings: Sequence[Binding]) -> set[tuple[str, int]]:
+    """Return the targets, and which one, that only controls move which spring back."""
+    found = {(each.target, each.number) for each in bindings if not each.stays}
+    return found - {(each.target, each.number) for each in bindings if each.stays}
 
 
 Shown = Literal["ready", "sounding", "stealing", "overload", "octave", "zone"]

@@ -175,7 +175,7 @@ class Controllers:
 
     def rest(self, bindings: Sequence[Binding], now_us: int) -> None:
         """Have knobs at rest once the next settings bring a sound that has what they made."""
-        kept = {each.control for each in bindings if each.target in KEEPABLE}
+        kept = {b.control for b in bindings if b.stays and b.target in KEEPABLE}
         self.channel_state.rest({each.control for each in bindings}, kept)
         self._put(rested(), now_us, 0)
 

@@ -1,6 +1,7 @@
 """Turned knobs: which of those that can shape a sound have been turned since one was kept.
 
-A controller that only tells where its knobs stand has turned none. A cheap knob that trembles is
+A controller that only tells where its knobs stand has turned none; what springs back (pressure, the
+pitch wheel, a switch pedal) is no knob. A cheap knob that trembles is
 turned again and again, but never far.
 
 Units: values as on the wire. Threads: the main loop's alone.
@@ -38,7 +39,7 @@ class TurnedKnobs:
 
     def look(self, bindings: Iterable[Binding]) -> bool:
         """Look at all of them; return whether one was turned further than any trembles."""
-        numbers: set[int | str] = {each.control for each in bindings if each.target in KEEPABLE}
+        numbers: set[int | str] = {b.control for b in bindings if b.stays and b.target in KEEPABLE}
         numbers |= set(SOUND_CONTROLS) - {each.control for each in bindings}
         stand = self._state.turned(numbers)
         before, self._stood = self._stood, stand

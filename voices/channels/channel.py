@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from config.bindings import Binding, Source
 from config.shaped_sound import KEEPABLE
 from config.targets import TARGETS
-from voices.channels.knob import Knob
+from voices.channels.knob import Knob, meaning, moved
 from voices.channels.shaping import Shaping
 from voices.channels.tunings import Tuning
 from voices.curves import controller_gain
@@ -38,8 +38,14 @@ _AT_RESET = {
     **{11: 127, 43: 0},
     **dict.fromkeys(range(98, 102), NULL),
 }
-SOUND_CONTROLS = {70: "", 71: "", 72: "release", 73: "attack", 74: "tilt", 75: "decay"}
-"""What of a sound controllers change that are not bound, beside the level of partials."""
+SOUND_CONTROLS = {
+    number: Binding(control=number, target=target)
+    for number, target in (
+        *((70, "even"), (71, "overtones"), (72, "release"), (73, "attack"), (74, "tilt")),
+        *((75, "decay"),),
+    )
+}
+"""What of a sound the sound controllers change where they are not bound."""
 _VALUES = [_AT_POWER_UP.get(number, 0) for number in range(128)]
 _ROOM_SENDS = [controller_gain(value) / controller_gain(ROOM_AT_POWER_UP) for value in range(128)]
 _PARAMETERS = ((2, 0), (64, 0), (64, 0), (0, 0), (0, 0), (0, 0), (0, 0))
@@ -119,6 +125,8 @@ class Channel:
         """What bound knobs and the sound controllers have set."""
         self.knobs: dict[Source, Knob] = {}
         """The bound knobs, by controller number or name."""
+        self.anchors: dict[Source, float] = {}
+        """Where knobs and sound controllers stood when the sound took over what they had made."""
         self.last_key: int | None = None
         """The key struck last, as it sounded, from which a portamento comes."""
         for layer in self.layers:
@@ -128,14 +136,29 @@ class Channel:
 
     def rest_kept(self, bindings: Iterable[Binding]) -> None:
         """Bring to rest what knobs and sound controllers have made of the sound: it has it now."""
-        bound = {each.control for each in bindings}
-        for number, target in SOUND_CONTROLS.items():
-            self.values[number] = _VALUES[number]
-            if target and number not in bound:
-                setattr(self.shape, target, 0.0)
+        bindings = list(bindings)
+        for number in SOUND_CONTROLS.keys() - {each.control for each in bindings}:
+            if self.values[number] != 64 or number in self.anchors:
+                self.anchors[number] = self.values[number]
+                self.stand(number)
         for each in bindings:
-            if each.target in KEEPABLE and isinstance(each.control, int):
+            if each.target in KEEPABLE and each.stays:
+                knob = self.knobs.get(each.control)
+                if knob is not None and knob.position is not None:
+                    self.anchors[each.control] = knob.position
                 self.shape.put(each, TARGETS[each.target].rest or 0.0)
+
+    def stand(self, number: int) -> float:
+        """Have a sound controller that is not bound make of its target what it stands for.
+
+        Return that. The even harmonics and the overtones are not kept in the shape.
+        """
+        binding, value = SOUND_CONTROLS[number], self.values[number]
+        start = self.anchors.get(number)
+        found = meaning(binding, value) if start is None else moved(binding, start, value, 0.0)
+        if number > 71:
+            self.shape.put(binding, found)
+        return found
 
     def reset_controllers(self) -> None:
         """Do what Reset All Controllers asks for, and no more (RP-015)."""

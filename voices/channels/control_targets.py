@@ -6,7 +6,7 @@ its other controls are the manager's.
 Units: gains linear, cents, dB per octave, dB, hertz.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from math import log10
 
 from config.bindings import Binding
@@ -16,7 +16,7 @@ from config.targets import TARGETS
 from voices.channels.channel import Channel
 from voices.channels.master import Master
 from voices.channels.shaping import Shaping
-from voices.curves import balance_gains, bipolar_map, controller_gain, db_to_gain, pan_gains
+from voices.curves import balance_gains, controller_gain, db_to_gain, pan_gains
 from voices.modulation.smoother import DETUNING, FIRST_LEVEL, STRETCH, TILT, VIBRATO_DEPTH
 from voices.synthesis.partial_gains import (
     EVEN,
@@ -33,8 +33,6 @@ Columns = list[tuple[int, float]]
 """Columns of `Smoother`, and their targets."""
 LEVELS: tuple[int, ...] = (OVERTONES, EVEN, SWELL)
 """The bound partials that every channel has."""
-_OVERTONES_DB = (-18.0, 12.0)
-_EVEN_DB = (-60.0, 6.0)
 SWELL_DB = -48.0
 """Further down the swell the spectrum changes no more."""
 SWELL_COLUMN = FIRST_LEVEL + LEVELS.index(SWELL)
@@ -94,20 +92,27 @@ def control_targets(
 
 def _standing_db(channel: Channel) -> tuple[float, float]:
     """Return what CC 71 adds to all partials above the key, and CC 70 to the even harmonics."""
-    values = channel.values
-    overtones = 0.0 if values[71] == 64 else bipolar_map(values[71], *_OVERTONES_DB, middle=0.0)
-    even = 0.0 if values[70] == 64 else bipolar_map(values[70], *_EVEN_DB, middle=0.0)
+    values, anchors = channel.values, channel.anchors
+    overtones = 0.0 if values[71] == 64 and not anchors else channel.stand(71)
+    even = 0.0 if values[70] == 64 and not anchors else channel.stand(70)
     return overtones, even
 
 
-def kept_of(channel: Channel) -> Iterator[tuple[str, int, float]]:
-    """Yield what a sound can keep of a channel's controls: target, which one, and its value."""
+def kept_of(
+    channel: Channel, played: Collection[tuple[str, int]]
+) -> Iterator[tuple[str, int, float]]:
+    """Yield what a sound can keep of a channel's controls: target, which one, and its value.
+
+    ``played``: the targets that are left out, by name and which one.
+    """
     shape, (overtones, even) = channel.shape, _standing_db(channel)
     more = {"overtones": overtones, "even": even}
     for target in KEEPABLE:
         found, rest = getattr(shape, target), TARGETS[target].rest
         several = found if isinstance(found, dict) else {0: found + more.get(target, 0.0)}
-        yield from ((target, number, each) for number, each in several.items() if each != rest)
+        for number, each in several.items():
+            if each != rest and (target, number) not in played:
+                yield target, number, each
 
 
 def swell_db(channel: Channel) -> float:

@@ -92,6 +92,8 @@ def moved(binding: Binding, before: float | None, position: float, value: float)
     """
     if before is None or value == meaning(binding, before):
         return meaning(binding, position)
+    if position == before:
+        return value
     if position >= before:
         end, share = FULL, (position - before) / (FULL - before) if before < FULL else 1.0
     else:

@@ -76,15 +76,20 @@ def _turn(
     if not knob.moves(position, at):
         return
     before, knob.position = knob.position, position
+    start = channel.anchors.get(source)
     own: list[Binding] = []
     for binding in part.bindings[source]:
         rest = _rest(binding, part.settings)
         if TARGETS[binding.target].shared:
             part.shared.turn(binding, before, position, rest, at)
             continue
-        shape = channel.shape
         own.append(binding)
-        shape.put(binding, moved(binding, before, position, shape.value(binding, rest)))
+        value = channel.shape.value(binding, rest)
+        if start is None or before is None or value != moved(binding, start, before, rest):
+            value = moved(binding, before, position, value)
+        else:  # nothing else has moved it: where it stood, the sound is as it was kept
+            value = moved(binding, start, position, rest)
+        channel.shape.put(binding, value)
     if own:
         part.turn(channel, own, at)
 

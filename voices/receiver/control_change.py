@@ -4,9 +4,7 @@ Source: MIDI 1.0 Detailed Specification 4.2.1, p. 11-17; RP-021 for 70 to 79; GM
 CA-031 for 88. A binding in the settings overrides all of this.
 """
 
-from config.targets import TARGETS
 from voices.channels.channel import Channel
-from voices.curves import bipolar_map
 from voices.receiver.entry import Entry, Handler
 from voices.receiver.part import Part
 from voices.receiver.rpn import choose, enter, step
@@ -71,19 +69,12 @@ def _freeze(part: Part, channel: Channel, number: int, value: int, at: int) -> N
 def _times(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     """Stretch or shorten what notes about to enter a phase of their envelope take for it."""
     channel.values[number] = value
-    octaves = bipolar_map(value, TARGETS["release"].low, TARGETS["release"].high)
-    if number == 72:
-        channel.shape.release = octaves
-    elif number == 73:
-        channel.shape.attack = octaves
-    else:
-        channel.shape.decay = octaves
+    channel.stand(number)
 
 
 def _brightness(part: Part, channel: Channel, number: int, value: int, at: int) -> None:
     channel.values[number] = value
-    tilt = TARGETS["tilt"]
-    channel.shape.tilt = bipolar_map(value, tilt.low, tilt.high, tilt.middle)
+    channel.stand(number)
     part.set_targets(channel, at)
 
 

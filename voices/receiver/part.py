@@ -9,7 +9,7 @@ Units: frames, absolute; values as on the wire. Threads: the instrument's.
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 
-from config.bindings import Binding, Source
+from config.bindings import Binding, Source, played_targets
 from config.settings import Settings
 from voices.channels.channel import CHANNELS, Channel
 from voices.channels.control_targets import (
@@ -155,8 +155,9 @@ class Part:
 
     def moves(self, channel: Channel) -> Iterator[tuple[str, int, float]]:
         """Yield what knobs have made of the sound; what a channel has itself comes last."""
+        played = played_targets(self.settings.bindings)
         for each in (*self._channels(), channel.control_channel):
-            yield from kept_of(each)
+            yield from kept_of(each, played)
 
     def panic(self, at: int) -> None:
         """End every note of every controller at once and lift every pedal; controls stay."""

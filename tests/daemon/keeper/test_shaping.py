@@ -334,6 +334,88 @@ def test_a_draft_is_there_again_after_another_sound_has_been_played(bench: Bench
     assert bench.ask("sound")["table"] == louder("market-organ")
 
 
+# --- what is kept of a control --------------------------------------------------------------
+
+
+def tilt_of(bench: Bench) -> float:
+    """Return how a kept sound whose partials were equal slopes, in dB per octave."""
+    first, second, *_ = read_sound(bench.folder / "sounds" / "flat64.toml").levels
+    return 20 * log10(second / first)
+
+
+@pytest.mark.parametrize("number", [1, 4, 11, 21])
+def test_what_a_wheel_a_pedal_or_a_knob_does_again_and_again_is_kept_once(
+    tmp_path: Path, number: int
+) -> None:
+    bindings = [{"control": number, "target": "tilt"}]
+    bench = Bench(tmp_path, remember="shaping", bindings=bindings, sound={"name": "flat64"})
+    found = []
+    for _ in range(3):
+        bench.turn(number, 127, 60, 100, 0)
+        bench.rest(14)
+        bench.read_kept()
+        found.append(tilt_of(bench))
+    assert found == pytest.approx([-9.0] * 3, abs=0.01)
+    bench.turn(number, 127)
+    bench.rest(14)
+    bench.read_kept()
+    assert tilt_of(bench) == pytest.approx(-6.0, abs=0.01)
+    bench.turn(number, 0, 127)
+    bench.rest(14)
+    assert tilt_of(bench) == pytest.approx(-6.0, abs=0.01), "it is where it stood"
+
+
+@pytest.mark.parametrize(
+    ("control", "pressed", "let_go"),
+    [
+        ("channel_pressure", (0xD0, 100), (0xD0, 0)),
+        ("key_pressure", (0xA0, 60, 100), (0xA0, 60, 0)),
+        ("pitch_bend", (0xE0, 0, 100), (0xE0, 0, 90)),
+        (64, (0xB0, 64, 127), (0xB0, 64, 0)),
+        (67, (0xB0, 67, 127), (0xB0, 67, 0)),
+    ],
+)
+def test_what_springs_back_is_played_and_not_kept(
+    tmp_path: Path, control: int | str, pressed: tuple[int, ...], let_go: tuple[int, ...]
+) -> None:
+    bindings = [*KNOBS[:1], {"control": control, "target": "tilt"}]
+    bench = Bench(tmp_path, remember="shaping", bindings=bindings, sound={"name": "flat64"})
+    for message in (pressed, let_go):
+        bench.daemon.ports.send(KEYS, bytes(message), bench.daemon.now_us)
+        bench.daemon.run(0.1)
+    bench.rest(14)
+    assert not (tmp_path / "sounds").exists()
+    before = bench.shape.tilt
+    assert before != 0.0
+    bench.turn(20, 127)
+    bench.rest(14)
+    assert tilt_of(bench) == pytest.approx(6.0, abs=0.01), "the knob's part of it alone"
+    bench.read_kept()
+    assert bench.shape.tilt == before
+
+
+@pytest.mark.parametrize("number", range(70, 76))
+def test_a_sound_controller_that_is_not_bound_is_kept_and_goes_on_from_there_without_a_jump(
+    tmp_path: Path, number: int
+) -> None:
+    bench = Bench(tmp_path, remember="shaping", bindings=[], sound={"name": "flat64"})
+    path = tmp_path / "sounds" / "flat64.toml"
+    bench.turn(number, 127)
+    bench.rest(14)
+    kept = read_sound(path)
+    assert kept != shipped()["flat64"]
+    bench.read_kept()
+    bench.turn(number, 100, 127)
+    bench.rest(14)
+    assert read_sound(path) == kept, "it is where it stood"
+    bench.turn(number, 126)
+    bench.rest(14)
+    now = read_sound(path)
+    change = (now.envelope.attack_s, now.envelope.decay_s, now.envelope.release_s, *now.levels)
+    stood = (kept.envelope.attack_s, kept.envelope.decay_s, kept.envelope.release_s, *kept.levels)
+    assert change == pytest.approx(stood, rel=0.06)
+
+
 # --- a card that does not take it -----------------------------------------------------------
 
 
