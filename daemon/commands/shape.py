@@ -108,7 +108,8 @@ def _keep(write: Callable[[str, str], str]) -> Keep:
 
     def keep(name: str, page: Page) -> str:
         if not _NAME.fullmatch(name):
-            raise RunError(f"'{printable(name)}': small letters, digits and - only, 40 at most")
+            given = f"'{printable(name)}'" if name else "no name was given"
+            raise RunError(f"{given}: small letters, digits and - only, 40 at most")
         path = file_of(page.name)
         text = read_text(path) if path is not None else ""
         return write(name, text_with(text, page.table))

@@ -62,7 +62,9 @@ def _keep(name: str) -> int:
     from daemon.control.ask import ask
 
     if not _NAME.fullmatch(name):
-        raise UsageError(f"sounds keep: '{printable(name)}': small letters, digits and - only, 40")
+        raise UsageError(
+            f"sounds keep: '{printable(name)}': small letters, digits and -, 40 at most"
+        )
     answer = ask({"ask": "keep", "name": name})
     if "faults" in answer:
         raise RunError("\n".join(answer["faults"]))

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 from config.toml.printable import printable
 from config.toml.wording import counted
-from daemon.control.requests import AskPanic, AskPlay, AskShaping, Request
+from daemon.control.requests import AskPanic, AskPlay, AskShape, AskShaping, Request
 from daemon.ipc.counters import Snapshot
 from daemon.keeper.shaping import Shaping
 from daemon.midi.controllers import Controllers
@@ -80,6 +80,8 @@ class Answers:
                 return self._panic()
             case AskPlay():
                 return self._play(request, client)
+            case AskShape():
+                self._shaping.pages.add(client)
         if isinstance(request, AskShaping):
             return self._shaping.answer(request, self._clock_us())
         return self._keeper.answer(request)
@@ -91,7 +93,8 @@ class Answers:
         self._shaping.tick(self._player.note_ons, sounding, self._clock_us())
 
     def left(self, client: int) -> None:
-        """Let a client's song go, if it has one."""
+        """Let a client's song go, if it has one, and its page."""
+        self._shaping.left(client)
         song, _ = self._songs.pop(client, (None, None))
         if song is not None:
             self._controllers.end_song(song, self._clock_us())

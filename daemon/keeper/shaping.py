@@ -67,6 +67,7 @@ class Shaping:
         self._owed = OwedSounds(kept, writes, clock_us, self._put_in_force)
         self._settings: Callable[[], Settings] = lambda: in_force.loaded.settings
         self._played = PlayedSounds(self._settings, controllers.channel_state)
+        self.pages: set[int] = set()  # clients that shape a sound, and will say if it is to be kept
         self._drafts: dict[str, Sound] = {}
         self._asked: list[Callable[[Moves], object]] = []
         """What waits for the player to tell what knobs have made of the sound."""
@@ -113,6 +114,12 @@ class Shaping:
         if not self._ask_unasked():
             self._keep_drafts()
 
+    def left(self, client: int) -> None:
+        """Have what a client has left shaped be kept after a rest."""
+        if client in self.pages:
+            self.pages.remove(client)
+            self._moved_us = self._clock_us()
+
     def last_words(self) -> bool:
         """Return whether the player, which is about to go, still tells what is to be kept."""
         self._controllers.turned.look(self._settings().bindings)
@@ -157,11 +164,12 @@ class Shaping:
             self._repeats.log(logging.INFO, text, self._clock_us())
 
     def _keep_drafts(self) -> None:
-        if self._settings().remember == "shaping" and self._drafts:
+        if self._settings().remember == "shaping" and self._drafts and not self.pages:
             self._write(dict(self._drafts))
 
     def close(self, at_most_s: float | None = None) -> None:
         """Write what is to be kept, within so many seconds; tell what goes with the daemon."""
+        self.pages.clear()
         self._keep_drafts()
         self._owed.owe({})
         self._repeats.flush(self._clock_us())

@@ -12,7 +12,7 @@ from daemon.listening.seen import Knob, Seen
 from daemon.midi.message_words import control_words
 
 _WIDTH = 79
-_TRACK = 24
+_TRACK = 16
 _MOST_KNOBS = 10
 
 
@@ -21,7 +21,7 @@ def view(controllers: Sequence[Seen]) -> str:
     if not controllers:
         return "no controller yet; waiting for one (Ctrl-C ends)\n"
     lines = [line[:_WIDTH] for each in controllers for line in _lines(each)]
-    return "\n".join([*lines, "Ctrl-C ends, and says what it is"]) + "\n"
+    return "\n".join([*lines, "Ctrl-C ends, and shows the settings that suit it"]) + "\n"
 
 
 def _lines(seen: Seen) -> Iterator[str]:
@@ -33,7 +33,7 @@ def _lines(seen: Seen) -> Iterator[str]:
         yield f"  note      {key_name(seen.last_key)}, key {seen.last_key}, {hertz:.2f} Hz"
     yield f"  velocity  {_velocity(seen)}"
     for number, knob in sorted(seen.knobs.items())[:_MOST_KNOBS]:
-        yield _bar(control_words(number), knob)
+        yield _bar(f"control {control_words(number)}", knob)
     if len(seen.knobs) > _MOST_KNOBS:
         yield f"  and {counted(len(seen.knobs) - _MOST_KNOBS, 'more knob')}"
     if seen.bend is not None:
@@ -59,4 +59,4 @@ def _bar(name: str, knob: Knob) -> str:
     filled = round(knob.value / 127 * _TRACK)
     track = "#" * filled + "." * (_TRACK - filled)
     noise = f", trembles by {knob.noise}" if knob.noise else ""
-    return f"  {name:<26.26} [{track}] {knob.value:>3}, {knob.low} to {knob.high}{noise}"
+    return f"  {name:<28.28} [{track}] {knob.value:>3}, {knob.low} to {knob.high}{noise}"

@@ -119,7 +119,7 @@ class Seen:
     def never_came(self) -> list[str]:
         """Return what a controller may send and this one has not, in words."""
         absent = {
-            "velocity": len(self.velocities) < 2,
+            "a second velocity": len(self.velocities) < 2,
             "release velocity": not self.release_velocities - {0, 64},
             "pitch bend": self.bend is None,
             "a modulation wheel": 1 not in self.knobs,

@@ -25,16 +25,20 @@ def words(seen: Seen) -> Iterator[str]:
     if seen.keys:
         low, high = min(seen.keys), max(seen.keys)
         span = f"{key_name(low)} to {key_name(high)}"
-        yield f"  keys      {len(seen.keys)} of the {high - low + 1} from {span}"
+        yield f"  keys      {len(seen.keys)} struck of the {high - low + 1} from {span}"
     yield f"  channels  {', '.join(map(str, sorted(seen.channels))) or 'none'}"
     if seen.fixed_velocity:
         yield f"  velocity  always {seen.fixed_velocity}"
     elif seen.velocities:
-        yield f"  velocity  {min(seen.velocities)} to {max(seen.velocities)}"
+        low, high = min(seen.velocities), max(seen.velocities)
+        yield f"  velocity  {low} to {high}" if low < high else f"  velocity  {low}"
     for number, knob in sorted(seen.knobs.items()):
         kind = "switch" if knob.is_switch else f"{knob.low} to {knob.high}"
         noise = f", trembles by {knob.noise}" if knob.noise else ""
         yield f"  control   {control_words(number)}: {kind}{noise}"
+    for name, moving in (("bend", seen.bend), ("pressure", seen.pressure)):
+        if moving is not None:
+            yield f"  {name:<9} {moving.low} to {moving.high}"
     if absent := seen.never_came():
         yield f"  never came: {', '.join(absent)}"
 

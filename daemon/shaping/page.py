@@ -46,6 +46,8 @@ class Page:
     """Whether the sound is heard as it was."""
     said: str = ""
     """The last line of news."""
+    _room_said: float | None = None
+    """The level of the room of which it was told that no sound keeps it."""
     _undo: list[tuple[Table, float]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -107,7 +109,10 @@ class Page:
         if before != (self.table, self.room_db):
             self._undo.append(before)
             del self._undo[:-MOST_UNDONE]
-        self.said = f"{slider.name} {slider.words(self.value(slider))}"
+        found = self.value(slider)
+        self.said = f"{slider.name} {slider.words(found)}"
+        if abs(found - value) > 0.01 * abs(value):
+            self.said += ", and no further"
         self.hear()
 
     def undo(self) -> None:
@@ -129,6 +134,24 @@ class Page:
         """Take note that it has been kept: that is what it was, from now on."""
         self.first, self.as_it_was = self.table, False
         self.said = f"kept: {where}"
+        if self._room_said != self.room_db != self.first_room_db:
+            self._room_said = self.room_db
+            self.said += f"; not the room: {self._of_the_room()}"
+
+    def farewell(self, keep: str, leave: str) -> str:
+        """Return what goes with the page, told once each time; empty: nothing.
+
+        ``keep`` and ``leave``: how to keep the sound, and how to leave all the same.
+        """
+        if self.changed:
+            return f"not kept: {keep} keeps it, {leave} again leaves without"
+        if self._room_said != self.room_db != self.first_room_db:
+            self._room_said = self.room_db
+            return f"the room goes back: {self._of_the_room()}; {leave} again leaves"
+        return ""
+
+    def _of_the_room(self) -> str:
+        return f"level_db = {self.room_db:.1f} under [room] in the settings keeps it"
 
     def leave(self) -> None:
         """Have the sound itself played again, unless what is heard has been kept."""

@@ -120,7 +120,7 @@ class PageScreen(App[None]):
     CSS = """
     #title { height: 1; text-style: bold; }
     #others { height: auto; margin-top: 1; }
-    #said { height: 1; }
+    #said { height: auto; min-height: 1; max-height: 3; }
     #keys { height: 1; }
     #name { height: 3; display: none; }
     """
@@ -219,9 +219,10 @@ class PageScreen(App[None]):
         """Ask for a name."""
         field = self.query_one("#name", Input)
         field.display, field.disabled = True, False
-        field.value = f"{self._page.name}-mine"
+        name = self._page.name
+        field.value = name if name.endswith("-mine") else f"{name[:35]}-mine"
         field.focus()
-        self._page.said = "its name: small letters, digits and -; Enter keeps it, Esc does not"
+        self._page.said = "name it: small letters, digits and -; Enter keeps it, Esc goes back"
         self.draw()
 
     def action_close_name(self) -> None:
@@ -239,9 +240,9 @@ class PageScreen(App[None]):
 
     def action_leave(self) -> None:
         """Leave; what has been moved and not kept is asked about once."""
-        if self._page.changed and not self._leaving:
+        if not self._leaving and (told := self._page.farewell("k", "q")):
             self._leaving = True
-            self._page.said = "not kept: k keeps it, q again leaves without"
+            self._page.said = told
             self.draw()
             return
         self.exit()

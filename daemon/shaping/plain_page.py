@@ -10,11 +10,15 @@ from daemon.shaping.page import Keep, Page, named
 
 HELP = (
     "list: all sliders",
-    "NAME VALUE: move one, such as 'partial 3 -12' or 'attack 0.05'; NAME alone tells it",
+    "NAME VALUE: move one, such as 'partial 3 -12' or 'attack 50 ms'; NAME alone tells it",
     "NAME up, NAME down: by one step",
     "compare: as it was, or as shaped; undo; strike: a key, or let it go",
     "keep NAME; quit",
 )
+
+
+_UNITS = {"ms": 0.001, "s": 1.0, "db": 1.0}
+"""What a value may have behind it."""
 
 
 class PlainPage:
@@ -43,10 +47,11 @@ class PlainPage:
             if not words:
                 continue
             if words[0] in ("quit", "q"):
-                if not page.changed or leaving:
+                told = "" if leaving else page.farewell("'keep NAME'", "'quit'")
+                if not told:
                     return
                 leaving = True
-                yield "not kept: 'keep NAME' keeps it, 'quit' again leaves without"
+                yield told
                 continue
             leaving = False
             try:
@@ -73,12 +78,16 @@ class PlainPage:
             case ["keep", name]:
                 page.kept(str(self._keep(name, page)))
                 yield page.said
+            case ["keep", *_]:
+                yield "keep it under which name? One word, such as 'keep my-organ'"
             case _:
                 yield self._moved(words)
 
     def _moved(self, words: list[str]) -> str:
         """Move the slider that is named, if a value is; return where it is."""
-        page = self._page
+        page, unit = self._page, words[-1].lower()
+        if len(words) > 2 and unit in _UNITS:
+            words = words[:-1]
         whole = named(page, " ".join(words))
         if whole is None and len(words) > 1:
             place = named(page, " ".join(words[:-1]))
@@ -88,7 +97,10 @@ class PlainPage:
                     page.move(1 if words[-1] == "up" else -1)
                     return page.said
                 try:
-                    page.put(float(words[-1]))
+                    value = float(words[-1])
+                    if unit in _UNITS and (unit == "db") == page.selected.times:
+                        return f"{page.selected.name} is not in {unit}; 'list' shows its unit"
+                    page.put(value * _UNITS.get(unit, 1.0))
                 except ValueError:
                     return f"'{words[-1]}' is no number; such as 'partial 3 -12'"
                 return page.said

@@ -60,9 +60,9 @@ class KeptSounds:
         path = self.path(name)
         folder = self._folder if self._folder.is_dir() else self._folder.parent
         if not os.access(folder, os.W_OK):
-            return f"{folder}: can't be written to; is the card write-protected, or another's?"
+            return f"{folder}: can't be written to: write-protected, or somebody else's"
         if _room(folder) < ROOM:
-            return f"{folder}: no room is left on the card; 'df -h' shows what is full"
+            return f"{folder}: no room is left on the card; 'df -h' shows it"
         ours = self.names()
         if path.exists() and name not in ours:
             return f"{path}: was not kept by partiald; take another name"

@@ -134,7 +134,7 @@ cd "$3" && "$2" -c "$4" "$1" mount -o remount,rw "$1"
     ("script", "why"),
     [
         (FULL_FOR_A_SOUND, "no room is left on the card"),
-        (READ_ONLY_FOR_A_SOUND, "can't be written to; is the card write-protected"),
+        (READ_ONLY_FOR_A_SOUND, "can't be written to: write-protected"),
     ],
 )
 def test_a_sound_that_the_card_does_not_take_is_kept_once_it_does(

@@ -40,6 +40,7 @@ class Bench:
     def ask(self, what: str, **more: Any) -> dict[str, Any]:
         answer = self.answers.answer(REQUEST.validate_python({"ask": what, **more}), 1)
         self.daemon.run(0.3)
+        self.answers.left(1)  # none of these is a page
         return dict(answer)
 
     def turn(self, number: int, *values: int) -> None:
@@ -172,6 +173,27 @@ def test_with_remember_shaping_a_draft_is_kept_once_ten_seconds_are_quiet(tmp_pa
     bench.daemon.ports.send(KEYS, b"\x80\x3c\x40", bench.daemon.now_us)
     bench.rest(14)
     assert tomllib.loads(path.read_text()) == louder("market-organ")
+
+
+def test_a_page_says_itself_whether_what_it_shapes_is_kept_unless_it_breaks_off(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path, remember="shaping")
+    path = tmp_path / "sounds" / "market-organ.toml"
+    draft = {"ask": "shape", "name": "market-organ", "table": louder("market-organ")}
+    bench.answers.answer(REQUEST.validate_python(draft), 2)
+    bench.rest(14)
+    assert not path.exists(), "it is still at it"
+    bench.answers.left(2)
+    bench.rest(8)
+    assert not path.exists()
+    bench.rest(6)
+    assert tomllib.loads(path.read_text()) == louder("market-organ")
+    bench.answers.answer(REQUEST.validate_python(draft | {"name": "sine"}), 3)
+    bench.answers.answer(REQUEST.validate_python(draft | {"name": "sine", "table": None}), 3)
+    bench.answers.left(3)
+    bench.rest(14)
+    assert [each.stem for each in path.parent.iterdir()] == ["market-organ"]
 
 
 def test_with_remember_shaping_what_knobs_have_made_of_the_sound_is_kept_once(

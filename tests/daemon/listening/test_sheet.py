@@ -43,7 +43,7 @@ def test_keys_without_a_velocity_of_their_own_are_told_from_few_notes() -> None:
 def test_a_knob_is_a_bar_with_its_travel() -> None:
     text = view([seen(b"\xb0\x4a\x00", b"\xb0\x4a\x7f", b"\xb0\x4a\x40")])
     line = next(line for line in text.splitlines() if "[" in line)
-    assert "[############............]  64, 0 to 127" in line
+    assert "[########........]  64, 0 to 127" in line
     assert "trembles" not in line
 
 
@@ -67,10 +67,18 @@ def test_trembling_is_told_from_turning(values: list[int], noise: int) -> None:
 def test_the_sheet_says_what_it_is_and_what_never_came() -> None:
     made = seen(*struck(20, 90), b"\xb2\x4a\x00", b"\xb2\x4a\x7f", b"\xb0\x40\x7f", b"\xb0\x40\x00")
     sheet = "\n".join(words(made))
-    assert "keys      2 of the 2 from C3 to C#3" in sheet
+    assert "keys      2 struck of the 2 from C3 to C#3" in sheet
     assert "channels  1, 3" in sheet
     assert "control   64 (hold 1): switch" in sheet or "64" in sheet
     assert "never came: release velocity, pitch bend, a modulation wheel, pressure" in sheet
+
+
+def test_the_sheet_says_what_springs_back_and_that_one_velocity_is_all_there_was() -> None:
+    sheet = list(words(seen(*struck(64), b"\xe0\x00\x20", b"\xd0\x30", b"\xd0\x00")))
+    assert "  velocity  64" in sheet
+    assert "  bend      32 to 32" in sheet
+    assert "  pressure  0 to 48" in sheet
+    assert sheet[-1].startswith("  never came: a second velocity, release velocity")
 
 
 def test_its_settings_are_accepted_and_bind_only_free_knobs() -> None:

@@ -196,6 +196,10 @@ def test_line_by_line_it_says_what_moves() -> None:
     ]
     assert len(told(stage, "list")) == len(stage.page.sliders)
     assert told(stage, "help")[0].startswith("list")
+    assert told(stage, "attack 50 ms") == ["attack 50 ms"]
+    assert told(stage, "attack 0.2 s", "attack 0.2") == ["attack 0.20 s"] * 2
+    assert told(stage, "partial 3 -9 dB") == ["partial 3 -9.0 dB"]
+    assert told(stage, "room 90") == ["room +6.0 dB, and no further"]
 
 
 def test_line_by_line_what_is_wrong_is_one_line() -> None:
@@ -203,9 +207,55 @@ def test_line_by_line_what_is_wrong_is_one_line() -> None:
     assert told(stage, "bellows 3") == ["no slider 'bellows 3'; 'list' shows them"]
     assert told(stage, "attack soon") == ["'soon' is no number; such as 'partial 3 -12'"]
     assert told(stage, "keep refused") == ["'refused': another name"]
+    assert told(stage, "keep")[0].startswith("keep it under which name?")
+    assert told(stage, "attack 3 dB") == ["attack is not in db; 'list' shows its unit"]
+    assert told(stage, "partial 1 3 ms") == ["partial 1 is not in ms; 'list' shows its unit"]
     assert told(stage, "", "partial 1 down", "quit", "quit", "list")[1:] == [
         "not kept: 'keep NAME' keeps it, 'quit' again leaves without"
     ]
+
+
+ROOM_SAID = "level_db = -20.0 under [room] in the settings keeps it"
+
+
+def test_that_no_sound_keeps_the_room_is_told_once_by_keeping_or_by_leaving() -> None:
+    stage = Stage("flat64")
+    assert told(stage, "room -20", "quit", "quit", "list")[1:] == [
+        f"the room goes back: {ROOM_SAID}; 'quit' again leaves"
+    ]
+    stage = Stage("flat64")
+    assert told(stage, "room -20", "keep mine", "keep mine", "quit", "list")[1:] == [
+        f"kept: /sounds/mine.toml; not the room: {ROOM_SAID}",
+        "kept: /sounds/mine.toml",
+    ]
+    assert told(Stage("flat64"), "room -20", "room -30", "quit", "list")[2:] == []
+
+
+def test_a_long_line_of_news_is_shown_whole() -> None:
+    stage = Stage()
+
+    async def steps(pilot: Pilot[None]) -> None:
+        stage.page.at = len(stage.page.sliders) - 1
+        stage.page.put(-20.0)
+        await pilot.press("k", "enter")
+        await pilot.pause()
+        assert ROOM_SAID in " ".join(stage.text().split())
+        assert "q quit" in stage.text()
+
+    stage.run(steps)
+
+
+def test_the_name_that_is_offered_is_one_that_is_accepted() -> None:
+    for name in ("x" * 40, "organ-mine"):
+        stage = Stage()
+        stage.page.name = name
+
+        async def steps(pilot: Pilot[None]) -> None:
+            await pilot.press("k", "enter")
+
+        stage.run(steps)
+        assert len(stage.kept[0]) <= 40
+        assert stage.kept[0].count("-mine") == 1
 
 
 @pytest.mark.parametrize(
@@ -227,10 +277,10 @@ def test_what_the_field_for_the_name_wants_is_said() -> None:
     async def steps(pilot: Pilot[None]) -> None:
         await pilot.press("k")
         await pilot.pause()
-        assert "its name: small letters" in stage.text()
+        assert "name it: small letters" in stage.text()
         await pilot.press("escape")
         await pilot.pause()
-        assert "its name" not in stage.text()
+        assert "name it" not in stage.text()
         assert stage.kept == []
 
     stage.run(steps)
