@@ -23,7 +23,7 @@ from daemon.diagnosis.rate_limit import Repeats
 from daemon.ipc.messages import Gesture
 from daemon.keeper.learning import InForce
 from daemon.midi.controllers import Controllers
-from daemon.midi.played_sounds import PlayedSounds
+from daemon.midi.played_sounds import REMEDY, PlayedSounds, left_words
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import KeptSounds
 from daemon.storage.learned import LearnedFile
@@ -33,7 +33,6 @@ log = logging.getLogger(__name__)
 
 QUIET_US = 10_000_000
 """So long nothing is played and nothing shaped before what was shaped is kept unasked."""
-_REMEDY = "to keep it, choose it again, then 'partiald sounds keep NAME' or a key that means keep"
 
 
 class Shaping:
@@ -72,7 +71,9 @@ class Shaping:
         self._asked: list[Callable[[Moves], object]] = []
         """What waits for the player to tell what knobs have made of the sound."""
         self._heard: list[str] = []
-        """The sounds that keys played a moment ago."""
+        """The sounds that keys played a moment ago ..."""
+        self._agreed = True
+        """... and whether all channels agreed on them."""
         self._repeats = Repeats(log)
         self._moved_us: int | None = None
         self._note_ons = 0
@@ -100,10 +101,12 @@ class Shaping:
         settings, knobs = self._settings(), self._controllers.turned
         self._repeats.tick(now_us)
         self._owed.tick(now_us)
+        turned = knobs.look(settings.bindings)
         before, self._heard = self._heard, self._played.names
         if before != self._heard and settings.remember != "nothing":
-            self._tell_left(before, now_us)
-        if knobs.look(settings.bindings) or (knobs.any and self._moved_us is None):
+            self._leave([each for each in before if each not in self._heard], now_us)
+        self._agreed = self._played.agreed
+        if turned or (knobs.any and self._moved_us is None):
             self._moved_us = now_us
         if note_ons != self._note_ons or sounding:
             self._note_ons = note_ons
@@ -130,13 +133,13 @@ class Shaping:
         knobs, played = self._controllers.turned, self._played
         if self._settings().remember != "shaping" or not (knobs.any and self._playing()):
             return False
-        knobs.any = False
         names = played.names if played.agreed else []  # by the answer, controllers may be gone
         self._ask(partial(self._keep_unasked, names))
         return True
 
     def _ask(self, then: Callable[[Moves], object]) -> None:
         """Have the player tell what knobs have made of the sound, and then something done."""
+        self._controllers.turned.any = False
         self._asked.append(then)
         self._controllers.ask_moves(self._clock_us())
 
@@ -146,18 +149,15 @@ class Shaping:
             self._keep_shaped({each: each for each in names}, moves)
         self._keep_drafts()
 
-    def _tell_left(self, before: Sequence[str], now_us: int) -> None:
-        """Tell what was shaped and is not kept, now that other sounds are played."""
-        left, knobs = [each for each in before if each not in self._heard], self._controllers.turned
-        if self._settings().remember != "shaping":
-            for name in set(left) & self._drafts.keys():
-                text = f"'{name}' is left as shaped, not kept, until partiald stops; {_REMEDY}"
-                self._repeats.log(logging.INFO, text, now_us)
-        if left and knobs.any and self._playing():
-            knobs.any = False
-            names = [" and ".join(map(repr, each)) for each in (left, self._heard)]
-            text = f"{names[0]} as knobs shaped it is not kept, and they shape {names[1]} now"
-            self._ask(partial(self._tell_if, f"{text}; {_REMEDY}"))
+    def _leave(self, left: Sequence[str], now_us: int) -> None:
+        """Keep what knobs have shaped, or tell what is not kept, now that others are played."""
+        keeps = self._settings().remember == "shaping"
+        for name in () if keeps else set(left) & self._drafts.keys():
+            text = f"'{name}' is left as shaped, not kept, until partiald stops; {REMEDY}"
+            self._repeats.log(logging.INFO, text, now_us)
+        if left and self._controllers.turned.any and self._playing():
+            tell = partial(self._tell_if, left_words(left, self._heard))
+            self._ask(partial(self._keep_unasked, left) if keeps and self._agreed else tell)
 
     def _tell_if(self, text: str, moves: Moves) -> None:
         if moves:

@@ -3,10 +3,18 @@
 Threads: the main loop's alone.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from config.settings import Settings
 from daemon.midi.channel_state import ChannelState
+
+REMEDY = "to keep it, choose it again, then 'partiald sounds keep NAME' or a key that means keep"
+
+
+def left_words(left: Sequence[str], heard: Sequence[str]) -> str:
+    """Return what is to be told where knobs have shaped sounds, and others are played now."""
+    names = [" and ".join(map(repr, each)) for each in (left, heard)]
+    return f"{names[0]} as knobs shaped it is not kept, and they shape {names[1]} now; {REMEDY}"
 
 
 class PlayedSounds:

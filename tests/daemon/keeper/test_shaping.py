@@ -272,7 +272,26 @@ def test_otherwise_what_knobs_have_made_is_kept_only_when_asked(
     assert not (tmp_path / "sounds").exists()
 
 
-@pytest.mark.parametrize("remember", ["choices", "shaping", "nothing"])
+def test_with_remember_shaping_what_knobs_have_shaped_is_kept_when_it_is_left(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench.rest(1)
+    bench.turn(20, 0)
+    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.rest(4)
+    assert [path.stem for path in (tmp_path / "sounds").iterdir()] == ["flat64"]
+    first, second, *_ = read_sound(tmp_path / "sounds" / "flat64.toml").levels
+    assert 20 * log10(second / first) == pytest.approx(-60.0, abs=0.05)
+    bench.read_kept()
+    assert bench.shape.partial == {2: 0.0}, "the other sound is as it is kept, too"
+    bench.rest(14)
+    assert caplog.text.count("kept: the sound") == 1
+    assert "not kept" not in caplog.text
+
+
+@pytest.mark.parametrize("remember", ["choices", "nothing"])
 def test_what_knobs_have_shaped_is_not_left_for_another_sound_without_a_word(
     tmp_path: Path, remember: str, caplog: pytest.LogCaptureFixture
 ) -> None:
