@@ -149,8 +149,8 @@ def _closing_lines(sound: Sound) -> Iterator[str]:
         f", and 1 is duller by {velocity.tilt_db:g} dB per octave" if velocity.tilt_db else ""
     )
     if velocity.tilt_per_octave_db:
-        more = f"{velocity.tilt_per_octave_db:g} dB more a key an octave higher"
-        yield f"         on C4, and by {more}"
+        more_db = velocity.tilt_per_octave_db
+        yield f"         on C4, and by {more_db:g} dB more for each octave above it"
     yield f"{'level' if sound.ranks else 'trim':<8} {sound.level_db:g} dB"
 
 
@@ -166,9 +166,11 @@ def _rank_lines(sound: Sound) -> Iterator[str]:
             f"{_span(rise):<11}  {_span(rank.pan)}"
         )
     yield ""
-    yield f"{sound.count} of at most {MAX_PARTIALS} partials; the strongest on C4:"
-    yield "   ratio  level dB      T60    pan  rise s"
     partials = partials_of(sound)
+    for_noise = sound.count - len(partials)
+    noisy = f", {for_noise} of them for noise" if for_noise else ""
+    yield f"{sound.count} of at most {MAX_PARTIALS} partials{noisy}; the strongest on C4:"
+    yield "   ratio  level dB      T60    pan  rise s"
     strongest = max(partial.level for partial in partials)
     for each in sorted(sorted(partials, key=lambda each: -each.level)[:_MOST_SHOWN]):
         decay = f"{each.decay_s:.2f} s" if each.decay_s < 1e4 else "none"

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from config.sound import Sound
-from voices.synthesis.ranks import groups
+from voices.synthesis.ranks import RISES_IN, groups
 
 
 class Partial(NamedTuple):
@@ -31,8 +31,9 @@ def partials_of(sound: Sound, key: int = 60) -> list[Partial]:
         return [Partial(ratio, level, decay, 0.0, rise) for ratio, level, decay in rows]
     found = []
     for group in groups(sound):
-        columns, rise = group.columns(key), group.rise_at(key)
-        shown = columns.ratios, columns.levels, columns.decays_s, columns.pans
-        for ratio, level, decay, pan in np.stack(shown, axis=1).tolist():
-            found.append(Partial(ratio, level, decay, pan, rise))
+        columns, rises = group.columns(key), np.full(group.count, group.rise_at(key))
+        forever = np.full(int(group.slow.sum()), np.inf)
+        rises[group.slow] = group.shadow_decays_s(key, forever) / RISES_IN
+        shown = columns.ratios, columns.levels, columns.decays_s, columns.pans, rises
+        found += [Partial(*row) for row in np.stack(shown, axis=1).tolist()]
     return sorted(found)

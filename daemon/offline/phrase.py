@@ -5,6 +5,8 @@ Units: seconds, MIDI keys. The phrases are our own.
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from daemon.offline.midi_file import Song
 
 BEAT_S = 0.55
@@ -30,14 +32,17 @@ _STRUCK: Sequence[Note] = (
     ],
     *((6.0, 5.0, 43, 100), (6.1, 5.0, 59, 90), (6.2, 5.0, 67, 96), (6.3, 5.0, 74, 104)),
 )
-# A line that is carried, swelling on its longest note.
+# A line that is carried, growing softer before its longest note and swelling on it.
 _CARRIED: Sequence[Note] = (
     *((0.0, 1.5, 60, 84), (1.5, 0.5, 62, 80), (2.0, 1.0, 64, 88), (3.0, 1.0, 67, 92)),
     *((4.0, 3.0, 69, 96), (7.0, 1.0, 67, 88), (8.0, 3.5, 60, 84), (8.0, 3.5, 48, 84)),
 )
+_SWELL_BEATS, _SWELL_TO = (0.0, 2.0, 4.0, 5.5, 7.0, 8.0), (100, 100, 64, 127, 72, 100)
 _SWELLS: Sequence[tuple[float, int]] = tuple(
-    (4.0 + place / 16, round(60 + 67 * (1 - abs(place - 24) / 24))) for place in range(49)
+    (place / 16, round(float(np.interp(place / 16, _SWELL_BEATS, _SWELL_TO))))
+    for place in range(129)
 )
+"""The swell, in steps of a sixteenth of a beat: it never leaps."""
 
 
 def phrase(family: str | None) -> Song:

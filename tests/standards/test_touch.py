@@ -18,8 +18,8 @@ from tests.support.takes import HARD, MIDDLING, OCTAVES, SOFT, VELOCITIES, note,
 pytestmark = pytest.mark.slow
 STEPS = (HARD - SOFT) / 20
 TOUCHED = of("struck", "plucked", "bar", "blown", "bell", "bowed", "sung")
-BRIGHTER = {"wooden-flute": (0.02, 0.25)}
-"""A flute's own range: +3 % a mark, of which there are three between these velocities."""
+BRIGHTER = {"wooden-flute": (0.024, 0.062)}
+"""A flute's own range: +3 to +8 % a mark, of which there are three between these velocities."""
 SWELLS_BY = {"wooden-flute": 0.14}
 """A flute's own: its centroid rises by +10 to +20 % from piano to forte."""
 

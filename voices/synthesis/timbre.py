@@ -74,7 +74,10 @@ class Spec:
 
 
 def plain(sound: Sound) -> Spec:
-    """Return what the timbre of a sound with one column of partials is made from."""
+    """Return what the timbre of a sound with one column of partials is made from.
+
+    At rest such a sound is the sum of its sines, within rounding: to a millionth of its peak.
+    """
     count = len(sound.ratios)
     return Spec(
         *(

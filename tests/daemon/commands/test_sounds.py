@@ -50,7 +50,9 @@ def test_a_sound_of_ranks_is_shown_with_its_ranks_and_how_many_partials_they_tak
     assert max(map(len, told[3:])) <= 79
     for rank in sound.ranks:
         assert any(line.startswith(rank.name[:22]) for line in told)
-    assert f"{sound.count} of at most 128 partials; the strongest on C4:" in told
+    noises = [noise for noise in (sound.onset_noise, sound.release_noise) if noise]
+    noisy = f", {max(noise.partials for noise in noises)} of them for noise" if noises else ""
+    assert f"{sound.count} of at most 128 partials{noisy}; the strongest on C4:" in told
     assert any("noise, " in line for line in told) == bool(sound.onset_noise)
 
 
@@ -61,8 +63,17 @@ def test_vowels_bodies_and_the_ranks_own_times_are_shown() -> None:
     assert "vowels   3; 'partiald learn vowel' gives them to a knob" in sung
     assert "body     resonances at 650, 665, 1080, 1100, 2650, 2700, 2900, 2950, 3400 Hz" in sung
     assert "decay    each partial its own, listed above for C4" in struck
-    assert "release  0.065 to 0.24 s to 60 dB down" in struck
-    assert "         on C4, and by 1.6 dB more a key an octave higher" in struck
+    assert "release  0.062 to 0.24 s to 60 dB down" in struck
+    assert "         on C4, and by 1.6 dB more for each octave above it" in struck
+
+
+def test_each_partial_is_shown_to_rise_in_its_own_time() -> None:
+    told = list(show_lines("market-organ", shipped()["market-organ"]))
+    shown = [line.split() for line in told if line[:8].strip()[:1].isdigit()]
+    first = next(float(row[-1]) for row in shown if row[0] == "1.000")
+    sixth = next(float(row[-1]) for row in shown if row[0] == "6.000")
+    assert first == shipped()["market-organ"].ranks[0].rise_s[0]  # type: ignore[index]
+    assert first > 5 * sixth
 
 
 def test_a_program_reads_name_title_family_program_and_partials_of_every_sound() -> None:
