@@ -91,16 +91,16 @@ def _shaped(
         from daemon.shaping.rendered import Rendered
 
         sys.stdout.write(
-            "partiald is not running, so nothing is heard; --aloud plays it here, "
-            "and a key that is struck writes a note into a file.\n"
+            "partiald is not running, so nothing is heard: a key that is struck writes\n"
+            "a note into a file. --aloud plays it here instead.\n"
         )
         rendered = Rendered(alone, sounds)
-        return _Shaped(name, sound, rendered, _write_here, rendered.strike)
+        return _Shaped(name, sound, rendered, _writes_here(), rendered.strike)
     from daemon.shaping.aloud import CAUTION, Aloud
 
     sys.stdout.write(CAUTION)
     aloud = Aloud(alone, sounds)
-    return _Shaped(name, sound, aloud, _write_here, aloud.strike, stop=aloud.stop)
+    return _Shaped(name, sound, aloud, _writes_here(), aloud.strike, stop=aloud.stop)
 
 
 def _keep(write: Callable[[str, str], str]) -> Keep:
@@ -117,14 +117,20 @@ def _keep(write: Callable[[str, str], str]) -> Keep:
     return keep
 
 
-def _write_here(name: str, text: str) -> str:
-    """Write a sound file where the daemon finds it, or else in this folder; return its path."""
+def _writes_here() -> Callable[[str, str], str]:
+    """Return what writes a sound file, where the daemon finds it or else in this folder."""
     folder = OWNER_FOLDERS[0] if os.access(OWNER_FOLDERS[0], os.W_OK) else Path()
-    path = folder / f"{name}.toml"
-    if path.exists() and file_of(name) != path:
-        raise RunError(f"{path}: exists already; take another name")
-    try:
-        write_atomic(path, text)
-    except OSError as fault:
-        raise RunError(f"{path}: {fault.strerror}") from fault
-    return str(path)
+    ours: set[Path] = set()
+
+    def write(name: str, text: str) -> str:
+        path = folder / f"{name}.toml"
+        if path.exists() and path not in ours and file_of(name) != path:
+            raise RunError(f"{path}: exists already; take another name")
+        try:
+            write_atomic(path, text)
+        except OSError as fault:
+            raise RunError(f"{path}: {fault.strerror}") from fault
+        ours.add(path)
+        return str(path)
+
+    return write

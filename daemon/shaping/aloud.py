@@ -19,7 +19,7 @@ from daemon.soundcard import playback
 from daemon.soundcard.output import OutputError
 from daemon.soundcard.stream import open_stream
 
-CAUTION = "Aloud, from silence upwards: headphones off the ears, amplifier down, then slowly up.\n"
+CAUTION = "It begins in silence: headphones off the ears, amplifier down, then slowly up.\n"
 _BLOCK_FRAMES = 256
 
 

@@ -1,6 +1,7 @@
 """`partiald shape` as a process: in a real pseudo-terminal, line by line, on the running daemon."""
 
 import fcntl
+import io
 import os
 import pty
 import select
@@ -184,3 +185,22 @@ def test_without_a_daemon_it_plays_aloud_from_silence_upwards(
     finally:
         page.communicate("quit\nquit\n", timeout=20)
     assert page.returncode == 0
+
+
+def test_the_page_writes_its_own_file_again_but_nobody_elses(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
+    (tmp_path / "theirs.toml").write_text("")
+    asked = ["partial 2 -20", "keep ours", "partial 2 -30", "keep ours", "keep theirs", "quit"]
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join([*asked, ""])))
+    assert main(["shape", "--plain", "flat64"]) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert told[-3:] == [
+        "partial 2 -30.0 dB",
+        "kept: ours.toml",
+        "theirs.toml: exists already; take another name",
+    ]
+    assert all(len(line) < 80 for line in told)
+    assert (tmp_path / "theirs.toml").read_text() == ""
