@@ -60,6 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _keep(name: str) -> int:
     from daemon.control.ask import ask
+    from daemon.shaping.hearing import wait_until_kept
 
     if not _NAME.fullmatch(name):
         raise UsageError(
@@ -68,6 +69,7 @@ def _keep(name: str) -> int:
     answer = ask({"ask": "keep", "name": name})
     if "faults" in answer:
         raise RunError("\n".join(answer["faults"]))
+    wait_until_kept(ask, name)
     sys.stdout.write(
         f"'{answer['of']}' as it is shaped now is kept as '{name}': {answer['path']}\n"
     )

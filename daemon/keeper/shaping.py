@@ -187,12 +187,12 @@ class Shaping:
 
     def _tell(self, name: str) -> dict[str, Any]:
         """Return a sound as it is in its file, and as it is heard."""
-        there = self._sounds()
-        heard = self.over(there)
+        heard = self.over(there := self._sounds())
         if name not in heard:
             return {"faults": [f"no sound '{name}'"]}
-        kept = there.get(name, heard[name])
-        return {"name": name, "table": _plain(heard[name]), "kept": _plain(kept)}
+        kept, pending = there.get(name, heard[name]), bool(self._asked) or name in self._owed.sounds
+        plain = {"table": _plain(heard[name]), "kept": _plain(kept)}
+        return {"name": name, **plain, "pending": pending}
 
     def _shape(self, question: AskShape, now_us: int) -> dict[str, Any]:
         name = question.name

@@ -4,7 +4,7 @@ Units: microseconds of the monotonic clock. Threads: the caller's.
 """
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 from config.sound import Sound
@@ -13,6 +13,8 @@ from daemon.errors import RunError
 from daemon.shaping.sliders import Table
 
 KEY, VELOCITY = 60, 90
+PATIENCE_S, _ASK_AGAIN_S = 3.0, 0.05
+"""How long a card may take to write a sound."""
 _ON, _OFF = f"90{KEY:02x}{VELOCITY:02x}", f"80{KEY:02x}40"
 
 
@@ -49,7 +51,9 @@ class Running:
 
     def keep(self, name: str, text: str) -> str:
         """Have a sound file kept; return its path."""
-        return str(self._answered({"ask": "keep", "name": name, "text": text})["path"])
+        path = str(self._answered({"ask": "keep", "name": name, "text": text})["path"])
+        wait_until_kept(self._daemon.ask, name)
+        return path
 
     def strike(self) -> str:
         """Strike a key, or let it go; say which."""
@@ -73,6 +77,18 @@ class Running:
         if "faults" in told:
             raise RunError("\n".join(told["faults"]))
         return told
+
+
+def wait_until_kept(ask: Callable[[Mapping[str, Any]], dict[str, Any]], name: str) -> None:
+    """Wait until the card has a sound; raise a `RunError` if it does not take it."""
+    until_s = time.monotonic() + PATIENCE_S
+    while (told := ask({"ask": "sound", "name": name})).get("pending") or "faults" in told:
+        if time.monotonic() > until_s:
+            raise RunError(
+                f"the card has not taken '{name}' yet: 'journalctl -u partiald' says why, "
+                "and it is tried again"
+            )
+        time.sleep(_ASK_AGAIN_S)
 
 
 def running() -> Running | None:

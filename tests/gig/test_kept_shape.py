@@ -168,9 +168,16 @@ def test_a_sound_that_the_card_does_not_take_sounds_as_shaped_all_the_same(
         command(controller, 38)
         daemon.says("the sound 'flat64' can't be kept yet: File exists")
         assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
+        refused = daemon.ask("sounds", "keep", "mine")
+        assert refused.returncode == 1
+        assert refused.stdout == ""
+        assert "the card has not taken 'mine' yet" in refused.stderr
         in_the_way.unlink()
         command(controller, 38)
         daemon.says("kept: the sound 'flat64'")
         daemon.says("settings read again")
         assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
         assert (in_the_way / "flat64.toml").exists()
+        assert (in_the_way / "mine.toml").exists(), "it was owed as well"
+        assert daemon.ask("sounds", "keep", "yours").returncode == 0
+        assert (in_the_way / "yours.toml").exists(), "it is there once that is said"

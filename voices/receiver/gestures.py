@@ -116,6 +116,7 @@ class Gestures:
         if key == self._key:
             hand.held = True
         elif not (hand.held or hand.armed):
+            hand.forgets = 0
             self.strike(channel, key, velocity, at)
             return
         address = (channel.controller, channel.number, key)

@@ -176,6 +176,16 @@ def test_a_pedal_or_a_button_will_do_as_well(held: str, down: str, up: str) -> N
     assert heard(player, 81)
 
 
+def test_forget_by_a_button_is_three_strikes_in_a_row_with_no_note_between() -> None:
+    player = player_of(gestures={"held": "program 8"})
+    strike = ("c0 07", f"90 {WORDS['forget']:02x} 40", f"80 {WORDS['forget']:02x} 40")
+    player.send(*strike, *strike, "90 45 7f", "80 45 40", *strike, *strike)
+    assert told(player)[-1] == "forget: 1 more to go"
+    player.send(*strike)
+    assert told(player)[-1] == "forget"
+    assert told(player).count("forget") == 1
+
+
 def test_a_pedal_that_is_told_to_be_down_at_plugging_in_makes_no_key_a_command() -> None:
     player = player_of(gestures={"held": "control 64"})
     player.instrument.tell(b"\xb0\x40\x7f")
