@@ -7,8 +7,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from config.rank import Noise
 from config.sound import Sound
-from voices.synthesis.ranks import RISES_IN, groups
+from voices.synthesis.ranks import RISES_IN, groups, noise_columns
 
 
 class Partial(NamedTuple):
@@ -37,3 +38,10 @@ def partials_of(sound: Sound, key: int = 60) -> list[Partial]:
         shown = columns.ratios, columns.levels, columns.decays_s, columns.pans, rises
         found += [Partial(*row) for row in np.stack(shown, axis=1).tolist()]
     return sorted(found)
+
+
+def noise_of(sound: Sound, noise: Noise, key: int = 60) -> list[tuple[float, float]]:
+    """Return ratio and level of each partial of a noise, beside those of `partials_of`."""
+    strength = np.sqrt(sum(partial.level**2 for partial in partials_of(sound)))
+    columns = noise_columns(noise, key)
+    return list(zip(columns.ratios.tolist(), (columns.levels * strength).tolist(), strict=True))

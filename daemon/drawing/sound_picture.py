@@ -1,7 +1,8 @@
 """The picture of a sound: its spectrum, its envelope, its waveform.
 
 Units: hertz, dB, seconds, milliseconds. Everything but the spectrum is measured on the instrument
-itself, playing one note; the spectrum is drawn from the sound's figures.
+itself, playing one note; the spectrum is drawn from the sound's figures: a dash at each partial
+leads to the side where it stands, and there is the noise of the onset.
 """
 
 from collections.abc import Mapping
@@ -13,9 +14,9 @@ from config.settings import Settings
 from config.sound import Sound
 from config.toml.wording import counted
 from daemon.drawing.canvas import TITLE, Axis, Canvas, Panel
-from daemon.drawing.palette import ACCENT, FILL, LINE, SOFT, Colour
+from daemon.drawing.palette import ACCENT, FILL, LINE, PEAK, SOFT, Colour
 from daemon.drawing.performance_picture import frequency_axis, time_axis
-from daemon.drawing.shown_partials import partials_of
+from daemon.drawing.shown_partials import noise_of, partials_of
 from daemon.key_names import key_name
 from voices.instrument import Instrument
 
@@ -34,10 +35,14 @@ RELEASED_WIDE = 220.0
 """Pixels that the words beside the release take."""
 _HERTZ = 440.0 * 2 ** ((KEY - 69) / 12)
 _LOWEST_DB = -72.0
+_LAST_S = 2.0
+"""So much of a held note tells whether it dies away."""
 _WAVE_AT_S = 0.5
 _WAVE_RATE = 192_000
 """High, so that a line through the samples is the waveform."""
 _MANY_PARTIALS = 32
+_ASIDE = 24.0
+"""Pixels from a partial to the end of its dash, where it stands at a side."""
 
 
 def note(
@@ -62,7 +67,7 @@ def draw(sounds: Mapping[str, Sound], name: str) -> bytes:
     sound = sounds[name]
     released = note(sounds, name, LONGEST_S, HELD_S)
     held = note(sounds, name, LONGEST_S, LONGEST_S + 1)
-    fades = _power(held)[-1] < 0.1 * _power(held).max()
+    fades = dies_away(held)
     length_s = max(2.0, heard_s(released), heard_s(held) if fades else 0.0)
     released, held = (audio[: round(length_s * _RATE)] for audio in (released, held))
     canvas = Canvas(WIDTH, HEIGHT)
@@ -73,6 +78,12 @@ def draw(sounds: Mapping[str, Sound], name: str) -> bytes:
     periods = 1 if len(partials_of(sound, KEY)) > _MANY_PARTIALS else 3
     _waveform(canvas, note(sounds, name, _WAVE_AT_S + 0.1, 1.0, _WAVE_RATE), periods)
     return canvas.png()
+
+
+def dies_away(audio: NDArray[np.float32]) -> bool:
+    """Return whether a note that is held falls by itself; one that beats is quiet in passing."""
+    power = _power(audio)
+    return bool(power[-round(_LAST_S * 200) :].mean() < 0.1 * power.max())
 
 
 def heard_s(audio: NDArray[np.float32]) -> float:
@@ -94,20 +105,31 @@ def _spectrum(canvas: Canvas, sound: Sound) -> None:
     strongest = max(partial.level for partial in partials)
     levels = [20 * np.log10(max(partial.level / strongest, 1e-9)) for partial in partials]
     low = 0.7 * min(frequencies)
+    noise = [] if sound.onset_noise is None else noise_of(sound, sound.onset_noise, KEY)
+    places = [partial.pan for partial in partials]
+    highest = max(frequencies + [ratio * _HERTZ for ratio, _ in noise])
     panel = Panel(
         canvas,
         (LEFT, SPECTRUM[0], RIGHT, SPECTRUM[1]),
-        frequency_axis(low, max(1.25 * max(frequencies), 8 * low)),
+        frequency_axis(low, max(1.25 * highest, 8 * low)),
         _decibels(),
         title=f"Spectrum of {key_name(KEY)}, {counted(len(levels), 'partial')}",
         unit="dB",
     )
     canvas.text(RIGHT, SPECTRUM[1] + 38, "hertz", ink=SOFT, at="ra")
+    marks = "dashes: how far to the left or right" if any(places) else ""
+    marks += ("; " if marks and noise else "") + ("grey: the noise of the onset" if noise else "")
+    canvas.text(RIGHT, SPECTRUM[0] - 16, marks, ink=SOFT, at="rs")
     size = 5 if len(levels) <= _MANY_PARTIALS else 3
-    for frequency, level in zip(frequencies, levels, strict=True):
+    for ratio, level in noise:
+        y = panel.y(20 * np.log10(max(level / strongest, 1e-9)))
+        if y < SPECTRUM[1]:
+            canvas.dot(panel.x(ratio * _HERTZ), y, 3, PEAK)
+    for frequency, level, place in zip(frequencies, levels, places, strict=True):
         x, y = panel.x(frequency), panel.y(level)
         if level > _LOWEST_DB:
             canvas.line([(x, SPECTRUM[1]), (x, y)], LINE, size / 2)
+            canvas.line([(x, y), (x + _ASIDE * place, y)], ACCENT, size / 2)
             canvas.dot(x, y, size, ACCENT)
     panel.frame()
 

@@ -12,7 +12,7 @@ from config.library import shipped
 from config.sound import Sound
 from daemon.drawing import performance_picture, sound_picture
 from daemon.drawing.canvas import Axis
-from daemon.drawing.palette import ACCENT, ACCOUNTS, LIGHT_RAMP, OTHER, shades
+from daemon.drawing.palette import ACCENT, ACCOUNTS, LIGHT_RAMP, OTHER, PEAK, shades
 from daemon.drawing.performance_picture import LEFT, NOTES, RIGHT, draw
 from daemon.drawing.spectrogram import frequency_range, level_lines, spectrogram
 from daemon.drawing.terminal_picture import account_mark, lines
@@ -226,3 +226,41 @@ def test_a_sound_that_dies_away_is_drawn_to_its_end(decay_s: float, heard_s: flo
     held = sound_picture.note(bell, "bell", sound_picture.LONGEST_S, 30.0)
     assert sound_picture.heard_s(held) == pytest.approx(heard_s, rel=0.02)
     assert pixels(sound_picture.draw(bell, "bell")).any()
+
+
+def spectrum_of(pan: float, noise: dict[str, object] | None = None) -> NDArray[np.uint8]:
+    """Return what is drawn of the spectrum of one partial, and how far from it to each side."""
+    rank = {"harmonics": 1, "pan": pan, "decay_s": 0.5}
+    plain = {"title": "A", "about": "A.", "ranks": [rank], "onset_noise": noise}
+    sounds = {"a": Sound.model_validate({key: each for key, each in plain.items() if each})}
+    top, bottom = sound_picture.SPECTRUM
+    return pixels(sound_picture.draw(sounds, "a"))[top:bottom]
+
+
+@pytest.mark.slow
+def test_a_dash_leads_to_the_side_where_a_partial_stands() -> None:
+    left, middle, right = (places(spectrum_of(pan), ACCENT)[:, 1] for pan in (-1.0, 0.0, 1.0))
+    line = round(float(middle.mean()))
+    assert line - left.min() > 2 * (left.max() - line)
+    assert right.max() - line > 2 * (line - right.min())
+    assert middle.max() - line == pytest.approx(line - middle.min(), abs=1)
+
+
+@pytest.mark.slow
+def test_the_noise_of_an_onset_is_drawn_beside_the_partials_at_its_frequencies() -> None:
+    noisy = {"hz": [1000.0, 4000.0], "partials": 12, "level_db": -20.0}
+    assert len(places(spectrum_of(0.0), PEAK)) == 0
+    rows, columns = places(spectrum_of(0.0, noisy), PEAK).T
+    line = places(spectrum_of(0.0, noisy), ACCENT)
+    assert columns.min() > line[:, 1].max()
+    # Each of twelve is 10·log10(12) dB below -20 dB, on a scale of 75 dB.
+    height = sound_picture.SPECTRUM[1] - sound_picture.SPECTRUM[0]
+    below_db = (np.median(rows) - np.median(line[:, 0])) * 75.0 / height
+    assert below_db == pytest.approx(20.0 + 10 * np.log10(12), abs=1.0)
+
+
+def test_a_held_note_that_beats_does_not_die_away_and_one_that_falls_does() -> None:
+    falling = tone(261.6, 0.1, 20.0)[:, 0] * np.exp(-np.arange(20 * RATE) / RATE / 3)
+    beating = tone(261.6, 0.1, 20.0)[:, 0] + tone(262.225, 0.1, 20.0)[:, 0]  # 12.5 times
+    assert not sound_picture.dies_away(beating)
+    assert sound_picture.dies_away(falling.astype(np.float32))
