@@ -220,7 +220,7 @@ class Noise(Section):
 
 
 class Effort(Section):
-    """What more effort changes besides the level: the swell (CC 11) and the pressure."""
+    """What more effort changes besides the level: the swell (CC 11), and a knob for ``effort``."""
 
     swell_db: float = Field(default=0.0, ge=0.0, le=12.0)
     """How much duller the sound is 10 dB down the swell, in dB per octave above the key."""
