@@ -154,7 +154,9 @@ class EventLoop:
     def _hear_last_words(self) -> None:
         """Let the player tell what knobs have made of the sound, if that is to be kept."""
         until_s = time.monotonic() + _LAST_WORDS_S
-        while self._shaping.last_words() and (left_s := until_s - time.monotonic()) > 0:
+        while self._fork_server.alive and self._shaping.last_words():
+            if (left_s := until_s - time.monotonic()) <= 0.0:
+                return
             self._wait(min(_HURRIED_TICK_S, left_s))
             self._keeper.tick()
 

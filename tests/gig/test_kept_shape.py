@@ -130,6 +130,33 @@ def test_ten_quiet_seconds_keep_what_a_knob_has_shaped_where_that_is_to_be_remem
         assert (tmp_path / "sounds" / "flat64.toml").exists()
 
 
+def test_a_sound_left_for_another_is_as_it_was_shaped_when_one_comes_back(
+    controller: VirtualController, tmp_path: Path
+) -> None:
+    programs = SETTINGS.replace('programs = ["flat64"]', 'programs = ["flat64", "sine"]')
+    with running(tmp_path, f'remember = "shaping"\n{programs}') as daemon:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(0.0, abs=0.1)
+        controller.send(0x90, KEY, 100)
+        daemon.sounds(1)
+        for value in (60, 127, 100):
+            controller.send(0xB0, KNOB, value)
+        shaped = now_db(tmp_path)
+        assert -30.0 < shaped < -5.0
+        controller.send(0xC0, 1)
+        daemon.says("kept: the sound 'flat64'")
+        daemon.says("settings read again")
+        assert now_db(tmp_path) == pytest.approx(shaped, abs=0.1), "the held note is as it was"
+        controller.send(0x80, KEY, 64)
+        daemon.sounds(0)
+        controller.send(0xC0, 0)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
+        for value in (0, 127, 60, 100):
+            controller.send(0xB0, KNOB, value)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
+
+
 def test_what_a_knob_has_just_shaped_is_kept_when_the_service_is_stopped(
     controller: VirtualController, tmp_path: Path
 ) -> None:

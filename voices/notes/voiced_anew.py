@@ -38,11 +38,12 @@ class HeldNotes:
     """The held notes that are still to go on in a changed sound."""
 
     def __init__(self) -> None:
-        self.waiting: deque[tuple[Voice, Voicing]] = deque()
+        self.waiting: deque[tuple[Voice, str, Voicing]] = deque()
+        """Each with the name of its sound, and the voicing in which it is to go on."""
 
     def prepare(self, voices: Iterable[Voice], before: Repertoire | None, now: Repertoire) -> None:
         """Work out beforehand what their change will need; in any thread."""
-        for voice, voicing in self._of(voices, before, now) if before else ():
+        for voice, _, voicing in self._of(voices, before, now) if before else ():
             for slot in voice.slots[:1]:  # it may have ended by now
                 for timbre in voicing.timbres(slot.key):
                     timbre.decays_at(slot.key)
@@ -56,23 +57,33 @@ class HeldNotes:
     def change(self, pool: Pool, at: int) -> None:
         """Let a few of them go on in their sounds. Real-time safe."""
         for _ in range(min(A_BLOCK, len(self.waiting))):
-            voice, voicing = self.waiting.popleft()
+            voice, _, voicing = self.waiting.popleft()
             voice_anew(pool, voice, voicing, at)
 
     def _of(
         self, voices: Iterable[Voice], before: Repertoire, now: Repertoire
-    ) -> list[tuple[Voice, Voicing]]:
-        still = {voice for voice, _ in tuple(self.waiting)}
+    ) -> list[tuple[Voice, str, Voicing]]:
+        still = {voice: name for voice, name, _ in tuple(self.waiting)}
         found = []
         for voice in voices:
-            name = voice.channel.sound_name
+            name = still.get(voice) or _played(voice, before)
             if voice.released or voice.frozen or before.called(name) != now.called(name):
                 continue
             old, new = before.voicing(name), now.voicing(name)
             begun = any(slot.timbre.sound is old.sound for slot in voice.slots[:1])
             if voice in still or (old is not new and begun):
-                found.append((voice, new))
+                found.append((voice, name, new))
         return found
+
+
+def _played(voice: Voice, before: Repertoire) -> str:
+    """Return the name of a note's sound: its channel may have another one by now."""
+    name = voice.channel.sound_name
+    for slot in voice.slots[:1]:
+        if before.voicing(name).sound is not slot.timbre.sound:
+            known = tuple(before.voicings.items())  # another thread may add one
+            return next((each for each, v in known if v.sound is slot.timbre.sound), name)
+    return name
 
 
 def voice_anew(pool: Pool, voice: Voice, voicing: Voicing, at: int) -> None:

@@ -97,6 +97,28 @@ def test_another_sound_in_the_settings_leaves_held_notes_alone() -> None:
     assert held.levels()[:2] == pytest.approx(before[:2], abs=0.05)
 
 
+def test_a_held_note_goes_on_in_its_own_sound_though_its_channel_has_another_by_now() -> None:
+    held = Held(sound([0.0, -20.0]), sound={"name": "mine", "programs": ["mine", "other"]})
+    other, before = sound([-30.0, 0.0]), held.levels()
+
+    def change(level_db: float) -> None:
+        held.instrument.apply(held.settings, {"mine": sound([0.0, level_db]), "other": other})
+
+    change(-20.0)
+    held.instrument.take(b"\xc0\x01")
+    held.hear(0.05)
+    for level_db in (-6.0, -9.0, -12.0):  # each before it has changed to the one before
+        change(level_db)
+    held.hear(0.05)
+    after = held.levels()
+    assert after[0] == pytest.approx(before[0], abs=0.05)
+    assert after[1] - before[1] == pytest.approx(8.0, abs=0.1)
+    held.instrument.take(b"\xc0\x00")
+    change(-20.0)
+    held.hear(0.05)
+    assert held.levels()[1] == pytest.approx(before[1], abs=0.1)
+
+
 def test_sliders_that_move_fast_leave_no_voice_behind() -> None:
     held = Held(sound([0.0, -20.0]))
     for step in range(40):
