@@ -171,6 +171,14 @@ def test_a_quill_leaves_what_an_ideal_pluck_leaves() -> None:  # D. E. Hall, KTH
     assert -9.0 <= float(np.polyfit(np.log2(numbers), levels, 1)[0]) <= -5.0
 
 
+def test_a_hammer_that_is_fast_is_hard() -> None:  # A. Askenfelt and E. Jansson (from memory)
+    for key in (48, 60, 72):
+        soft, hard = (
+            centroid(part(note("struck-string", key, v), 0.005, 0.065)) for v in (40, 120)
+        )
+        assert 1.25 <= hard / soft <= 1.7
+
+
 def test_felt_stops_a_string_in_a_fifth_of_a_second() -> None:  # from memory: 0.1 to 0.25 s
     levels = envelope(note("struck-string", 60, 100, 1.0, 0.3), hz(60), 60.0)
     assert 0.08 <= 60.0 / fall_db_s(levels, 0.32, 0.42) <= 0.3

@@ -85,6 +85,16 @@ def test_the_echoes_are_dense_soon(place: space.RoomName) -> None:
 
 
 @pytest.mark.parametrize("place", NAMES)
+def test_the_tail_stays_as_dense_as_noise_and_falls_on(place: space.RoomName) -> None:
+    wanted = PLACES[place].t60_s
+    for side in impulse(place):
+        late = [echo_density(side, at) for at in np.arange(0.2, min(0.8, wanted), 0.01)]
+        assert np.mean(late) == pytest.approx(1.0, abs=0.05)
+        power = np.convolve(side.astype(float) ** 2, np.ones(RATE // 100), "same")
+        assert power[round(1.3 * wanted * RATE) :].max() < 1e-6 * power.max()
+
+
+@pytest.mark.parametrize("place", NAMES)
 def test_the_tail_comes_from_everywhere(place: space.RoomName) -> None:
     left, right = impulse(place)[:, RATE // 10 : RATE * 8 // 10].astype(float)
     assert abs((left * right).sum()) / np.sqrt((left**2).sum() * (right**2).sum()) < 0.2
