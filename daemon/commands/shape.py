@@ -42,6 +42,8 @@ class _Shaped:
     strike: Callable[[], str]
     stay: Callable[[], None] = lambda: None
     stop: Callable[[], None] = lambda: None
+    left: Sound | None = None
+    """As what it is heard already."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -51,6 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("shape: there is no terminal here; --plain reads and answers line by line")
     shaped = _shaped(arguments, settings, sounds)
     page = Page(shaped.name, shaped.sound, shaped.heard, settings.room.level_db)
+    if shaped.left is not None:
+        page.take_up(shaped.left)
     keep = _keep(shaped.write)
     try:
         if arguments.plain:
@@ -81,8 +85,8 @@ def _shaped(
     name = arguments.name or ""
     daemon = None if arguments.aloud else running()
     if daemon is not None:
-        name, sound = daemon.sound(name)
-        return _Shaped(name, sound, daemon, daemon.keep, daemon.strike, daemon.stay)
+        name, sound, left = daemon.sound(name)
+        return _Shaped(name, sound, daemon, daemon.keep, daemon.strike, daemon.stay, left=left)
     name = name or settings.sound.name
     sound = find(sounds, name)
     chosen = settings.sound.model_copy(update={"name": name, "programs": []})

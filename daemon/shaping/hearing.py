@@ -40,10 +40,10 @@ class Running:
         """Whether the page holds a key."""
         self._plays = False
 
-    def sound(self, name: str) -> tuple[str, Sound]:
-        """Return a sound's name and what it is; without a name, those of the one that plays."""
+    def sound(self, name: str) -> tuple[str, Sound, Sound]:
+        """Return a sound's name, what it is, and as what it is heard now; no name: what plays."""
         told = self._answered({"ask": "sound", "name": name})
-        return told["name"], Sound.model_validate(told["kept"])
+        return told["name"], *(Sound.model_validate(told[key]) for key in ("kept", "table"))
 
     def shape(self, name: str, table: Table | None, room_db: float | None) -> None:
         """Have a table played in the place of a sound's; None: the sound's own."""

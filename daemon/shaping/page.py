@@ -48,6 +48,8 @@ class Page:
     """The last line of news."""
     _room_said: float | None = None
     """The level of the room of which it was told that no sound keeps it."""
+    taken_up: str = ""
+    """What is to be said of another page's sound; empty: nothing."""
     _undo: list[tuple[Table, float]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -56,6 +58,16 @@ class Page:
         self.first_room_db = self.room_db
         self.table = self.first
         self.sliders = sliders_of(self.table)
+
+    def take_up(self, left: Sound) -> None:
+        """Go on with what another page has left, if the sliders are the same."""
+        table = opened(left)
+        if table != self.first and sliders_of(table) == self.sliders:
+            self._undo.append((self.first, self.room_db))
+            self.table = table
+            self.taken_up = self.said = (
+                "taken up as it was left, shaped and not kept; undo goes back behind that"
+            )
 
     @property
     def selected(self) -> Slider:

@@ -41,6 +41,8 @@ class PlainPage:
         """Yield a line or more for every line that is read, until one says quit."""
         page = self._page
         yield f"{page.name}: {len(page.sliders)} sliders. 'list' shows them, 'help' the commands."
+        if page.taken_up:
+            yield page.taken_up
         leaving = False
         for line in asked:
             words = line.split()

@@ -187,6 +187,36 @@ def test_without_a_daemon_it_plays_aloud_from_silence_upwards(
     assert page.returncode == 0
 
 
+@pytest.mark.gig
+def test_a_page_that_broke_off_is_heard_on_and_the_next_one_takes_it_up(
+    daemon: Daemon, tmp_path: Path
+) -> None:
+    def page() -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            daemon._command("shape", "--plain"),
+            cwd=tmp_path,
+            env=daemon.environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+        )
+
+    broken = page()
+    assert broken.stdin is not None
+    assert broken.stdout is not None
+    broken.stdin.write("partial 2 -20\n")
+    assert broken.stdout.readline().startswith("flat64: ")
+    assert broken.stdout.readline() == "partial 2 -20.0 dB\n"
+    broken.kill()
+    broken.communicate()
+    told, _ = page().communicate("partial 2\nkeep mine\nquit\n", timeout=20)
+    _, taken, where, kept = told.splitlines()
+    assert taken.startswith("taken up as it was left")
+    assert where == "partial 2: -20.0 dB"
+    assert kept.startswith("kept: ")
+
+
 def test_the_page_writes_its_own_file_again_but_nobody_elses(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

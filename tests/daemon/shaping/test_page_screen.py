@@ -8,12 +8,13 @@ import pytest
 from textual.pilot import Pilot
 
 from config.library import shipped
+from config.sound import Sound
 from daemon.errors import RunError
 from daemon.shaping.bars import level_of, lines, place_of, row_of, seen
 from daemon.shaping.page import Page
 from daemon.shaping.page_screen import PageScreen
 from daemon.shaping.plain_page import PlainPage
-from daemon.shaping.sliders import ROOM
+from daemon.shaping.sliders import ROOM, opened
 
 
 class Stage:
@@ -229,6 +230,23 @@ def test_that_no_sound_keeps_the_room_is_told_once_by_keeping_or_by_leaving() ->
         "kept: /sounds/mine.toml",
     ]
     assert told(Stage("flat64"), "room -20", "room -30", "quit", "list")[2:] == []
+
+
+def test_what_another_page_has_left_shaped_is_taken_up() -> None:
+    page = Stage("flat64").page
+    page.take_up(shipped()["flat64"])
+    assert (page.changed, page.said) == (False, "")
+    page.take_up(shipped()["market-organ"])
+    assert (page.changed, page.said) == (False, ""), "its sliders are others"
+    stage = Stage("flat64")
+    left = opened(shipped()["flat64"])
+    left["partials"]["level_db"][2] = -20.0
+    stage.page.take_up(Sound.model_validate(left))
+    assert told(stage, "partial 3", "compare", "partial 3", "undo", "partial 3") == [
+        "taken up as it was left, shaped and not kept; undo goes back behind that",
+        *("partial 3: -20.0 dB", "heard as it was", "partial 3: +0.0 dB", "undone"),
+        "partial 3: +0.0 dB",
+    ]
 
 
 def test_a_long_line_of_news_is_shown_whole() -> None:
