@@ -8,7 +8,8 @@ import pytest
 from config.library import shipped
 from config.settings import Settings
 from config.sound import Sound
-from daemon.commands.sounds import json_lines, list_lines, show_lines
+from daemon.commands.sounds import json_lines, list_lines
+from daemon.drawing.sound_figures import show_lines
 from tests.support.command import partiald
 
 
@@ -65,6 +66,21 @@ def test_vowels_bodies_and_the_ranks_own_times_are_shown() -> None:
     assert "decay    each partial its own, listed above for C4" in struck
     assert "release  0.062 to 0.24 s to 60 dB down" in struck
     assert "         on C4, and by 1.6 dB more for each octave above it" in struck
+
+
+def test_breaks_pairs_and_what_is_out_of_tune_are_shown() -> None:
+    organ, celeste, sung, bell, flute = (
+        list(show_lines(name, shipped()[name]))
+        for name in ("market-organ", "string-celeste", "sung-vowels", "tower-bell", "wooden-flute")
+    )
+    at = organ.index("breaks   chorus, fifth: x 6, x 3 from C4, x 1.5 from C6")
+    assert organ[at + 1] == "         chorus, octave: x 8, x 4 from C4, x 2 from C6"
+    assert organ[at + 2] == "tuning   wide flute: +0.8 cents"
+    assert "tuning   narrow string, sharp: +3 beats a second at C4" in celeste
+    assert "tuning   voices, left: 2 voices, spread by 31 cents" in sung
+    pair = "pairs    hum to nominal: +0.95 beats a second at C4, -8 dB, ringing 1.05 times"
+    assert bell[bell.index(pair) + 1] == "         as long"
+    assert not [line for line in flute if line.startswith(("breaks", "tuning", "pairs"))]
 
 
 def test_each_partial_is_shown_to_rise_in_its_own_time() -> None:
