@@ -107,9 +107,12 @@ def resuming(octave: int, transposed: int) -> bytes:
     return bytes((RESUME, ORIGIN + octave, ORIGIN + transposed))
 
 
-def rested() -> bytes:
-    """Return the message after which knobs are at rest with the next settings: a sound has it."""
-    return bytes((RESUME, RESTED, 0))
+def rested(*, as_told: bool) -> bytes:
+    """Return the message after which knobs are at rest with the next settings: a sound has it.
+
+    ``as_told``: as it was when it was last told what they are at; or else as it is.
+    """
+    return bytes((RESUME, RESTED, as_told))
 
 
 def telling() -> bytes:

@@ -41,6 +41,8 @@ class Session(NamedTuple):
     """Name and serial number of the controllers, in the order of their numbers."""
     controls: Messages = ()
     exclusives: Messages = ()
+    rests: Messages = ()
+    """Where controls stood when a sound was kept as they had made it."""
 
 
 class SessionState:
@@ -87,6 +89,9 @@ class SessionState:
         if kept == Session():
             return
         numbers = self._controllers.adopt(kept.devices)
+        for controller, message in kept.rests:
+            if controller in numbers:
+                self._channel_state.rest_again(numbers[controller], message)
         for controller, message in kept.controls:
             if message[:2] == bytes((RESUME, ZONE_OFF)):
                 self._channel_state.resume(0, message)  # of every controller
@@ -104,6 +109,7 @@ class SessionState:
             self._controllers.known,
             [each for each in self._channel_state.messages() if self._stays(*each)],
             list(self._supervisor.exclusives),
+            self._channel_state.rests(),
         )
         if self._boot and now != self._last:
             self._last = now
@@ -124,15 +130,16 @@ class SessionState:
             "devices": last.devices,
             "controls": [(number, message.hex()) for number, message in last.controls],
             "exclusives": [(number, message.hex()) for number, message in last.exclusives],
+            "rests": [(number, message.hex()) for number, message in last.rests],
         }
         text = json.dumps(plain, ensure_ascii=False)
         return lambda: write_atomic(self._place, text)
 
 
 def _from_plain(kept: Mapping[str, Any]) -> Session:
-    controls, exclusives = (
-        [(int(number), bytes.fromhex(text)) for number, text in kept[key]]
-        for key in ("controls", "exclusives")
+    controls, exclusives, rests = (
+        [(int(number), bytes.fromhex(text)) for number, text in kept.get(key, ())]
+        for key in ("controls", "exclusives", "rests")
     )
     devices = [(str(name), str(serial)) for name, serial in kept["devices"]]
-    return Session(str(kept["card"]), devices, controls, exclusives)
+    return Session(str(kept["card"]), devices, controls, exclusives, rests)

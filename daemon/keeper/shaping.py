@@ -260,12 +260,12 @@ class Shaping:
         self._write(sounds)
         self._controllers.turned.take(self._settings().bindings)
         if any(names[name] == name for name in sounds):
-            self._rest()  # with the next settings, the sounds have what the knobs add to them now
+            self._rest(as_told=True)  # the next settings' sounds have what the knobs add now
         return cue
 
-    def _rest(self) -> None:
+    def _rest(self, *, as_told: bool) -> None:
         """Have the knobs at rest with the next settings."""
-        self._controllers.rest(self._settings().bindings, self._clock_us())
+        self._controllers.rest(self._settings().bindings, self._clock_us(), as_told=as_told)
 
     def _write(self, sounds: Mapping[str, Sound], text: str = "") -> None:
         """Have sounds written at once, and whatever else is owed to the card."""
@@ -282,7 +282,7 @@ class Shaping:
             told += self._learned.told()
         if question.dry_run:
             return {"forgotten": told, "done": False}
-        self._rest()
+        self._rest(as_told=False)
         if told:
             self._drafts.clear()
             self._owed.forget()

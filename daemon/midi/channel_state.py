@@ -46,6 +46,8 @@ class ChannelState:
         self._told: set[ControlAddress] = set()
         self._rested: dict[ControlAddress, int] = {}
         """Where each stood."""
+        self._anchors: dict[ControlAddress, int] = {}
+        """Where those stood and others that have been moved since."""
         self._shifts: dict[int, tuple[int, int]] = {}
         self._zones_off: list[int] = []
 
@@ -106,9 +108,13 @@ class ChannelState:
     def is_told(self, controller: int, message: Sequence[int]) -> bool:
         """Return whether a message only says where a control stands, for nobody has moved it.
 
-        Or not since a sound was kept as it had made it, but that it trembles.
+        Or not since a sound was kept as it had made it, but that it trembles; or it stood there.
         """
-        return self._address(controller, message) in self._told | self._rested.keys()
+        address = self._address(controller, message)
+        return address in self._told | self._rested.keys() or self._stood(address, message)
+
+    def _stood(self, address: ControlAddress, message: Sequence[int]) -> bool:
+        return self._anchors.get(address) == message[-1]
 
     def is_rested(self, controller: int, message: Sequence[int]) -> bool:
         """Return whether a control has not been moved since a sound was kept as it had made it."""
@@ -191,6 +197,7 @@ class ChannelState:
             del self._channels[address]
         self._told = {address for address in self._told if address[0] != controller}
         self._rested = {each: at for each, at in self._rested.items() if each[0] != controller}
+        self._anchors = {each: at for each, at in self._anchors.items() if each[0] != controller}
         self._shifts.pop(controller, None)
 
     def rest(self, bound: Collection[int | str], kept: Collection[int | str]) -> None:
@@ -202,9 +209,23 @@ class ChannelState:
         for (controller, number), channel in list(self._channels.items()):
             for control, value in list(channel.controls.items()):
                 if control in kept:
-                    self._rested[controller, number, control] = value
+                    address = controller, number, control
+                    self._rested[address] = self._anchors[address] = value
                 elif control in SOUND_CONTROLS and control not in bound:
                     channel.controls.pop(control, None)
+
+    def rests(self) -> list[tuple[int, bytes]]:
+        """Return where controls stood when a sound was kept as they had made it, as messages."""
+        return [
+            (controller, bytes((CONTROL_CHANGE | number, int(control), value)))
+            for (controller, number, control), value in self._anchors.items()
+        ]
+
+    def rest_again(self, controller: int, message: Sequence[int]) -> None:
+        """Take one of those messages, of an earlier daemon."""
+        self.record(message, controller)
+        address = self._address(controller, message)
+        self._rested[address] = self._anchors[address] = message[2]
 
     def shift(self, controller: int, octave: int, transposed: int, zones_off: list[int]) -> None:
         """Record where gestures have brought a controller, and which zones they have left off."""
@@ -225,10 +246,14 @@ class ChannelState:
         )
 
     def messages(self) -> list[tuple[int, bytes]]:
-        """Return controllers and messages, in the order that a fresh receiver needs."""
+        """Return controllers and messages, in the order that a fresh receiver needs.
+
+        A control that has been moved since a sound was kept tells first where it stood.
+        """
         shifts, off = list(self._shifts.items()), self._zones_off
         resumed = [(controller, resuming(*shift)) for controller, shift in shifts if any(shift)]
-        return [*resumed, *((0, switching_off(zone)) for zone in off)] + [
+        stood = [each for each in self.rests() if not self.is_rested(*each)]
+        return [*resumed, *((0, switching_off(zone)) for zone in off), *stood] + [
             (controller, message)
             for (controller, number), channel in list(self._channels.items())
             for message in channel.messages(number)

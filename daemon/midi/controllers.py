@@ -173,11 +173,14 @@ class Controllers:
         """Have the player tell what knobs have made of the sound, as a gesture without words."""
         self._put(telling(), now_us, 0)
 
-    def rest(self, bindings: Sequence[Binding], now_us: int) -> None:
-        """Have knobs at rest once the next settings bring a sound that has what they made."""
+    def rest(self, bindings: Sequence[Binding], now_us: int, *, as_told: bool) -> None:
+        """Have knobs at rest once the next settings bring a sound that has what they made.
+
+        ``as_told``: had made when that was last told; or else, whatever they have made.
+        """
         kept = {b.control for b in bindings if b.stays and b.target in KEEPABLE}
         self.channel_state.rest({each.control for each in bindings}, kept)
-        self._put(rested(), now_us, 0)
+        self._put(rested(as_told=as_told), now_us, 0)
 
     def add_song(self, name: str, now_us: int) -> Song:
         """Admit a song as one more controller; what one before it left behind is over.

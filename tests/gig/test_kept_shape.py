@@ -130,6 +130,28 @@ def test_ten_quiet_seconds_keep_what_a_knob_has_shaped_where_that_is_to_be_remem
         assert (tmp_path / "sounds" / "flat64.toml").exists()
 
 
+def test_a_knob_turned_since_a_sound_was_kept_is_heard_alike_after_a_restart_of_the_service(
+    controller: VirtualController, tmp_path: Path
+) -> None:
+    with running(tmp_path, SETTINGS) as daemon:
+        daemon.says("controller connected")
+        daemon.hears(controller)
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(0.0, abs=0.1)
+        for value in (60, 127, 100):
+            controller.send(0xB0, KNOB, value)
+        command(controller, 38)
+        daemon.says("kept: the sound 'flat64'")
+        daemon.says("settings read again")
+        for value in (90, 80):
+            controller.send(0xB0, KNOB, value)
+        shaped = second_db(daemon, controller, tmp_path)
+        assert -30.0 < shaped < -10.0
+        assert daemon.stop() == 0
+    with running(tmp_path, SETTINGS) as daemon:
+        daemon.says("controller connected")
+        assert second_db(daemon, controller, tmp_path) == pytest.approx(shaped, abs=0.1)
+
+
 def test_a_sound_left_for_another_is_as_it_was_shaped_when_one_comes_back(
     controller: VirtualController, tmp_path: Path
 ) -> None:

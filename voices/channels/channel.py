@@ -127,6 +127,8 @@ class Channel:
         """The bound knobs, by controller number or name."""
         self.anchors: dict[Source, float] = {}
         """Where knobs and sound controllers stood when the sound took over what they had made."""
+        self.told: dict[Source, float] = {}
+        """Where they stood when they were last told."""
         self.last_key: int | None = None
         """The key struck last, as it sounded, from which a portamento comes."""
         for layer in self.layers:
@@ -134,19 +136,32 @@ class Channel:
         self.own_pedals = Pedals()
         self._rest()
 
-    def rest_kept(self, bindings: Iterable[Binding]) -> None:
-        """Bring to rest what knobs and sound controllers have made of the sound: it has it now."""
+    def tell(self) -> None:
+        """Take note of where knobs and sound controllers stand, for a sound that is to be kept."""
+        knobs = {source: knob.position for source, knob in self.knobs.items()}
+        standing: dict[Source, float] = {each: self.values[each] for each in SOUND_CONTROLS}
+        self.told = standing | {each: at for each, at in knobs.items() if at is not None}
+
+    def rest_kept(self, bindings: Iterable[Binding], *, as_told: bool) -> None:
+        """Bring to rest what knobs and sound controllers have made of the sound: it has it now.
+
+        ``as_told``: what they had made when they were told; else all that they have.
+        """
         bindings = list(bindings)
+        if not as_told:
+            self.tell()
         for number in SOUND_CONTROLS.keys() - {each.control for each in bindings}:
-            if self.values[number] != 64 or number in self.anchors:
-                self.anchors[number] = self.values[number]
+            if self.told.get(number, 64) != 64 or number in self.anchors:
+                self.anchors[number] = self.told.get(number, 64)
                 self.stand(number)
         for each in bindings:
-            if each.target in KEEPABLE and each.stays:
-                knob = self.knobs.get(each.control)
-                if knob is not None and knob.position is not None:
-                    self.anchors[each.control] = knob.position
-                self.shape.put(each, TARGETS[each.target].rest or 0.0)
+            knob = self.knobs.get(each.control)
+            if each.target not in KEEPABLE or not each.stays or knob is None:
+                continue
+            if (start := self.told.get(each.control)) is not None and knob.position is not None:
+                rest = TARGETS[each.target].rest or 0.0
+                self.anchors[each.control] = start
+                self.shape.put(each, moved(each, start, knob.position, rest))
 
     def stand(self, number: int) -> float:
         """Have a sound controller that is not bound make of its target what it stands for.

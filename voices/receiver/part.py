@@ -8,6 +8,7 @@ Units: frames, absolute; values as on the wire. Threads: the instrument's.
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from typing import Literal
 
 from config.bindings import Binding, Source, played_targets
 from config.settings import Settings
@@ -66,8 +67,8 @@ class Part:
         """Those bound since the start: what they send first says where they are, no more."""
         self.telling = False
         """Whether a controller only tells where its knobs are: none of them has been moved."""
-        self.rests_next = False
-        """Whether the next settings bring a sound that has what knobs have made of it."""
+        self.rests_next: Literal["", "as told", "as they are"] = ""
+        """Whether the next settings bring a sound that has what knobs have made of it; and when."""
         self.level_columns: list[int] = []
         """The partials with a level of their own, in the order of the columns of `Smoother`."""
         self._smoother = smoother
@@ -88,9 +89,9 @@ class Part:
         self.zones.use(settings.zones, frame)
         self.shared.apply(settings, frame)
         if self.rests_next:
-            self.rests_next, self._targets_from = False, ()
             for channel in self._channels():
-                channel.rest_kept(settings.bindings)
+                channel.rest_kept(settings.bindings, as_told=self.rests_next == "as told")
+            self.rests_next, self._targets_from = "", ()
         used = (
             *(settings.level, settings.vibrato, settings.pressure, settings.bindings),
             *(settings.zones, settings.morph),
@@ -157,6 +158,7 @@ class Part:
         """Yield what knobs have made of the sound; what a channel has itself comes last."""
         played = played_targets(self.settings.bindings)
         for each in (*self._channels(), channel.control_channel):
+            each.tell()
             yield from kept_of(each, played)
 
     def panic(self, at: int) -> None:
@@ -260,10 +262,7 @@ class Part:
         self._set_targets_heard(self._channels(), at)
 
     def _set_targets_heard(self, channels: Sequence[Channel], at: int) -> None:
-        """Send those that sound, have vibrato or are spread, to where their controls are.
-
-        The others are sent there by their next note: there are many, and a block has little time.
-        """
+        """Send those that are heard to where their controls are; their next note sends others."""
         for channel in channels:
             channel.stale = True
         restless = [each for each in channels if any(each.targets[VIBRATO_DEPTH:TILT])]

@@ -138,7 +138,7 @@ class Receiver:
         if first == ZONE_OFF:
             self._part.zones.off.add(second - 1)
         elif first == RESTED:
-            self._part.rests_next = True
+            self._part.rests_next = "as told" if second else "as they are"
         elif first == TELL:
             channel = self._part.routing(controller).channels[0]
             self.gestures.done.append(self._commands.tell(channel))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from config.gestures import resuming, switching_off
+from daemon.ipc.message_ring import TOLD
 from daemon.ipc.messages import Exclusive
 from daemon.keeper.session_state import WORDS, SessionState
 from daemon.soundcard.card import Card
@@ -67,6 +68,19 @@ def test_level_knobs_and_octave_are_there_after_a_restart_and_what_springs_back_
     assert sorted(messages) == sorted([SOFT, DULL, *OCTAVE_UP, *NO_PARAMETER])
     first = messages.index(OCTAVE_UP[0])
     assert messages[first : first + 3] == list(OCTAVE_UP)
+
+
+def test_a_knob_turned_since_its_sound_was_kept_tells_first_where_it_stood(tmp_path: Path) -> None:
+    box = Box(tmp_path, KEYS)
+    box.plays()
+    box.hears(DULL, b"\xb0\x14\x40", b"\xb0\x15\x50")
+    box.bench.channel_state.rest({0x14, 0x15, 0x4A}, {0x14, 0x4A})
+    box.hears(b"\xb0\x4a\x60")
+    box.ends()
+    again = Box(tmp_path, KEYS).plays()
+    assert again[0] == (TOLD, DULL), "no more than that"
+    others = [(TOLD, b"\xb0\x14\x40"), (0, b"\xb0\x15\x50"), (0, b"\xb0\x4a\x60")]
+    assert sorted(again[1:]) == sorted(others)
 
 
 def test_where_gestures_have_brought_it_is_there_after_a_restart_and_not_at_power_on(

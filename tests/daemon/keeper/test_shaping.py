@@ -603,6 +603,40 @@ def test_a_key_keeps_what_knobs_have_made_of_the_sound_and_they_are_at_rest_then
     assert bench.shape.partial.get(2, 0.0) == 0.0, "another player does not add it once more"
 
 
+def test_a_knob_that_turns_on_while_its_sound_is_written_goes_on_from_where_that_was_told(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(74, 127)
+    bench.turn(71, 127)
+    bench.command(38)
+    bench.turn(74, 0)
+    bench.turn(71, 96)
+    bench.turn(20, 0)
+    bench.read_kept()
+    assert bench.shape.tilt == -9.0
+    assert bench.shape.partial == {2: -60.0}, "it had not been turned before"
+    overtones = bench.daemon.playing.instrument.channel(0).stand(71)  # type: ignore[union-attr]
+    assert -6.0 < overtones < -3.0
+    bench.turn(74, 127)
+    bench.turn(71, 127)
+    assert bench.shape.tilt == 0.0
+    assert bench.daemon.playing.instrument.channel(0).stand(71) == 0.0  # type: ignore[union-attr]
+
+
+def test_another_player_finds_what_a_knob_has_made_of_a_kept_sound_since(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench.turn(74, 127)
+    bench.command(38)
+    bench.read_kept()
+    bench.turn(74, 80, 60)
+    tilt = bench.shape.tilt
+    assert -6.0 < tilt < -3.0, "from where it is"
+    bench.daemon.end("gone")
+    bench.daemon.run(3.0)
+    assert bench.shape.tilt == tilt
+
+
 def test_what_knobs_make_of_a_kept_sound_is_kept_as_it_is_heard(tmp_path: Path) -> None:
     """A knob that is elsewhere than its target means another value than its place says."""
     bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
