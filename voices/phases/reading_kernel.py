@@ -3,22 +3,24 @@
 The taps are polynomials of the fraction, fitted to all frequencies up to the band of the kernel;
 up to there the error is below -120 dB.
 
-Units: cycles per frame. Shapes: ``N`` taps, ``D`` terms, ``T`` frames of ``V`` sounds.
+Units: cycles per frame. Shapes: ``N`` taps, ``D`` terms, ``V`` sounds.
 """
 
+from collections.abc import Sequence
 from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from voices.phases.interpolation import chebyshev_nodes
 
 LEAST_SQUARES_CUTOFF = 1e-10
 FRACTIONS = 16
-CHUNK = 64
+PIECE = 32
 """So many frames at most are read by one matrix."""
+TOGETHER = 4
+"""So many blocks at most are laid out together."""
 
 
 class Kernel(NamedTuple):
@@ -34,15 +36,11 @@ class Kernel(NamedTuple):
         """How many samples before the one at or before a place are read."""
         return self.taps // 2 - 1
 
-    def reach(self, places: NDArray[np.float64]) -> tuple[int, int]:
-        """Return the first and the last sample that are read for places in ascending order."""
-        return int(places[0]) - self.before, int(places[-1]) + self.taps // 2
-
 
 @cache
 def kernels() -> tuple[Kernel, ...]:
     """Return the kernels, the cheapest first."""
-    return _fitted(0.1, 8, 6), _fitted(0.2, 16, 7)
+    return _fitted(0.1, 8, 6), _fitted(0.2, 16, 7), _fitted(0.35, 32, 9)
 
 
 def _fitted(band: float, taps: int, terms: int) -> Kernel:
@@ -59,43 +57,83 @@ def _fitted(band: float, taps: int, terms: int) -> Kernel:
     return Kernel(band, taps, coefficients.astype(np.float32))
 
 
+class _Layout(NamedTuple):
+    """Matrices that read by a kernel."""
+
+    matrices: NDArray[np.float32]
+    """From samples to frames: (pieces, samples, frames)."""
+    columns: NDArray[np.intp]
+    """Where in them each frame's column begins, (pieces, frames) ..."""
+    down: NDArray[np.float32]
+    """... and from each place, as many numbers as there are taps, down its column."""
+
+
+def _layout(kernel: Kernel, pieces: int, frames: int, fastest: float) -> _Layout:
+    samples = int(frames * fastest) + 2 + kernel.taps
+    matrices = np.zeros((pieces, samples, frames), np.float32)
+    shape = matrices.size - (kernel.taps - 1) * frames, kernel.taps
+    down = np.ndarray(shape, np.float32, matrices, 0, matrices.strides[2:0:-1])
+    columns = np.arange(pieces)[:, None] * (samples * frames) + np.arange(frames)
+    return _Layout(matrices, columns, down)
+
+
 class Reader:
-    """Reads blocks of ``frames`` at most, no faster than ``fastest`` samples a frame."""
+    """Reads blocks of ``frames`` at most, no faster than ``fastest`` samples a frame.
+
+    A block is read in pieces, each by one matrix; those of some sounds are laid out together.
+    """
 
     def __init__(self, frames: int, fastest: float) -> None:
-        self._chunk = min(CHUNK, frames)
-        width = int(self._chunk * fastest) + 2 + max(each.taps for each in kernels())
-        self._matrix = np.zeros(frames * width, np.float32)
-        self._windows = {
-            each.taps: sliding_window_view(self._matrix, each.taps, writeable=True)
-            for each in kernels()
-        }
-        self._numbers = np.arange(frames)
-        most = max(len(each.coefficients) for each in kernels())
-        self._powers = np.ones((most, frames), np.float32)
+        self.piece = piece = min(PIECE, frames)
+        pieces = frames // piece * TOGETHER
+        self._times = np.arange(piece) ** np.arange(3.0)[:, None]
+        terms = max(len(each.coefficients) for each in kernels())
+        self._low = np.ones((2, pieces * piece), np.float32)
+        """Powers of the fractions, 0 and 1, ..."""
+        self._even = np.ones(((terms + 1) // 2, pieces * piece), np.float32)
+        """... and the even ones."""
+        self._laid_out = {each.taps: _layout(each, pieces, piece, fastest) for each in kernels()}
+
+    def samples(self, kernel: Kernel) -> int:
+        """Return from how many samples each piece is read; `Kernel.before` are before its place."""
+        return int(self._laid_out[kernel.taps].matrices.shape[1])
+
+    def lay_out(self, lines: Sequence[float], kernel: Kernel) -> NDArray[np.float32]:
+        """Return the matrices of pieces, to be used before the next call. Real-time safe.
+
+        ``lines`` has three numbers for each, one after the other: where it begins, how fast it is
+        read then, and half of how that changes in a frame; less than a sample after its place.
+        """
+        places = np.array(lines).reshape(-1, 3).dot(self._times)
+        pieces, size = len(places), places.size
+        matrices, columns, down = self._laid_out[kernel.taps]
+        whole = places.astype(np.intp)
+        terms = len(kernel.coefficients)
+        pairs = (terms + 1) // 2
+        low, even = self._low[:, :size], self._even[:pairs, :size]
+        np.subtract(places.reshape(-1), whole.reshape(-1), out=low[1], casting="same_kind")
+        np.multiply(low[1], low[1], out=even[1])
+        for each in range(2, pairs):
+            np.multiply(even[each - 1], even[1], out=even[each])
+        powers = (even[:, None] * low).reshape(-1, size)
+        taps = powers[:terms].T.dot(kernel.coefficients)
+        whole *= self.piece
+        whole += columns[:pieces]
+        matrices = matrices[:pieces]
+        matrices.fill(0.0)
+        down[whole.reshape(-1)] = taps
+        return matrices
 
     def read(
-        self, sounds: NDArray[np.float32], places: NDArray[np.float64], kernel: Kernel
+        self, sounds: NDArray[np.float32], begins: Sequence[int], matrices: NDArray[np.float32]
     ) -> NDArray[np.float32]:
-        """Return what sounds (V, samples) are at ascending places, (V, T). Real-time safe."""
-        count = len(places)
-        terms, taps = kernel.coefficients.shape
-        whole = places.astype(np.intp)
-        powers = self._powers[:terms, :count]
-        powers[1:] = places - whole
-        np.multiply.accumulate(powers, axis=0, out=powers)
-        begins = whole[:: self._chunk].tolist()
-        ends = [*begins[1:], whole.item(-1)]
-        width = max(end - begin for begin, end in zip(begins, ends, strict=True)) + taps
-        matrix = self._matrix[: count * width]
-        matrix.fill(0.0)
-        whole += self._numbers[:count] * width
-        whole -= begins[0] if len(begins) == 1 else np.array(begins).repeat(self._chunk)
-        self._windows[taps][whole] = powers.T.dot(kernel.coefficients)
-        heard = np.empty((len(sounds), count), np.float32)
-        chunks = matrix.reshape(-1, self._chunk, width)
-        for chunk, begin in enumerate(begins):
-            part = sounds[:, begin - kernel.before :][:, :width]
-            out = heard[:, chunk * self._chunk : (chunk + 1) * self._chunk]
-            np.matmul(part, chunks[chunk, :, : part.shape[1]].T, out=out)
-        return heard
+        """Return what sounds (V, samples) are, read from there on, (V, frames). Real-time safe."""
+        pieces, width, frames = matrices.shape
+        strides = (*sounds.strides, sounds.itemsize)
+        shape = (len(sounds), sounds.shape[1] - width + 1, width)
+        # A view; `sliding_window_view` would cost as much as all the rest.
+        windows = np.ndarray(shape, np.float32, sounds, 0, strides)
+        heard = np.empty((len(sounds), pieces, frames), np.float32)
+        parts = windows[:, begins].swapaxes(0, 1)
+        np.matmul(parts, matrices, out=heard.swapaxes(0, 1))
+        return heard.reshape(len(sounds), -1)

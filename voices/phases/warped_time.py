@@ -2,21 +2,15 @@
 
 Where a sound is read that was drawn at one pitch, to be heard at another that moves.
 
-Units: frames. Shapes: ``S`` control periods, of which a block covers all or part, ``T`` frames.
+Units: frames. A block covers all or part of some control periods.
 """
 
 from collections.abc import Iterator, Sequence
-from functools import cache
 from itertools import pairwise
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import NamedTuple
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD
-
-Array = NDArray[Any]
 
 
 def runs(fits: list[bool]) -> Iterator[tuple[int, int]]:
@@ -26,22 +20,29 @@ def runs(fits: list[bool]) -> Iterator[tuple[int, int]]:
     yield from zip(places[::2], places[1::2], strict=True)
 
 
-def places_along(path: Sequence[float], ramps: Ramps) -> tuple[Array, float]:
-    """Return how far a warped time has gone at the frames of periods with these ratios, and in all.
+class Course(NamedTuple):
+    """Pieces of a warped time."""
+
+    begins: list[int]
+    """The sample at or before which each of them begins."""
+    lines: list[float]
+    """For each: where it begins after that, the pace there, and half of its change in a frame."""
+    end: float
+    """Where the last of them ends."""
+
+
+def course_along(path: Sequence[float], ramps: Ramps, start: float, piece: int) -> Course:
+    """Return the pieces, of so many frames each, of control periods with these ratios.
 
     The ratios are those at the control points.
     """
-    frames, gone = ramps.sub_block_frames, 0.0
-    lines = []
+    frames, begins, lines = ramps.sub_block_frames, list[int](), list[float]()
     for begin, end in pairwise(path):
         slope = (end - begin) / CONTROL_PERIOD
-        pace = begin + slope * ramps.offset
-        lines.append((gone, pace, slope / 2))
-        gone += frames * (pace + slope * (frames / 2))
-    return np.array(lines).reshape(-1, 3).dot(_times(frames)).reshape(-1), gone
-
-
-@cache
-def _times(frames: int) -> Array:
-    times = np.arange(frames, dtype=np.float64)
-    return np.stack([np.ones(frames), times, times**2])
+        pace, half = begin + slope * ramps.offset, slope / 2
+        for into in range(0, frames, piece):
+            place = start + into * (pace + into * half)
+            begins.append(whole := int(place))
+            lines += place - whole, pace + into * slope, half
+        start += frames * (pace + frames * half)
+    return Course(begins, lines, start)

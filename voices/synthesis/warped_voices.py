@@ -24,8 +24,8 @@ from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD, SPREAD, Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 from voices.phases.phasor_tables import shape_of
-from voices.phases.reading_kernel import Kernel, Reader, kernels
-from voices.phases.warped_time import places_along, runs
+from voices.phases.reading_kernel import TOGETHER, Kernel, Reader, kernels
+from voices.phases.warped_time import course_along, runs
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.slot import Slot
@@ -34,8 +34,9 @@ from voices.synthesis.voice_arrays import VoiceArrays
 
 LOWEST, HIGHEST = 0.84, 1.19
 """Within these ratios of the tables' pitch, three semitones either way, voices are read."""
-LEAST = 512
-"""A group has at least so many partials: each costs less here, but a group has its own cost."""
+LEAST, PLENTY = 192, 512
+"""A group has at least so many partials, both sides counted, and one more has twice as many; or it
+has plenty. Each costs less here, but a group has its own cost, and so has the other way."""
 MARGIN = 32
 """At least so many frames after its origin a group is read: more than any kernel reaches back."""
 
@@ -96,7 +97,7 @@ class WarpedVoices:
         self._known: tuple[int, bytes] | None = None
         """What the groups are of: changes of rows, and the voices that move."""
         self._reader = Reader(frames, HIGHEST)
-        most = MARGIN + frames + int(frames * HIGHEST) + kernels()[-1].taps
+        most = MARGIN + frames + int(frames * HIGHEST) + self._reader.samples(kernels()[-1])
         self._reach = most // self._width + 1
         """How many rows are drawn at most, from an origin on."""
 
@@ -118,12 +119,12 @@ class WarpedVoices:
         if not self._groups:
             return moving, []
         rest, over = list(self._left_out), []
+        whole: dict[int, list[tuple[Group, list[float]]]] = {}
         for group in self._groups.values():
             path = (ramps.pitch_ratio[:, group.motion_row] / group.ratio).tolist()
             fits = self._fits(group, path, ramps, frame - ramps.offset)
             if all(fits):
-                heard = self._read(group, path, partials, frame, ramps)
-                wave[group.rows] = heard
+                whole.setdefault(group.kernel.taps, []).append((group, path))
                 continue
             rows = group.rows
             rest += range(rows.start, rows.stop) if isinstance(rows, slice) else rows.tolist()
@@ -132,6 +133,9 @@ class WarpedVoices:
                     group, path[first : last + 1], first, partials, frame, ramps
                 )
                 over.append((rows, first * ramps.sub_block_frames, heard))
+        for alike in whole.values():
+            for first in range(0, len(alike), TOGETHER):
+                self._read(alike[first : first + TOGETHER], partials, frame, ramps, wave)
         return np.array(sorted(rest), np.intp) if rest else _NONE, over
 
     def choose(self, frame: int, count: int) -> None:
@@ -142,7 +146,9 @@ class WarpedVoices:
             return
         old = arrays.motion_row[:count][arrays.onset[:count] < frame]
         self._chosen_of = arrays.changes if len(old) == count else -1
-        enough = (np.bincount(old) * arrays.partials >= LEAST).nonzero()[0]
+        partials = np.bincount(old) * (arrays.partials * arrays.sides)
+        all_have = partials.sum() >= LEAST * (2 * np.count_nonzero(partials) - 1)
+        enough = (partials >= (1 if all_have else PLENTY)).nonzero()[0]
         since, before = self._chosen
         self._chosen = frame, frozenset(enough.tolist())
         if self._chosen[1] != before or since != frame - LONGEST_BLOCK:
@@ -198,20 +204,39 @@ class WarpedVoices:
         return fits
 
     def _read(
-        self, group: Group, path: list[float], partials: int, frame: int, ramps: Ramps
-    ) -> NDArray[np.float32]:
-        """Return a block of a group, (G, Z, T), and let it go on to the next."""
-        arrays, rows = self._arrays, group.rows
+        self,
+        groups: Sequence[tuple[Group, list[float]]],
+        partials: int,
+        frame: int,
+        ramps: Ramps,
+        wave: Array,
+    ) -> None:
+        """Render a block of groups, which have one kernel, and let them go on to the next."""
+        courses, lines = [], list[float]()
+        for group, path in groups:
+            self._begin(group, frame, ramps)
+            courses.append(course_along(path, ramps, group.ahead, self._reader.piece))
+            lines += courses[-1].lines
+        matrices = self._reader.lay_out(lines, groups[0][0].kernel)
+        each = matrices.reshape(len(groups), -1, *matrices.shape[1:])
+        for (group, _), course, those in zip(groups, courses, each, strict=True):
+            state = self._arrays.turned[group.rows]
+            wave[group.rows] = self._draw(group, state, course.begins, those, partials)
+            self._go_on(group, course.end - group.ahead, frame)
+
+    def _begin(self, group: Group, frame: int, ramps: Ramps) -> None:
+        """Have the states of the voices of a group that were not read until now."""
         if group.due != frame:
             group.ahead, group.new = float(MARGIN), list(group.slots)
         if group.new:
             new = _rows([slot.index for slot in group.new])
             begun = self._begun(new, group, frame, ramps)
-            arrays.turned[new] = self._state(new, group, begun, group.ahead, ramps)
-            arrays.cycles[new] = begun
+            self._arrays.turned[new] = self._state(new, group, begun, group.ahead, ramps)
+            self._arrays.cycles[new] = begun
             group.new = []
-        places, turned = places_along(path, ramps)
-        heard = self._draw(group, arrays.turned[rows], places + group.ahead, partials)
+
+    def _go_on(self, group: Group, turned: float, frame: int) -> None:
+        arrays, rows = self._arrays, group.rows
         group.ahead += turned
         group.due = frame + self._frames
         while group.ahead >= self._frames + MARGIN:
@@ -220,7 +245,6 @@ class WarpedVoices:
         arrays.cycles[rows] += arrays.frequency[rows] * (turned * group.ratio)
         arrays.as_of[rows] = group.due
         arrays.stale[rows] = True
-        return heard
 
     def _read_part(
         self, group: Group, path: list[float], first: int, partials: int, frame: int, ramps: Ramps
@@ -228,9 +252,12 @@ class WarpedVoices:
         """Return the sound of a group in control periods of a block, the ``first`` and so on."""
         begun = self._begun(group.rows, group, frame, ramps)
         before = (ramps.pitch_ratio[: first + 1, group.motion_row] / group.ratio).tolist()
-        begun += self._arrays.frequency[group.rows] * (places_along(before, ramps)[1] * group.ratio)
+        gone = course_along(before, ramps, 0.0, ramps.sub_block_frames).end
+        begun += self._arrays.frequency[group.rows] * (gone * group.ratio)
         state = self._state(group.rows, group, begun, float(MARGIN), ramps)
-        return self._draw(group, state, places_along(path, ramps)[0] + MARGIN, partials)
+        course = course_along(path, ramps, float(MARGIN), self._reader.piece)
+        matrices = self._reader.lay_out(course.lines, group.kernel)
+        return self._draw(group, state, course.begins, matrices, partials)
 
     def _begun(self, rows: Rows, group: Group, frame: int, ramps: Ramps) -> Array:
         """Return the cycles that keys have turned since their onsets as a block begins."""
@@ -248,13 +275,20 @@ class WarpedVoices:
         return np.asarray(state[:, None] * arrays.onset_phasors[rows])
 
     def _draw(
-        self, group: Group, state: Array, places: Array, partials: int
+        self,
+        group: Group,
+        state: Array,
+        begins: Sequence[int],
+        matrices: NDArray[np.float32],
+        partials: int,
     ) -> NDArray[np.float32]:
-        """Return voices, read at places after the origin of which their state is, (G, Z, T)."""
-        first, last = (each // self._width for each in group.kernel.reach(places))
-        drawn = self._drawn(group, state, partials, first, last + 1)
-        places = places - first * self._width
-        return self._reader.read(drawn, places, group.kernel).reshape(len(state), -1, len(places))
+        """Return voices, read in pieces that begin so far after their state, (G, Z, T)."""
+        before, width = group.kernel.before, self._width
+        first, last = (begins[0] - before) // width, (begins[-1] - before + matrices.shape[1] - 1)
+        drawn = self._drawn(group, state, partials, first, last // width + 1)
+        before += first * width
+        heard = self._reader.read(drawn, [begin - before for begin in begins], matrices)
+        return heard.reshape(len(state), -1, heard.shape[1])
 
     def _drawn(
         self, group: Group, state: Array, partials: int, first: int, last: int

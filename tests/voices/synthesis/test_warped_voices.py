@@ -1,6 +1,8 @@
 """A chord in vibrato, bent and struck on the way, against its partials in double precision."""
 
+from collections.abc import Iterable
 from math import exp
+from operator import itemgetter
 from random import Random
 
 import numpy as np
@@ -13,6 +15,7 @@ from tests.support.playing import RATE, Event, Recording, bend, control, off, on
 from voices.curves import controller_gain, pan_gains, velocity_gain
 from voices.modulation.smoother import CONTROL_PERIOD, SMOOTHING_S
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
+from voices.phases.reading_kernel import TOGETHER
 
 Wave = NDArray[np.float64]
 FRAMES = 24 * LONGEST_BLOCK
@@ -27,7 +30,11 @@ def heard(events: list[Event], block_frames: int, partials: int = PARTIALS) -> R
         events,
         FRAMES,
         settings=Settings.model_validate(
-            {"sound": {"name": "x"}, "vibrato": {"rate_hz": 6.0, "depth_cents": 50.0}}
+            {
+                "polyphony": 64,
+                "sound": {"name": "x"},
+                "vibrato": {"rate_hz": 6.0, "depth_cents": 50.0},
+            }
         ),
         sounds={"x": sound([0.0] * partials, trim_db=-60.0, envelope=HELD)},
         block_frames=block_frames,
@@ -52,21 +59,51 @@ def turned(cents: float) -> Wave:
     return np.asarray((before + begin * inside + slope * inside**2 / 2).reshape(-1))
 
 
+def chord(keys: Iterable[int], partials: int, time: Wave) -> Wave:
+    """Return what keys sound like along a time."""
+    wave = np.zeros(FRAMES)
+    for key in keys:
+        cycles = 440.0 * 2 ** ((key - 69) / 12) / RATE * time
+        for number in range(1, partials + 1):
+            wave += np.sin(2 * np.pi * (number * cycles % 1.0))
+    level = 10 ** (-60 / 20) * velocity_gain(127, 24.0) * controller_gain(100) * pan_gains(64)[0]
+    return wave * level
+
+
+def error_db(events: list[Event], block_frames: int, partials: int, wanted: Wave) -> float:
+    # In the first block of the longest it is as exact as any other motion, and no more.
+    after = slice(2 * LONGEST_BLOCK, None)
+    error = heard(events, block_frames, partials)[after, 0] - wanted[after]
+    return db(float(np.abs(error).max() / np.abs(wanted[after]).max()))
+
+
 @pytest.mark.parametrize("block_frames", [32, 64, 256, 1024])
 def test_a_chord_in_vibrato_that_is_bent_follows_its_pitch(block_frames: int) -> None:
     value = 3000
     events = [control(0, 1, 127), *(on(0, key) for key in KEYS), bend(BENT, value)]
-    time = turned(200.0 * value / 8192)
-    wanted = np.zeros(FRAMES)
-    for key in KEYS:
-        cycles = 440.0 * 2 ** ((key - 69) / 12) / RATE * time
-        for number in range(1, PARTIALS + 1):
-            wanted += np.sin(2 * np.pi * (number * cycles % 1.0))
-    wanted *= 10 ** (-60 / 20) * velocity_gain(127, 24.0) * controller_gain(100) * pan_gains(64)[0]
-    # In the first block of the longest it is as exact as any other motion, and no more.
-    after = slice(2 * LONGEST_BLOCK, None)
-    error = heard(events, block_frames)[after, 0] - wanted[after]
-    assert db(float(np.abs(error).max() / np.abs(wanted[after]).max())) < -105.0
+    wanted = chord(KEYS, PARTIALS, turned(200.0 * value / 8192))
+    assert error_db(events, block_frames, PARTIALS, wanted) < -105.0
+
+
+@pytest.mark.parametrize(("lowest", "partials"), [(48, 28), (60, 26)])
+def test_high_partials_follow_it_as_closely(lowest: int, partials: int) -> None:
+    keys = range(lowest, lowest + 16)
+    highest = partials * 440.0 * 2 ** ((keys[-1] - 69) / 12)
+    assert 0.1 < highest / RATE < 0.35  # not what the shortest kernel is for
+    events = [control(0, 1, 127), *(on(0, key) for key in keys), bend(BENT, -3000)]
+    wanted = chord(keys, partials, turned(200.0 * -3000 / 8192))
+    assert error_db(events, 64, partials, wanted) < -105.0
+
+
+def test_channels_that_move_each_follow_their_own_pitch() -> None:
+    """More of them than are laid out together, of low keys and of high ones."""
+    events, wanted = [], np.zeros(FRAMES)
+    for channel in range(TOGETHER + 1):
+        keys = range(36 + 5 * channel, 48 + 5 * channel)
+        events += [control(0, 1, 127, channel), *(on(0, key, channel=channel) for key in keys)]
+        events.append(bend(BENT, 1000 * channel, channel))
+        wanted += chord(keys, PARTIALS, turned(200.0 * 1000 * channel / 8192))
+    assert error_db(sorted(events, key=itemgetter(0)), 128, PARTIALS, wanted) < -105.0
 
 
 @pytest.mark.parametrize("block_frames", [32, 64, 256])
