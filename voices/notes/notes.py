@@ -11,13 +11,13 @@ from collections.abc import Iterator, Sequence
 
 from voices.channels.channel import CHANNELS, Channel
 from voices.channels.control_targets import pressed_by
+from voices.envelopes.envelope_segment import attack
 from voices.modulation.smoother import LEFT, PITCH, RIGHT
 from voices.notes.allocator import KeyAddress
 from voices.notes.legato import Legato
 from voices.notes.note_count import NEUTRAL
 from voices.notes.voice import Voice, onset_spectrum
 from voices.notes.voice_pool import VoicePool
-from voices.synthesis.envelope_segment import attack
 from voices.synthesis.slot import Slot
 
 

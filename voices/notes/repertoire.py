@@ -14,10 +14,10 @@ from itertools import chain
 from config.settings import Settings
 from config.sound import Sound
 from voices.channels.tunings import preset
+from voices.curves import Course
+from voices.envelopes.attack_lines import AttackLines
 from voices.notes.morph import Morph
-from voices.synthesis.attack_lines import AttackLines
 from voices.synthesis.table_cache import Key, Place, computed
-from voices.synthesis.timbre import Timbre
 from voices.synthesis.voicing import Shape, Voicing, voicing_of
 
 READY_KEYS = range(36, 97)
@@ -75,8 +75,7 @@ class Repertoire:
         tuned = [(t, key, keys[key]) for key in READY_KEYS for t in voicing.all_timbres(key)]
         self.tables: Mapping[Key, Place] = _tables(tuple(tuned), frames)
         """The tables of the sound in force."""
-        timbres = tuple(dict.fromkeys(timbre for timbre, _, _ in tuned))
-        self.lines = _lines(timbres, frames)
+        self.lines = _lines(tuple(dict.fromkeys(each.course for each, _, _ in tuned)), frames)
         """The lines along which its notes rise."""
 
     def called(self, name: str) -> str:
@@ -128,5 +127,5 @@ def _tables(tuned: tuple[Key, ...], frames: int) -> Mapping[Key, Place]:
 
 
 @lru_cache(maxsize=1)
-def _lines(timbres: tuple[Timbre, ...], frames: int) -> AttackLines:
-    return AttackLines(timbres, frames)
+def _lines(courses: tuple[Course, ...], frames: int) -> AttackLines:
+    return AttackLines(courses, frames)

@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from voices.channels.channel import Channel
 from voices.channels.note_controls import NoteControls
+from voices.envelopes.envelope_segment import attack
 from voices.notes.allocator import KeyAddress
 from voices.notes.note_count import Note
 from voices.phases.onset_spectrum import OnsetSpectrum
-from voices.synthesis.envelope_segment import attack
 from voices.synthesis.slot import Slot
 from voices.synthesis.timbre import Timbre
 

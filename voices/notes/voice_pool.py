@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from config.settings import Settings
 from config.sound import Sound
 from voices.channels.channel import Channel
+from voices.envelopes.envelope_segment import decay, fade
 from voices.modulation.smoother import Smoother
 from voices.notes.allocator import Allocator, KeyAddress
 from voices.notes.note_count import Ledger, Note
@@ -21,7 +22,6 @@ from voices.notes.voice import Voice
 from voices.notes.voiced_anew import HeldNotes
 from voices.phases.chirps import Chirps
 from voices.synthesis.bank import Bank
-from voices.synthesis.envelope_segment import decay, fade
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache

@@ -12,10 +12,10 @@ from typing import Protocol
 
 import numpy as np
 
+from voices.envelopes.envelope_segment import attack, fade
 from voices.notes.allocator import Allocator
 from voices.notes.repertoire import Repertoire
 from voices.notes.voice import Voice, onset_spectrum
-from voices.synthesis.envelope_segment import attack, fade
 from voices.synthesis.slot import Slot
 from voices.synthesis.voicing import Voicing
 

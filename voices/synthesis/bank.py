@@ -14,14 +14,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from voices.envelopes.attack_lines import AttackLines
+from voices.envelopes.envelope_segment import Segment, fade
+from voices.envelopes.envelopes import Envelopes
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import GAINS, Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 from voices.phases.chirps import Chirps
 from voices.phases.phasor_tables import shape_of
-from voices.synthesis.attack_lines import AttackLines
-from voices.synthesis.envelope_segment import Segment, fade
-from voices.synthesis.envelopes import Envelopes
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.resting_voices import RestingVoices

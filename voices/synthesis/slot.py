@@ -8,8 +8,8 @@ Units: frames, absolute; cycles per frame.
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from voices.envelopes.envelope_segment import Segment
 from voices.phases.onset_spectrum import OnsetSpectrum
-from voices.synthesis.envelope_segment import Segment
 from voices.synthesis.table_cache import Place
 from voices.synthesis.timbre import Timbre
 

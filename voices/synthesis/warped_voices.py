@@ -13,7 +13,6 @@ periods, ``T`` frames; blocks of ``R`` rows by ``C`` columns (see `voices.phases
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
@@ -24,13 +23,14 @@ from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD, SPREAD, Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 from voices.phases.phasor_tables import shape_of
-from voices.phases.reading_kernel import TOGETHER, Kernel, Reader, kernels
+from voices.phases.reading_kernel import TOGETHER, Reader, kernels
 from voices.phases.warped_time import course_along, runs
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
+from voices.synthesis.warped_group import Group, Key, rows_of
 
 LOWEST, HIGHEST = 0.84, 1.19
 """Within these ratios of the tables' pitch, three semitones either way, voices are read."""
@@ -43,28 +43,6 @@ MARGIN = 32
 _NONE = np.zeros(0, np.intp)
 
 Array = NDArray[Any]
-Key = tuple[int, int]
-"""A row of `Smoother`, and the ratio of the tables to the keys, in billionths."""
-
-
-@dataclass(slots=True)
-class Group:
-    """Voices that share a warped time."""
-
-    rows: Rows
-    slots: Sequence[Slot]
-    motion_row: int
-    ratio: float
-    """Of the tables to the keys."""
-    kernel: Kernel
-    ahead: float = 0.0
-    """How far the block's start is after the origin, of which the state is, in warped frames."""
-    due: int = -1
-    """The frame of the block for which that holds ..."""
-    further: NDArray[np.complex64] = field(init=False)
-    """Factors from row to row of the tables, as far as is read: (G, 1, rows, P)."""
-    new: Sequence[Slot] = ()
-    """... and the slots for which it does not yet."""
 
 
 class WarpedVoices:
@@ -179,12 +157,12 @@ class WarpedVoices:
             numbers, top = [row for row, _, _ in those], max(top for _, _, top in those)
             kernel = next(each for each in kernels() if top <= each.band)
             slots = [self._slots[row] for row in numbers]
-            group = Group(_rows(numbers), slots, key[0], those[0][1], kernel)
+            group = Group(rows_of(numbers), slots, key[0], those[0][1], kernel)
             if key in before:
                 old = before[key]
                 group.ahead, group.due = old.ahead, old.due
                 group.new = [slot for slot in slots if slot not in old.slots or slot in old.new]
-            group.further = self._further(group, before.get(key))
+            group.draw_further(self._arrays, self._reach, self._height, before.get(key))
             self._groups[key] = group
 
     def _fits(self, group: Group, path: list[float], ramps: Ramps, frame: int) -> list[bool]:
@@ -229,7 +207,7 @@ class WarpedVoices:
         if group.due != frame:
             group.ahead, group.new = float(MARGIN), list(group.slots)
         if group.new:
-            new = _rows([slot.index for slot in group.new])
+            new = rows_of([slot.index for slot in group.new])
             begun = self._begun(new, group, frame, ramps)
             self._arrays.turned[new] = self._state(new, group, begun, group.ahead, ramps)
             self._arrays.cycles[new] = begun
@@ -299,30 +277,3 @@ class WarpedVoices:
         pairs = left.view(np.float32).reshape(len(left), -1, 2 * partials)
         drawn = np.matmul(pairs, self._arrays.inner[group.rows, : 2 * partials])
         return np.asarray(drawn.reshape(left.shape[0] * left.shape[1], -1))
-
-    def _further(self, group: Group, old: Group | None) -> NDArray[np.complex64]:
-        """Return the tables' factors of a group from row to row, further than a block."""
-        arrays = self._arrays
-        further = np.empty((len(group.slots), 1, self._reach, arrays.partials), np.complex64)
-        new = list(range(len(group.slots)))
-        if old is not None:
-            places = {slot: place for place, slot in enumerate(old.slots)}
-            new = [place for place in new if group.slots[place] not in places]
-            for place, slot in enumerate(group.slots):
-                if slot in places:
-                    further[place] = old.further[places[slot]]
-        if new:
-            rows = [group.slots[place].index for place in new]
-            outer, step = arrays.outer[rows], arrays.step[rows][:, None]
-            power: Array = np.ones_like(step)
-            for begin in range(0, self._reach, self._height):
-                some = further[:, 0, begin : begin + self._height]
-                some[new] = outer[:, : some.shape[1]] * power
-                power = power * step
-        return further
-
-
-def _rows(numbers: list[int]) -> Rows:
-    """Return rows in ascending order as they cost least."""
-    first, last = numbers[0], numbers[-1]
-    return slice(first, last + 1) if last - first == len(numbers) - 1 else np.array(numbers)

@@ -1,6 +1,6 @@
 """The envelopes of a bank's voices, all computed together.
 
-Each voice is in one segment (see `voices.synthesis.envelope_segment`). Past its attack a segment is
+Each voice is in one segment (see `voices.envelopes.envelope_segment`). Past its attack a segment is
 S + D·e^(-k·n). A block is cut into pieces of at most 64 frames, and in each the decay is
 interpolated through its values at seven Chebyshev nodes: exact to 1e-7 of D as long as k times a
 piece stays below `GENTLE`. The values at the nodes go on from block to block by multiplication, so
@@ -18,9 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from voices.phases.interpolation import chebyshev_nodes, lagrange
-from voices.synthesis.attack_lines import ARRIVED, AttackLines, SegmentTimes, Shape
-from voices.synthesis.envelope_segment import (
+from voices.envelopes.attack_lines import ARRIVED, AttackLines, SegmentTimes, Shape
+from voices.envelopes.envelope_segment import (
     GENTLE,
     NODES,
     PIECE,
@@ -30,6 +29,7 @@ from voices.synthesis.envelope_segment import (
     evaluate,
     start_up,
 )
+from voices.phases.interpolation import chebyshev_nodes, lagrange
 
 REFRESH_FRAMES = 4096
 """How long decays go on by multiplication before they are evaluated again."""

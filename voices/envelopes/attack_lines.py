@@ -8,14 +8,14 @@ before it is evaluated is remembered, too.
 Units: frames, linear levels, nepers per frame. Once made, lines do not change.
 """
 
+from collections.abc import Iterable
 from math import log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from voices.curves import Course
-from voices.synthesis.envelope_segment import Segment, evaluate
-from voices.synthesis.timbre import Timbre
+from voices.envelopes.envelope_segment import Segment, evaluate
 
 LONGEST = 24_000
 """A longer attack has no line."""
@@ -34,15 +34,14 @@ line begins, if it has one."""
 
 
 class AttackLines:
-    """The lines of some timbres, for blocks of one length."""
+    """The lines of some courses, for blocks of one length."""
 
-    def __init__(self, timbres: tuple[Timbre, ...], frames: int) -> None:
-        self.timbres = timbres
+    def __init__(self, courses: Iterable[Course], frames: int) -> None:
         self.onsets: dict[Course, int] = {}
         """Which of ``pieces`` begins with the onset of a line."""
         lines, end = [np.zeros(frames, np.float32)], frames
-        for each in timbres:
-            course = attack, _, _ = each.course
+        for course in courses:
+            attack = course[0]
             length = int(attack) + 3 * frames
             if course in self.onsets or attack > LONGEST or end + length > MOST_FRAMES:
                 continue
