@@ -220,7 +220,9 @@ class Noise(Section):
 
 
 class Effort(Section):
-    """What more effort changes besides the level: the swell (CC 11), and a knob for ``effort``."""
+    """What more effort changes besides level: touch, the swell (CC 11), a knob for ``effort``."""
 
     swell_db: float = Field(default=0.0, ge=0.0, le=12.0)
     """How much duller the sound is 10 dB down the swell, in dB per octave above the key."""
+    attack_octaves: float = Field(default=0.0, ge=0.0, le=3.0)
+    """How many times twice as long the attack is at velocity 1 as at 127."""

@@ -92,6 +92,9 @@ def _rank_lines(sound: Sound) -> Iterator[str]:
     yield from _tuning_lines(sound)
     yield from _body_lines(sound)
     yield from _closing_lines(sound)
+    if sound.effort.attack_octaves:
+        longer = 2.0**sound.effort.attack_octaves
+        yield f"touch    at velocity 1 the attack takes {longer:.3g} times as long as at 127"
     if sound.effort.swell_db:
         yield f"swell    10 dB down is duller by {sound.effort.swell_db:g} dB per octave"
 

@@ -81,7 +81,8 @@ class Notes:
         shape, usual = controls.shape, velocity == whole and not pedals.soft
         shaped = shape.attack or shape.decay or shape.sustain
         for timbre in timbres:
-            segment = attack(at, shape.shaped(timbre.course) if shaped else timbre.course)
+            course = timbre.courses[whole >> 4]
+            segment = attack(at, shape.shaped(course) if shaped else course)
             if usual:
                 spectrum = timbre.spectrum(whole, serial)
             else:

@@ -75,7 +75,8 @@ class Repertoire:
         tuned = [(t, key, keys[key]) for key in READY_KEYS for t in voicing.all_timbres(key)]
         self.tables: Mapping[Key, Place] = _tables(tuple(tuned), frames)
         """The tables of the sound in force."""
-        self.lines = _lines(tuple(dict.fromkeys(each.course for each, _, _ in tuned)), frames)
+        courses = chain.from_iterable(each.courses for each, _, _ in tuned)
+        self.lines = _lines(tuple(dict.fromkeys(courses)), frames)
         """The lines along which its notes rise."""
 
     def called(self, name: str) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from config.sound import Envelope, Sound, Velocity
-from voices.curves import LN_1000, db_to_gain, velocity_gain
+from voices.curves import LN_1000, Course, db_to_gain, velocity_gain
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 from voices.phases.onset_spectrum import KEPT, Onsets, OnsetSpectrum
 
@@ -35,6 +35,9 @@ e^40 at most, and float32 goes to e^88; at 48 kHz it is a T60 of 3.7 ms."""
 FULL_STRETCH = 0.0005
 EVENED_AT = np.array([1.0, 20.0, 40.0, 60.0, 80.0, 100.0, 127.0])
 """Velocities."""
+
+STEPS, USUAL_STEP = 8, 6
+"""Attacks differ by steps of sixteen velocities, and velocity 100 is in the usual one."""
 
 Values = Sequence[float] | NDArray[np.float64]
 
@@ -157,13 +160,20 @@ class Timbre:
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
         self.sustain = envelope.sustain
-        self.course = envelope.attack_s * sample_rate, self.sustain, self.decay_rate
-        """Of the envelopes of its notes, until they are released."""
         self._noise_touch_db, self._evening = spec.noise_touch_db, spec.evening
         self.release_noise: Timbre | None = None
         """What is heard as its key is released."""
         self._noise = (numbers == 0.0).nonzero()[0]
         self.is_noise = not numbers.any()
+        attack = envelope.attack_s * sample_rate
+        octaves = 0.0 if self.is_noise else sound.effort.attack_octaves / (STEPS - 1)
+        self.courses: tuple[Course, ...] = tuple(
+            (attack * 2.0 ** ((USUAL_STEP - step) * octaves), self.sustain, self.decay_rate)
+            for step in range(STEPS)
+        )
+        """Of the envelopes of its notes, until they are released, by step of the velocity; ..."""
+        self.course = self.courses[USUAL_STEP]
+        """... of a usual one."""
         self._above_key = np.where(numbers == 0.0, 0.0, np.maximum(self.octaves, 0.0))
         self._touched = bool(spec.velocity.range_db or spec.velocity.tilt_db or spec.noise_touch_db)
         """Whether a velocity changes anything."""
