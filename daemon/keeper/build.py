@@ -22,7 +22,6 @@ from daemon.keeper.new_cards import NewCards, cards_now, cards_stamp
 from daemon.keeper.power_off import ask_for_power_off
 from daemon.keeper.session_state import SessionState
 from daemon.keeper.settings_watch import SettingsWatch
-from daemon.keeper.shaping import Shaping
 from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.linux.board_health import BoardHealth
 from daemon.linux.boot import boot_id
@@ -103,6 +102,7 @@ def build(
             *(channel_state, controllers, supervisor, writes.request),
             lock.path.with_name("standing.json"),
         ),
+        kept=kept,
         learned=learned,
         report=Report(runtime, writes),
         health=BoardHealth(),
@@ -111,14 +111,7 @@ def build(
         clock_us=_clock_us,
     )
     keeper = Keeper(parts)
-    shaping = Shaping(
-        *(keeper, controllers, kept, writes, learned),
-        playing=lambda: supervisor.playing,
-        clock_us=_clock_us,
-    )
-    keeper.over, keeper.gestured = shaping.over, shaping.gestured
-    keeper.leaving = shaping.last_words
-    answers = Answers(keeper, controllers, supervisor, shaping, _clock_us)
+    answers = Answers(keeper, controllers, supervisor, keeper.shaping, _clock_us)
 
     control = ControlServer(
         *(lock.path, answers.answer, selector, time.monotonic),
@@ -134,7 +127,6 @@ def build(
         controllers=controllers,
         files=files,
         watch=device_watch(files.folders),
-        shaping=shaping,
         wait_s=(notifier.watchdog_s or 1.0) / 2,
         closing=[control.close, ports.close, speakers.close, notifier.close],
     )

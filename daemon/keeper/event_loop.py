@@ -18,7 +18,6 @@ from pathlib import Path
 from daemon.control.control_socket import ControlServer
 from daemon.keeper.change_log import TICK_S
 from daemon.keeper.keeper import Keeper
-from daemon.keeper.shaping import Shaping
 from daemon.linux.inotify import DirectoryWatch
 from daemon.midi.controllers import Controllers
 from daemon.player.fork_server import ForkServer
@@ -109,13 +108,12 @@ class EventLoop:
         controllers: Controllers,
         files: SettingsFiles,
         watch: DirectoryWatch | None,
-        shaping: Shaping,
         wait_s: float,
         closing: Sequence[Callable[[], None]],
     ) -> None:
         self._keeper, self._selector, self._signals = keeper, selector, signals
         self._fork_server, self._control, self._controllers = fork_server, control, controllers
-        self._files, self._watch, self._shaping = files, watch, shaping
+        self._files, self._watch, self._shaping = files, watch, keeper.shaping
         self._wait_s, self._closing = min(TICK_S, wait_s), closing
         self._hurry_until_s = 0.0
         self._urgent = False

@@ -29,12 +29,14 @@ from daemon.keeper.note_totals import NoteUnheard
 from daemon.keeper.power_off import PowerOff
 from daemon.keeper.session_state import SessionState
 from daemon.keeper.settings_watch import SettingsWatch, changes
+from daemon.keeper.shaping import Shaping
 from daemon.keeper.status_fields import figures, names, sentence
 from daemon.keeper.supervisor import PlayerEnded, PlayerReady, PlayerSupervisor
 from daemon.linux.board_health import BoardHealth
 from daemon.linux.sd_notify import SystemdNotifier
 from daemon.midi.controllers import Controllers
 from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.kept_sounds import KeptSounds
 from daemon.storage.learned import LearnedFile
 from daemon.storage.report_file import Report
 from daemon.storage.settings_files import LoadedSettings
@@ -56,6 +58,7 @@ class Parts(NamedTuple):
     writes: DeferredWrites
     """When to write to the card; the caller flushes it once the player has gone."""
     session: SessionState
+    kept: KeptSounds
     learned: LearnedFile | None
     """None: the settings come from one file, and nothing is kept beside it."""
     report: Report
@@ -74,15 +77,15 @@ class Keeper:
         self._controllers, self._supervisor = parts.controllers, parts.supervisor
         self._event_log, self._indicators = parts.event_log, parts.indicators
         self._clock_us = parts.clock_us
-        self._loaded = LoadedSettings(Settings())
-        self._changes = ChangeLog()
+        self._loaded, self._changes = LoadedSettings(Settings()), ChangeLog()
         self._learning = Learning(
             *(parts.controllers, parts.learned, self, parts.writes.hurry),
             lambda: parts.clock_us() / 1e6,
         )
-        self.over: Callable[[Any], Any] = lambda sounds: sounds  # drafts in their places
-        self.gestured: Callable[[Gesture], str] = lambda done: "gesture"  # what answers it
-        self.leaving: Callable[[], object] = lambda: None  # while the player knows what knobs do
+        self.shaping = Shaping(
+            *(self, parts.controllers, parts.kept, parts.writes, parts.learned),
+            *(lambda: parts.supervisor.playing, parts.clock_us),
+        )
         self._power_off = PowerOff()
         self._missed, self._load_shed, self._progress = MissedReport(), LoadShedReport(), False
         self._started_us = self._pinged_us = parts.clock_us()
@@ -233,7 +236,7 @@ class Keeper:
                         self._controllers.send(controller, message)
                     case Gesture():
                         self._learning.gesture(event)
-                        self._indicators.gesture(event, self.gestured(event))
+                        self._indicators.gesture(event, self.shaping.gestured(event))
                     case LogLine():
                         self._changes.line(event, now_us)
             events = self._supervisor.step(now_us) if ended else []
@@ -267,7 +270,7 @@ class Keeper:
         self._power_off.settings = settings.power
         self._event_log.settings = settings
         self._controllers.use(settings.controller)
-        self._supervisor.use(settings, self.over(loaded.sounds), now_us)
+        self._supervisor.use(settings, self.shaping.over(loaded.sounds), now_us)
 
     def _watch_power(self, now_us: int) -> None:
         down = self._controllers.channel_state.keys_down()
@@ -275,7 +278,7 @@ class Keeper:
             case "soon":
                 self._indicators.cue("unwell", now_us)
             case "farewell":
-                self.leaving()
+                self.shaping.last_words()
                 self._controllers.release_all(now_us)
                 self._indicators.cue("farewell", now_us)
             case "power":
@@ -288,11 +291,8 @@ class Keeper:
             stamp = (state, self._supervisor.note_ons, *self._parts.health.warnings)
             self._parts.report.tick(stamp, now_us, self._report)
         notifier.status(state)
-        if (
-            (period_s := notifier.watchdog_s)
-            and self._progress
-            and now_us - self._pinged_us >= period_s * 0.4e6
-        ):
+        period_s = notifier.watchdog_s
+        if period_s and self._progress and now_us - self._pinged_us >= period_s * 0.4e6:
             notifier.watchdog()
             self._pinged_us, self._progress = now_us, False
 

@@ -16,6 +16,7 @@ from daemon.linux.led import StatusLed
 from daemon.midi.controllers import Controllers
 from daemon.midi.lights import Lights
 from daemon.storage.deferred_writes import DeferredWrites
+from daemon.storage.kept_sounds import KeptSounds
 from daemon.storage.report_file import Report
 
 NOWHERE = Path("/nowhere")
@@ -37,6 +38,7 @@ def keeper_of(
         "indicators": Indicators(supervisor.cue, StatusLed(NOWHERE), lights),
         "event_log": EventLog(clock_us),
         "session": SessionState(state, controllers, supervisor, writes.request, NOWHERE, boot=""),
+        "kept": KeptSounds(NOWHERE),
         "learned": None,
         "report": Report(NOWHERE, writes),
         "health": BoardHealth(NOWHERE),

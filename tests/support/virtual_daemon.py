@@ -22,7 +22,6 @@ from daemon.ipc.messages import (
 )
 from daemon.keeper.change_log import TICK_S
 from daemon.keeper.new_cards import NewCards
-from daemon.keeper.shaping import Shaping
 from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.midi.channel_state import ChannelState
 from daemon.midi.controllers import Controllers
@@ -86,7 +85,6 @@ class VirtualDaemon:
         self.playing: Engine | None = None
         self.sent: list[dict[str, Any]] = []
         self.writes = parts.pop("writes", None) or DeferredWrites()
-        kept = parts.pop("kept", NOWHERE)
         self._events: list[FromPlayer] = []
         channel_state = ChannelState()
         self.supervisor = PlayerSupervisor(
@@ -102,16 +100,10 @@ class VirtualDaemon:
             clock_us=lambda: self.now_us,
             switch_off=lambda: self.asked.append("off"),
             writes=self.writes,
+            kept=KeptSounds(parts.pop("kept", NOWHERE)),
             **parts,
         )
-
-        self.shaping = Shaping(
-            *(self.keeper, self.controllers, KeptSounds(kept), self.writes, parts.get("learned")),
-            playing=lambda: self.supervisor.playing,
-            clock_us=lambda: self.now_us,
-        )
-        self.keeper.over, self.keeper.gestured = self.shaping.over, self.shaping.gestured
-        self.keeper.leaving = self.shaping.last_words
+        self.shaping = self.keeper.shaping
 
     # What makes players.
     def start(self, job: Start) -> None:
