@@ -28,7 +28,7 @@ _STOPS = (signal.SIGTERM, signal.SIGINT)
 Command = Callable[[], int]
 
 # Up to its version 2.10 pydantic checks what it makes of each model against a description of all it
-# could make, a tenth of every start; later versions do not, and read nothing of this.
+# could make, a twelfth of every start; later versions do not, and read nothing of this.
 os.environ["PYDANTIC_SKIP_VALIDATING_CORE_SCHEMAS"] = "1"
 _PLUGIN_SEARCH = "pydantic.plugin._loader"
 
