@@ -32,6 +32,8 @@ from tests.boot.controller import Controller
 CHORD = (60, 64, 67, 71)
 KNOB = 21
 LEARNED = Path("/var/lib/partiald/learned.toml")
+MOST_MIB = 120.0
+"""That all processes may take together after some minutes of playing; 90 are the aim."""
 
 
 def main() -> None:
@@ -205,12 +207,26 @@ def pulls_the_card(journal: Journal, controller: Controller, passages: Passages)
     passages.end(controller, 69, level=True)
 
 
+def memory_mib() -> list[float]:
+    """Return the proportional set sizes of the service's processes."""
+    group = told("systemctl", "show", "-P", "ControlGroup", "partiald").strip()
+    used = []
+    for number in Path(f"/sys/fs/cgroup{group}/cgroup.procs").read_text().split():
+        lines = Path("/proc", number, "smaps_rollup").read_text().splitlines()
+        (size,) = (line.split()[1] for line in lines if line.startswith("Pss:"))
+        used.append(round(int(size) / 1024, 1))
+    return used
+
+
 def tells_the_truth(journal: Journal) -> None:
     full = json.loads(told("partiald", "status", "--json"))
     notes = full["notes"]
     check(notes["received"] == sum(notes["accounts"].values()), "every note has an account", notes)
     check(full["silenced_blocks"] == 0, "no block silenced by a fault", full)
     print(told("partiald", "status"))
+    used = memory_mib()
+    check(sum(used) < MOST_MIB, "it leaves the board its memory", used)
+    print(f"memory of its processes, shared parts shared out: {sum(used):.1f} MiB, {used}")
     begun = now()
     told("systemctl", "stop", "partiald")
     journal.wait("stopped after", begun)
