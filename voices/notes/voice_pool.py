@@ -28,8 +28,9 @@ from voices.synthesis.table_cache import TableCache
 from voices.synthesis.timbre import Timbre
 from voices.synthesis.voicing import Shape, Voicing
 
-ROWS_A_VOICE = 3
-"""A bank has room for so many slots of every voice: one sounds, the others fade for a moment."""
+MOST_FADING = 48
+"""A bank has room for so many voices that fade for a moment beside those that sound; but not for
+more than two of them for each of these."""
 FADE_S = 0.004
 """The raised cosine on which a stolen note leaves (2 to 5 ms is click-free)."""
 
@@ -84,7 +85,8 @@ class VoicePool:
         banks: dict[Shape, Bank] = {}
         for shape, slots in ready.shapes().items():
             if shape not in self.banks:
-                rows = ROWS_A_VOICE * settings.polyphony * slots
+                voices = settings.polyphony + min(2 * settings.polyphony, MOST_FADING)
+                rows = voices * slots
                 motion = self.smoother, self._spectrum
                 banks[shape] = Bank(*shape, self._frames, rows, *motion, self._cache, self._cells)
         self.anew.prepare(tuple(self.allocator.values()), self._repertoire, ready)
