@@ -153,6 +153,16 @@ def save(text: str, path: Path = SETTINGS) -> None:
     new.rename(path)
 
 
+def bring_hubs() -> None:
+    """Have what controllers are plugged into, once the boot and its first second are over.
+
+    Sixteen hubs at once are more than a board with one core ever sees while it starts.
+    """
+    time.sleep(3.0)
+    told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi")
+    told("udevadm", "settle")
+
+
 def plug(controller: Controller, journal: Journal, limit_s: float = 1.0) -> None:
     """Put a controller in and wait until it is heard."""
     begun = now()

@@ -16,6 +16,7 @@ from tests.boot.box import (
     Journal,
     Passages,
     accounts,
+    bring_hubs,
     check,
     cue,
     figure,
@@ -38,8 +39,8 @@ MOST_MIB = 120.0
 
 def main() -> None:
     journal = Journal()
-    told("modprobe", "-a", "vhci-hcd", "snd-seq", "snd-seq-midi")
     wakes(journal)
+    bring_hubs()
     controller = Controller(NAME)
     passages = Passages()
     plug(controller, journal)
