@@ -35,7 +35,7 @@ from daemon.ipc.messages import (
 from daemon.ipc.note_events import NoteEvents
 from daemon.linux.stderr import silence_libraries
 from daemon.player import realtime
-from daemon.player.beginning import beginning, prepared
+from daemon.player.beginning import beginning, prepared, warm_up
 from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import Engine
 from daemon.player.open_card import await_access, candidates, open_first
@@ -120,6 +120,9 @@ class Player:
         if not cards:
             return ExitStatus.REFUSED
         self._grants = realtime.prepare()
+        # Again, in this process: after a fork the BLAS library begins anew, and every page that is
+        # written to is copied first.
+        warm_up(settings, sounds, own_sound_only=not job.programs)
         with undisturbed():
             opened = open_first(
                 cards,
