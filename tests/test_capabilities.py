@@ -29,7 +29,7 @@ def with_unshare(folder: Path, script: str, *options: str) -> subprocess.Complet
 @pytest.mark.gig
 def test_what_the_machine_forbids_is_not_run_but_named_and_counted(tmp_path: Path) -> None:
     done = with_unshare(tmp_path, FORBIDDEN)
-    assert "not possible here, for lack of namespaces: 2: test_what_cannot_be_saved" in done.stdout
+    assert "not possible here, for lack of namespaces: 4: test_what_cannot_be_saved" in done.stdout
     assert " deselected" in done.stdout
     assert "passed" not in done.stdout
 
@@ -37,14 +37,14 @@ def test_what_the_machine_forbids_is_not_run_but_named_and_counted(tmp_path: Pat
 @pytest.mark.gig
 def test_what_the_machine_forbids_is_named_once_by_tests_side_by_side(tmp_path: Path) -> None:
     done = with_unshare(tmp_path, FORBIDDEN, "-n", "2")
-    assert done.stdout.count("not possible here, for lack of namespaces: 2: test_what_cannot") == 1
+    assert done.stdout.count("not possible here, for lack of namespaces: 4: test_what_cannot") == 1
 
 
 @pytest.mark.gig
 def test_what_the_machine_allows_is_run_and_may_fail(tmp_path: Path) -> None:
     done = with_unshare(tmp_path, "exit 0")
     assert done.returncode == 1
-    assert "2 failed" in done.stdout
+    assert "4 failed" in done.stdout
     assert "not possible here" not in done.stdout
 
 

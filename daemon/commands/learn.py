@@ -5,7 +5,6 @@ It only asks the running daemon, which does the work and saves the bindings in a
 
 import argparse
 import sys
-import textwrap
 import time
 from typing import Any
 
@@ -14,7 +13,6 @@ from daemon.control.ask import ask
 from daemon.errors import RunError, UsageError
 
 _ASK_AGAIN_S = 0.1
-_WIDTH = 79
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -56,8 +54,7 @@ def _learn(target: str, number: int) -> int:
     if answer["state"] != "bound":
         raise RunError("no knob was moved far enough; 'partiald listen' shows what arrives")
     where = f" of '{answer['controller']}'" if answer["controller"] else ""
-    told = f"Control {answer['control']}{where} changes {what} now{how_long(answer)}."
-    sys.stdout.write(textwrap.fill(told, _WIDTH, break_on_hyphens=False) + "\n")
+    sys.stdout.write(f"Control {answer['control']}{where} changes {what} now{how_long(answer)}.\n")
     return 0
 
 
