@@ -225,4 +225,4 @@ class Effort(Section):
     swell_db: float = Field(default=0.0, ge=0.0, le=12.0)
     """How much duller the sound is 10 dB down the swell, in dB per octave above the key."""
     attack_octaves: float = Field(default=0.0, ge=0.0, le=3.0)
-    """How many times twice as long the attack is at velocity 1 as at 127."""
+    """By how many doublings the attack is longer at velocity 1 than at 127."""

@@ -43,7 +43,7 @@ class _Shaped:
     stay: Callable[[], None] = lambda: None
     stop: Callable[[], None] = lambda: None
     left: Sound | None = None
-    """As what it is heard already."""
+    """The draft that already plays in its place."""
 
 
 def run(arguments: argparse.Namespace) -> int:

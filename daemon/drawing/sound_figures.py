@@ -144,7 +144,7 @@ def _out_of_tune(cents: float, beats_hz: float) -> list[str]:
 
 
 def _listed(word: str, told: list[str]) -> Iterator[str]:
-    """Yield what is told of one thing, each on a line of its own, after its word."""
+    """Yield lines of text, wrapped, the first of them after a word."""
     for place, each in enumerate(told):
         first = f"{'' if place else word:<9}"
         yield from textwrap.wrap(each, _WIDTH, initial_indent=first, subsequent_indent=" " * 9)

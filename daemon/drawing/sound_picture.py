@@ -81,7 +81,7 @@ def draw(sounds: Mapping[str, Sound], name: str) -> bytes:
 
 
 def dies_away(audio: NDArray[np.float32]) -> bool:
-    """Return whether a note that is held falls by itself; one that beats is quiet in passing."""
+    """Return whether a held note decays; a beating one is only quiet for a moment."""
     power = _power(audio)
     return bool(power[-round(_LAST_S * 200) :].mean() < 0.1 * power.max())
 

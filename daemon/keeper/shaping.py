@@ -124,7 +124,7 @@ class Shaping:
             self._moved_us = self._clock_us()
 
     def last_words(self) -> bool:
-        """Return whether the player, which is about to go, still tells what is to be kept."""
+        """Return whether the player still has to say what is to be kept, before it ends."""
         self._controllers.turned.look(self._settings().bindings)
         return self._ask_unasked() or bool(self._asked)
 

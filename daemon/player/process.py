@@ -120,8 +120,8 @@ class Player:
         if not cards:
             return ExitStatus.REFUSED
         self._grants = realtime.prepare()
-        # Again, in this process: after a fork the BLAS library begins anew, and every page that is
-        # written to is copied first.
+        # The fork server's warm-up does not do for this process: BLAS starts anew after a fork, and
+        # the first write to each page copies it.
         warm_up(settings, sounds, own_sound_only=not job.programs)
         with undisturbed():
             opened = open_first(

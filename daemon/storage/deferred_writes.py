@@ -31,7 +31,7 @@ Compose = Callable[[], Write]
 Request = Callable[[str, Compose], None]
 """Requests a write, as `DeferredWrites.request` does."""
 Done = Callable[[OSError | None], None]
-"""Is told, on the main loop, that a write is done, or why it failed."""
+"""Called on the main loop after a write: with None, or with why it failed."""
 
 
 def in_thread(write: Write) -> None:
@@ -80,7 +80,7 @@ class DeferredWrites:
         compose
             Is called in the pause.
         done
-            Is told how it went; without one, the log is.
+            Called with the outcome; without it, a failure is logged.
         """
         self._pending[name] = compose, done
 

@@ -3,9 +3,8 @@
 Units: microseconds of the monotonic clock (``_us``).
 Threads: the main loop's alone, but for the writes that it requests.
 
-Promise: what the card does not take is not given up. It stays in force, is told in one line, and is
-tried again with whatever is kept next, or by itself in a pause; seldom, for a card that fails is
-to be spared.
+Promise: a sound that could not be written is not lost. It stays in force, one line says so, and it
+is written with the next sound that is kept, or in a later pause; rarely, to spare a failing card.
 """
 
 import logging

@@ -41,8 +41,12 @@ _AT_RESET = {
 SOUND_CONTROLS = {
     number: Binding(control=number, target=target)
     for number, target in (
-        *((70, "even"), (71, "overtones"), (72, "release"), (73, "attack"), (74, "tilt")),
-        *((75, "decay"),),
+        (70, "even"),
+        (71, "overtones"),
+        (72, "release"),
+        (73, "attack"),
+        (74, "tilt"),
+        (75, "decay"),
     )
 }
 """What of a sound the sound controllers change where they are not bound."""
