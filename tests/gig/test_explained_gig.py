@@ -50,7 +50,7 @@ class Gig(VirtualDaemon):
             self.play(*chord)
             self.run(0.4)
             for key in chord:
-                self.ports.send(KEYS, bytes([0x80, key, 0]), self.now_us)
+                self.hear(bytes([0x80, key, 0]))
             self.run(0.1)
 
     def why(self) -> list[str]:

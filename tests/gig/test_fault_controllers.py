@@ -104,12 +104,9 @@ def test_a_controller_back_under_another_client_number_is_the_one_it_was(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level("INFO")
-    daemon = VirtualDaemon()
-    daemon.keeper.start()
-    daemon.ports.plug(KEYS)
-    daemon.run(1.0)
+    daemon = VirtualDaemon().with_keys()
     watch = FaultLog("controller back on another USB port", lambda: caplog.text)
-    daemon.ports.send(KEYS, b"\x90\x3c\x64", daemon.now_us)
+    daemon.hear(b"\x90\x3c\x64")
     daemon.run(0.5)
     daemon.ports.unplug(KEYS)
     daemon.run(0.5)
@@ -142,15 +139,12 @@ def test_of_two_alike_in_the_kernels_list_each_keeps_its_number(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
     caplog.set_level("INFO")
-    daemon = VirtualDaemon()
-    daemon.keeper.start()
+    daemon = VirtualDaemon().with_keys()
     watch = FaultLog("two controllers of the same name", lambda: caplog.text)
-    daemon.ports.plug(KEYS)
-    daemon.run(0.5)
     daemon.ports.plug(ELSEWHERE)
     daemon.run(0.5)
     watch.wait_for_all(0.0)
-    daemon.ports.send(KEYS, b"\x90\x3c\x64", daemon.now_us)
+    daemon.hear(b"\x90\x3c\x64")
     daemon.ports.send(ELSEWHERE, b"\x90\x3c\x64", daemon.now_us)
     daemon.run(0.5)
     assert daemon.keeper.status()["notes"]["accounts"]["sounding"] == 2

@@ -90,6 +90,33 @@ READ_ONLY = """
 mount -t tmpfs none "$1" && echo 'old = 1' >"$1/learned.toml" && mount -o remount,ro "$1" && cd "$3"
 "$2" -c "$4" "$1/learned.toml" && cat "$1/learned.toml" && ls -A "$1"
 """
+FULL_FOR_A_SOUND = """
+mount -t tmpfs -o size=96k none "$1" && head -c 60000 /dev/zero >"$1/more"
+cd "$3" && "$2" -c "$4" "$1" rm "$1/more"
+"""
+READ_ONLY_FOR_A_SOUND = """
+mount -t tmpfs none "$1" && mount -o remount,ro "$1"
+cd "$3" && "$2" -c "$4" "$1" mount -o remount,rw "$1"
+"""
+
+
+def in_a_mount(
+    fault: str, script: str, program: str, folder: Path
+) -> "subprocess.CompletedProcess[str]":
+    """Run a program on a file system of its own; see that it logs what the table says."""
+    log: list[str] = []
+    watch = FaultLog(fault, lambda: "".join(log))
+    words = ["unshare", "--map-root-user", "--mount", "sh", "-c", script, "sh"]
+    done = subprocess.run(
+        [*words, str(folder), sys.executable, str(ROOT), program],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    log.append(done.stderr)
+    watch.wait_for_all(0.0)
+    return done
 
 
 @pytest.mark.needs("namespaces")
@@ -103,30 +130,9 @@ mount -t tmpfs none "$1" && echo 'old = 1' >"$1/learned.toml" && mount -o remoun
 def test_what_cannot_be_saved_is_reported_once_and_the_old_file_stays(
     fault: str, script: str, there: str, tmp_path: Path
 ) -> None:
-    log: list[str] = []
-    watch = FaultLog(fault, lambda: "".join(log))
-    words = ["unshare", "--map-root-user", "--mount", "sh", "-c", script, "sh"]
-    done = subprocess.run(
-        [*words, str(tmp_path), sys.executable, str(ROOT), SAVE],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    log.append(done.stderr)
-    watch.wait_for_all(0.0)
+    done = in_a_mount(fault, script, SAVE, tmp_path)
     assert len(done.stderr.splitlines()) == 1
     assert done.stdout == "old = 1\n" + there
-
-
-FULL_FOR_A_SOUND = """
-mount -t tmpfs -o size=96k none "$1" && head -c 60000 /dev/zero >"$1/more"
-cd "$3" && "$2" -c "$4" "$1" rm "$1/more"
-"""
-READ_ONLY_FOR_A_SOUND = """
-mount -t tmpfs none "$1" && mount -o remount,ro "$1"
-cd "$3" && "$2" -c "$4" "$1" mount -o remount,rw "$1"
-"""
 
 
 @pytest.mark.needs("namespaces")
@@ -140,19 +146,9 @@ cd "$3" && "$2" -c "$4" "$1" mount -o remount,rw "$1"
 def test_a_sound_that_the_card_does_not_take_is_kept_once_it_does(
     script: str, why: str, tmp_path: Path
 ) -> None:
-    log: list[str] = []
-    watch = FaultLog("memory card that does not take a sound that is kept", lambda: "".join(log))
-    words = ["unshare", "--map-root-user", "--mount", "sh", "-c", script, "sh"]
-    done = subprocess.run(
-        [*words, str(tmp_path), sys.executable, str(ROOT), OWE],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    log.append(done.stderr)
+    fault = "memory card that does not take a sound that is kept"
+    done = in_a_mount(fault, script, OWE, tmp_path)
     assert done.returncode == 0, done.stderr
-    watch.wait_for_all(0.0)
     assert why in done.stderr
     assert len(done.stderr.splitlines()) == 2
 

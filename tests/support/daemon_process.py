@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.control.ask import ask
+from tests.support.measure import db, partial_level
 from tests.support.virtual_controller import VirtualController
 from tests.support.waiting import wait_until
 
@@ -44,10 +45,10 @@ class Daemon:
         }
         with self._log.open("w") as stderr:
             self.process = subprocess.Popen(
-                self._command("run"), cwd=folder, env=self.environment, stderr=stderr
+                self.command("run"), cwd=folder, env=self.environment, stderr=stderr
             )
 
-    def _command(self, *words: str) -> list[str]:
+    def command(self, *words: str) -> list[str]:
         return [sys.executable, "-m", "daemon", "--settings", str(self.settings), *words]
 
     @property
@@ -63,7 +64,7 @@ class Daemon:
 
     def ask(self, *words: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
-            self._command(*words),
+            self.command(*words),
             cwd=self.settings.parent,
             env=self.environment,
             capture_output=True,
@@ -142,6 +143,12 @@ def record(folder: Path, seconds: int = 1) -> NDArray[np.float64]:
         raw = np.frombuffer(file.readframes(file.getnframes()), np.uint8).reshape(-1, 3)
     whole = (raw.astype(np.int32) << np.array([8, 16, 24], np.int32)).sum(axis=1, dtype=np.int32)
     return np.asarray(whole / 2.0**31)
+
+
+def partials_db(folder: Path, hertz: float, count: int) -> list[float]:
+    """Return the levels of a note's first partials, as the daemon sends them now."""
+    heard = record(folder)[RATE // 4 :]
+    return [db(partial_level(heard, RATE, hertz * number)) for number in range(1, count + 1)]
 
 
 def our_ports() -> list[str]:

@@ -79,8 +79,12 @@ class KeeperBench:
         self.tick()
         self.say("ready", READY)
 
+    def hear(self, *messages: bytes) -> None:
+        for message in messages:
+            self.ports.send(KEYS, message, self.now_us)
+
     def note(self, key: int = 60) -> None:
-        self.ports.send(KEYS, bytes((0x90, key, 100)), self.now_us)
+        self.hear(bytes((0x90, key, 100)))
 
     def accounts(self) -> dict[str, int]:
         notes = self.keeper.status()["notes"]

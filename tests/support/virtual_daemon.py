@@ -3,7 +3,8 @@
 Controllers, settings files and cards do as the test says.
 """
 
-from typing import Any
+from functools import cached_property
+from typing import Any, Self
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from daemon.ipc.messages import (
     Ready,
     Start,
 )
+from daemon.keeper.answers import Answers
 from daemon.keeper.change_log import TICK_S
 from daemon.keeper.new_cards import NewCards
 from daemon.keeper.supervisor import PlayerSupervisor
@@ -155,9 +157,28 @@ class VirtualDaemon:
                 self._events += self.playing.fetch_told()
             self.now_us += round(block_us)
 
+    def with_keys(self) -> Self:
+        """Start, with a controller plugged in and connected."""
+        self.keeper.start()
+        self.ports.plug(KEYS)
+        self.run(0.5)
+        return self
+
+    def hear(self, *messages: bytes) -> None:
+        for message in messages:
+            self.ports.send(KEYS, message, self.now_us)
+
     def play(self, *keys: int) -> None:
         for key in keys:
             assert self.ports.send(KEYS, bytes([0x90, key, 100]), self.now_us)
+
+    @cached_property
+    def answers(self) -> Answers:
+        """What answers its clients."""
+        return Answers(
+            *(self.keeper, self.controllers, self.supervisor),
+            *(self.shaping, lambda: self.now_us),
+        )
 
     @property
     def accounts(self) -> dict[str, int]:

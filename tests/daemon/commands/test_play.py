@@ -114,7 +114,7 @@ def test_whatever_stops_a_song_nothing_hangs(
     daemon: Daemon, tmp_path: Path, how: signal.Signals | str
 ) -> None:
     song = midi_file(tmp_path / "market.mid", hold=120)
-    command = daemon._command("play", str(song))
+    command = daemon.command("play", str(song))
     playing = subprocess.Popen(
         command, cwd=tmp_path, env=daemon.environment, stdout=subprocess.PIPE, text=True
     )
@@ -140,7 +140,7 @@ def test_whatever_stops_a_song_nothing_hangs(
 @pytest.mark.gig
 def test_a_song_that_freezes_is_let_go(daemon: Daemon, tmp_path: Path) -> None:
     song = midi_file(tmp_path / "market.mid", hold=120)
-    command = daemon._command("play", str(song))
+    command = daemon.command("play", str(song))
     playing = subprocess.Popen(command, cwd=tmp_path, env=daemon.environment)
     daemon.sounds(2)
     playing.send_signal(signal.SIGSTOP)

@@ -7,21 +7,18 @@ import pty
 import select
 import struct
 import subprocess
-import sys
 import termios
 import time
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from daemon.__main__ import main
-from tests.support.command import environment
-from tests.support.daemon_process import RATE, Daemon, record, running
+from tests.support.command import command, environment
+from tests.support.daemon_process import Daemon, partials_db, running
 from tests.support.jack_server import JackServer
-from tests.support.measure import db, partial_level
 from tests.support.virtual_controller import VirtualController
 from tests.support.waiting import wait_until
 
@@ -39,7 +36,7 @@ class Terminal:
         fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
         surroundings = environment() | {"TERM": "xterm-256color", "NO_COLOR": "1", **more}
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "daemon", *words],
+            command(*words),
             cwd=folder,
             env=surroundings,
             stdin=theirs,
@@ -66,6 +63,39 @@ class Terminal:
         finally:
             self.process.kill()
             os.close(self.ours)
+
+
+class Page:
+    """The page line by line, in a pipe."""
+
+    def __init__(self, folder: Path, words: list[str], surroundings: Mapping[str, str]) -> None:
+        self.process = subprocess.Popen(
+            words,
+            cwd=folder,
+            env=surroundings,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            bufsize=1,
+        )
+
+    def reads(self) -> str:
+        assert self.process.stdout is not None
+        return self.process.stdout.readline()
+
+    def says(self, words: str) -> str:
+        """Write a line; return the one it is answered with."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{words}\n")
+        return self.reads()
+
+    def leave(self) -> int:
+        self.process.communicate("quit\nquit\n", timeout=20)
+        return self.process.returncode
+
+
+def page_of(daemon: Daemon, folder: Path) -> Page:
+    return Page(folder, daemon.command("shape", "--plain"), daemon.environment)
 
 
 @pytest.mark.gig
@@ -115,8 +145,7 @@ def test_what_is_moved_is_heard_at_once_on_the_running_daemon_in_held_notes(
     """Over a real port and a real stream; the spectrum before and after."""
 
     def levels() -> list[float]:
-        heard = record(tmp_path).astype(np.float64)
-        return [db(partial_level(heard, RATE, 440.0 * n)) for n in (1, 2, 3)]
+        return partials_db(tmp_path, 440.0, 3)
 
     with VirtualController() as controller:
         daemon.says("controller connected")
@@ -124,25 +153,14 @@ def test_what_is_moved_is_heard_at_once_on_the_running_daemon_in_held_notes(
         controller.send(0x90, 69, 100)
         daemon.sounds(1)
         before = levels()
-        page = subprocess.Popen(
-            daemon._command("shape", "--plain"),
-            cwd=tmp_path,
-            env=daemon.environment,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            bufsize=1,
-        )
-        assert page.stdin is not None
-        assert page.stdout is not None
-        assert page.stdout.readline().startswith("flat64: ")
-        page.stdin.write("partial 2 -20\n")
-        assert page.stdout.readline() == "partial 2 -20.0 dB\n"
+        page = page_of(daemon, tmp_path)
+        assert page.reads().startswith("flat64: ")
+        assert page.says("partial 2 -20") == "partial 2 -20.0 dB\n"
         wait_until(lambda: levels()[1] < before[1] - 19.0, 10.0)
         after = levels()
         assert after[1] - before[1] == pytest.approx(-20.0, abs=0.5)
         assert after[2] == pytest.approx(before[2], abs=0.5)
-        page.communicate("quit\nquit\n", timeout=10)
+        page.leave()
         wait_until(lambda: abs(levels()[1] - before[1]) < 0.5, 10.0)
         accounts = daemon.status()["notes"]["accounts"]
         assert accounts["sounding"] == 1
@@ -155,62 +173,34 @@ def test_without_a_daemon_it_plays_aloud_from_silence_upwards(
     jack_server: JackServer, tmp_path: Path
 ) -> None:
     """On a real stream; what is moved is heard, and it ends without a held note."""
-    page = subprocess.Popen(
-        [sys.executable, "-m", "daemon", "shape", "flat64", "--plain", "--aloud"],
-        cwd=tmp_path,
-        env=environment() | {"RUNTIME_DIRECTORY": str(tmp_path)},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-        bufsize=1,
-    )
-    assert page.stdin is not None
-    assert page.stdout is not None
+    surroundings = environment() | {"RUNTIME_DIRECTORY": str(tmp_path)}
+    page = Page(tmp_path, command("shape", "flat64", "--plain", "--aloud"), surroundings)
     try:
-        assert "headphones off the ears" in page.stdout.readline()
-        assert page.stdout.readline().startswith("flat64: ")
-        page.stdin.write("strike\n")
-        assert page.stdout.readline() == "struck\n"
-
-        def levels() -> list[float]:
-            heard = record(tmp_path).astype(np.float64)
-            return [db(partial_level(heard, RATE, 261.6256 * n)) for n in (1, 2)]
-
-        before = levels()
+        assert "headphones off the ears" in page.reads()
+        assert page.reads().startswith("flat64: ")
+        assert page.says("strike") == "struck\n"
+        before = partials_db(tmp_path, 261.6256, 2)
         assert before[0] > -60
-        page.stdin.write("partial 2 -20\n")
-        assert page.stdout.readline() == "partial 2 -20.0 dB\n"
-        levels()  # what was on its way is over
-        assert levels()[1] - before[1] == pytest.approx(-20.0, abs=1.0)
+        assert page.says("partial 2 -20") == "partial 2 -20.0 dB\n"
+        partials_db(tmp_path, 261.6256, 2)  # what was on its way is over
+        after = partials_db(tmp_path, 261.6256, 2)
+        assert after[1] - before[1] == pytest.approx(-20.0, abs=1.0)
     finally:
-        page.communicate("quit\nquit\n", timeout=20)
-    assert page.returncode == 0
+        code = page.leave()
+    assert code == 0
 
 
 @pytest.mark.gig
 def test_a_page_that_broke_off_is_heard_on_and_the_next_one_takes_it_up(
     daemon: Daemon, tmp_path: Path
 ) -> None:
-    def page() -> subprocess.Popen[str]:
-        return subprocess.Popen(
-            daemon._command("shape", "--plain"),
-            cwd=tmp_path,
-            env=daemon.environment,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            bufsize=1,
-        )
-
-    broken = page()
-    assert broken.stdin is not None
-    assert broken.stdout is not None
-    broken.stdin.write("partial 2 -20\n")
-    assert broken.stdout.readline().startswith("flat64: ")
-    assert broken.stdout.readline() == "partial 2 -20.0 dB\n"
-    broken.kill()
-    broken.communicate()
-    told, _ = page().communicate("partial 2\nkeep mine\nquit\n", timeout=20)
+    broken = page_of(daemon, tmp_path)
+    assert broken.reads().startswith("flat64: ")
+    assert broken.says("partial 2 -20") == "partial 2 -20.0 dB\n"
+    broken.process.kill()
+    broken.process.communicate()
+    next_one = page_of(daemon, tmp_path).process
+    told, _ = next_one.communicate("partial 2\nkeep mine\nquit\n", timeout=20)
     _, taken, where, kept = told.splitlines()
     assert taken.startswith("taken up as it was left")
     assert where == "partial 2: -20.0 dB"

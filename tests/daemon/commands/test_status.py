@@ -12,7 +12,7 @@ from daemon.commands.devices import cards_table, controllers_table
 from daemon.diagnosis.readable import readable_status
 from daemon.soundcard.card import Card
 from tests.support.command import ROOT, partiald
-from tests.support.virtual_daemon import KEYS, VirtualDaemon
+from tests.support.virtual_daemon import VirtualDaemon
 from voices.notes.note_count import ACCOUNTS
 
 STATUS: dict[str, Any] = {
@@ -148,11 +148,7 @@ def keys(plain: Any, prefix: str = "") -> set[str]:
 
 
 def test_the_keys_of_the_json_are_those_that_its_page_lists(tmp_path: Path) -> None:
-    daemon = VirtualDaemon()
-    daemon.keeper.start()
-    daemon.ports.plug(KEYS)
-    daemon.run(1.0)
-    status = daemon.keeper.status()
+    status = VirtualDaemon().with_keys().keeper.status()
     page = (ROOT / "docs/status.md").read_text("utf-8")
     told = {
         key

@@ -83,7 +83,7 @@ def test_without_a_daemon_and_with_nothing_kept_it_says_how_to_start_one(tmp_pat
 
 
 def test_status_follows_into_a_pipe_in_blocks_and_ctrl_c_ends_it_cleanly(daemon: Daemon) -> None:
-    command = daemon._command("status", "--follow")
+    command = daemon.command("status", "--follow")
     with subprocess.Popen(
         command, env=daemon.environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as following:

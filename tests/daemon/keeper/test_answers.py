@@ -5,22 +5,15 @@ import logging
 import pytest
 
 from daemon.control.requests import AskPanic, AskPlay
-from daemon.keeper.answers import Answers
-from tests.support.virtual_daemon import KEYS, VirtualDaemon
+from tests.support.virtual_daemon import VirtualDaemon
 
 
 class Stage:
     """A daemon, its clients, and how a song is sent to it."""
 
     def __init__(self) -> None:
-        self.daemon = VirtualDaemon()
-        self.daemon.keeper.start()
-        self.daemon.ports.plug(KEYS)
-        self.daemon.run(0.5)
-        self.answers = Answers(
-            *(self.daemon.keeper, self.daemon.controllers, self.daemon.supervisor),
-            *(self.daemon.shaping, lambda: self.daemon.now_us),
-        )
+        self.daemon = VirtualDaemon().with_keys()
+        self.answers = self.daemon.answers
 
     def song(self, *messages: str, client: int = 1) -> dict[str, object]:
         timed = [(self.daemon.now_us, message) for message in messages]

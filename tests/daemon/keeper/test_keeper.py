@@ -76,7 +76,7 @@ def test_a_lost_card_cuts_what_sounded_and_loses_no_account(
 def test_a_new_player_begins_with_the_controls_where_they_were_left(daemon: VirtualDaemon) -> None:
     daemon.ports.plug(KEYS)
     daemon.run(0.5)
-    daemon.ports.send(KEYS, b"\xb0\x07\x00", daemon.now_us)
+    daemon.hear(b"\xb0\x07\x00")
     daemon.run(0.2)
     daemon.end("'box' went away")
     daemon.run(1.0)
@@ -154,7 +154,7 @@ def test_held_keys_of_a_channel_that_is_not_listened_to_were_no_held_notes(
     daemon.ports.plug(KEYS)
     daemon.run(1.0)
     for channel in (0, 1, 1):
-        daemon.ports.send(KEYS, bytes([0x90 | channel, 60 + channel, 100]), daemon.now_us)
+        daemon.hear(bytes([0x90 | channel, 60 + channel, 100]))
     daemon.ports.unplug(KEYS)
     daemon.run(0.5)
     assert sum("; 1 held note released" in line for line in caplog.messages) == 1
@@ -229,7 +229,7 @@ def test_an_identity_request_is_answered_to_the_controller_that_asked(
     """MIDI 1.0, p. 40: F0 7E <device> 06 02 mm ff ff dd dd ss ss ss ss F7; 7D: non-commercial."""
     daemon.ports.plug(KEYS)
     daemon.run(0.5)
-    daemon.ports.send(KEYS, bytes.fromhex("f07e7f0601f7"), daemon.now_us)
+    daemon.hear(bytes.fromhex("f07e7f0601f7"))
     daemon.run(1.0)
     ((port, answer),) = daemon.ports.replies
     assert port == KEYS
@@ -242,7 +242,7 @@ def test_a_tuning_reaches_the_player_and_the_one_after_it(daemon: VirtualDaemon)
     daemon.files.edit(sound={"name": "sine"})
     daemon.ports.plug(KEYS)
     daemon.run(0.5)
-    daemon.ports.send(KEYS, bytes.fromhex("f07f7f0404004cf7"), daemon.now_us)
+    daemon.hear(bytes.fromhex("f07f7f0404004cf7"))
     daemon.run(1.0)
 
     def pitch_hz() -> float:
@@ -286,17 +286,16 @@ def test_a_flood_that_leaves_no_room_makes_no_note_hang(daemon: VirtualDaemon) -
     daemon.ports.plug(loose)
     daemon.run(0.5)
     pedal_down, pedal_up = b"\xb0\x40\x7f", b"\xb0\x40\x00"
-    daemon.ports.send(KEYS, b"\x91\x30\x64", daemon.now_us)
-    daemon.ports.send(KEYS, pedal_down, daemon.now_us)
+    daemon.hear(b"\x91\x30\x64")
+    daemon.hear(pedal_down)
     daemon.play(60, 64)
-    daemon.ports.send(KEYS, b"\x80\x3c\x00", daemon.now_us)
+    daemon.hear(b"\x80\x3c\x00")
     daemon.run(0.2)
     assert daemon.accounts == {"sounding": 3}
     for number in range(3000):
         assert daemon.ports.send(loose, bytes((0xB0, 20, number % 128)), daemon.now_us)
-    daemon.ports.send(KEYS, b"\x90\x48\x64", daemon.now_us)
-    for message in (pedal_up, b"\x80\x40\x00", b"\x81\x30\x00"):
-        daemon.ports.send(KEYS, message, daemon.now_us)
+    daemon.hear(b"\x90\x48\x64")
+    daemon.hear(pedal_up, b"\x80\x40\x00", b"\x81\x30\x00")
     daemon.run(0.1)
     assert daemon.ports.send(KEYS, b"\x91\x30\x64", daemon.now_us)
     daemon.run(0.5)

@@ -36,7 +36,7 @@ def asked(daemon: VirtualDaemon, **request: object) -> dict[str, object]:
 
 def turn(daemon: VirtualDaemon, number: int, *values: int) -> None:
     for value in values:
-        daemon.ports.send(KEYS, bytes((0xB0, number, value)), daemon.now_us)
+        daemon.hear(bytes((0xB0, number, value)))
     daemon.run(0.3)
 
 
@@ -110,13 +110,13 @@ def test_what_is_sent_at_plugging_in_moves_no_knob_and_after_that_it_does(
     daemon.run(0.5)
     daemon.ports.plug(KEYS)
     daemon.run(0.26)
-    daemon.ports.send(KEYS, b"\xb0\x4a\x00", daemon.now_us)
+    daemon.hear(b"\xb0\x4a\x00")
     daemon.run(0.3)
     assert shape(daemon).tilt == 0.0
-    daemon.ports.send(KEYS, b"\xb0\x4a\x20", daemon.now_us)
+    daemon.hear(b"\xb0\x4a\x20")
     daemon.run(0.3)
     assert 0.0 < shape(daemon).tilt < 3.0
-    daemon.ports.send(KEYS, b"\xb0\x4a\x00", daemon.now_us)
+    daemon.hear(b"\xb0\x4a\x00")
     daemon.run(0.3)
     assert shape(daemon).tilt == -9.0
 
@@ -126,7 +126,7 @@ def test_another_card_hears_of_a_position_as_of_a_position(daemon: VirtualDaemon
     daemon.run(0.5)
     daemon.ports.plug(KEYS)
     daemon.run(0.26)
-    daemon.ports.send(KEYS, b"\xb0\x4a\x00", daemon.now_us)
+    daemon.hear(b"\xb0\x4a\x00")
     daemon.run(0.3)
     daemon.end("gone")
     daemon.run(3.0)
@@ -187,7 +187,7 @@ def test_another_player_has_the_octave_and_the_zones_that_gestures_had_set(
     daemon.files.edit(gestures={"held": "key 36", "keys": keys}, zones=[{}, {"octave": 1}])
     daemon.run(1.0)
     daemon.play(36, 38, 40, 41)
-    daemon.ports.send(KEYS, b"\x80\x24\x40", daemon.now_us)
+    daemon.hear(b"\x80\x24\x40")
     daemon.run(0.5)
     daemon.end("gone")
     daemon.run(3.0)

@@ -11,7 +11,6 @@ import pytest
 from config.library import read_sound, shipped
 from config.sound import Sound
 from daemon.control.requests import REQUEST
-from daemon.keeper.answers import Answers
 from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import MARK
 from daemon.storage.learned import LearnedFile
@@ -29,13 +28,8 @@ class Bench:
         self.learned = LearnedFile(writes.request, path=folder / "learned.toml")
         self.daemon = VirtualDaemon(kept=folder / "sounds", learned=self.learned, writes=writes)
         self.daemon.files.edit(**settings)
-        self.daemon.keeper.start()
-        self.daemon.ports.plug(KEYS)
-        self.daemon.run(0.5)
-        self.answers = Answers(
-            *(self.daemon.keeper, self.daemon.controllers, self.daemon.supervisor),
-            *(self.daemon.shaping, lambda: self.daemon.now_us),
-        )
+        self.daemon.with_keys()
+        self.answers = self.daemon.answers
 
     def ask(self, what: str, **more: Any) -> dict[str, Any]:
         answer = self.answers.answer(REQUEST.validate_python({"ask": what, **more}), 1)
@@ -44,16 +38,25 @@ class Bench:
         return dict(answer)
 
     def turn(self, number: int, *values: int) -> None:
-        for value in values:
-            self.daemon.ports.send(KEYS, bytes((0xB0, number, value)), self.daemon.now_us)
+        self.daemon.hear(*(bytes((0xB0, number, value)) for value in values))
         self.daemon.run(0.1)
 
     def command(self, *keys: int) -> None:
-        for key in (36, *keys):
-            self.daemon.ports.send(KEYS, bytes((0x90, key, 64)), self.daemon.now_us)
-        for key in (*keys, 36):
-            self.daemon.ports.send(KEYS, bytes((0x80, key, 64)), self.daemon.now_us)
+        self.daemon.hear(*(bytes((0x90, key, 64)) for key in (36, *keys)))
+        self.daemon.hear(*(bytes((0x80, key, 64)) for key in (*keys, 36)))
         self.daemon.run(0.3)
+
+    def kept(self, name: str = "flat64") -> Path:
+        """Return the file of a kept sound, there or not."""
+        return self.folder / "sounds" / f"{name}.toml"
+
+    @property
+    def kept_second_db(self) -> float:
+        return second_db(read_sound(self.kept()))
+
+    @property
+    def kept_names(self) -> list[str]:
+        return sorted(path.stem for path in (self.folder / "sounds").iterdir())
 
     def read_kept(self) -> None:
         """Have the kept sounds read, as a daemon does when one has been written."""
@@ -76,9 +79,24 @@ class Bench:
             self.answers.tick()
 
 
+GESTURES = {"held": "key 36", "keys": {"38": "keep", "40": "forget", "41": "octave up"}}
+KNOBS = [{"control": 20, "target": "partial", "partial": 2}, {"control": 74, "target": "tilt"}]
+
+
 @pytest.fixture
 def bench(tmp_path: Path) -> Bench:
     return Bench(tmp_path)
+
+
+def with_knobs(folder: Path, **settings: Any) -> Bench:
+    """Return a bench whose sound has equal partials, with knobs for two of its properties."""
+    return Bench(folder, **{"bindings": KNOBS, "sound": {"name": "flat64"}, **settings})
+
+
+def second_db(sound: Sound) -> float:
+    """Return the level of a sound's second partial beside its first: a tilt, if they were equal."""
+    first, second, *_ = sound.levels
+    return 20 * log10(second / first)
 
 
 def louder(name: str, by_db: float = 3.0) -> dict[str, Any]:
@@ -112,12 +130,11 @@ def test_what_is_no_sound_changes_nothing_and_says_why(bench: Bench) -> None:
 
 def test_what_is_kept_is_the_draft_as_the_knobs_shape_it(bench: Bench) -> None:
     bench.ask("shape", name="market-organ", table=louder("market-organ"))
-    bench.daemon.ports.send(KEYS, b"\xb0\x48\x40", bench.daemon.now_us)
-    bench.daemon.ports.send(KEYS, b"\xb0\x48\x7f", bench.daemon.now_us)
+    bench.daemon.hear(b"\xb0\x48\x40", b"\xb0\x48\x7f")
     bench.daemon.run(0.1)
     answer = bench.ask("keep", name="mine")
     assert answer["of"] == "market-organ"
-    path = bench.folder / "sounds" / "mine.toml"
+    path = bench.kept("mine")
     assert answer["path"] == str(path)
     sound, before = read_sound(path), shipped()["market-organ"]
     assert sound.level_db == before.level_db + 3.0
@@ -135,42 +152,42 @@ def test_a_kept_text_is_written_as_it_is(bench: Bench) -> None:
         ]
     )
     bench.ask("keep", name="mine", text=text)
-    assert (bench.folder / "sounds" / "mine.toml").read_text() == f"{MARK}\n{text}"
+    assert bench.kept("mine").read_text() == f"{MARK}\n{text}"
 
 
 def test_what_the_owner_has_put_there_is_never_replaced(bench: Bench) -> None:
     (bench.folder / "sounds").mkdir()
-    (bench.folder / "sounds" / "mine.toml").write_text("# by hand\n")
+    bench.kept("mine").write_text("# by hand\n")
     assert "was not kept by partiald" in bench.ask("keep", name="mine")["faults"][0]
     assert bench.ask("forget_all")["forgotten"] == []
-    assert (bench.folder / "sounds" / "mine.toml").read_text() == "# by hand\n"
+    assert bench.kept("mine").read_text() == "# by hand\n"
 
 
 def test_forget_takes_back_after_a_look(bench: Bench) -> None:
     bench.ask("keep", name="mine")
-    bench.daemon.ports.send(KEYS, b"\xc0\x04", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x04")
     bench.rest(5)
     assert (bench.folder / "learned.toml").exists()
     look = bench.ask("forget_all", dry_run=True)
     assert not look["done"]
     assert len(look["forgotten"]) == 2
-    assert (bench.folder / "sounds" / "mine.toml").exists()
+    assert bench.kept("mine").exists()
     assert bench.ask("forget_all") == {"forgotten": look["forgotten"], "done": True}
     bench.rest(5)
-    assert not (bench.folder / "sounds" / "mine.toml").exists()
+    assert not bench.kept("mine").exists()
     assert not (bench.folder / "learned.toml").exists(), "the sound is not learned once more"
     assert bench.ask("forget_all")["forgotten"] == []
 
 
 def test_with_remember_shaping_a_draft_is_kept_once_ten_seconds_are_quiet(tmp_path: Path) -> None:
     bench = Bench(tmp_path, remember="shaping")
-    path = tmp_path / "sounds" / "market-organ.toml"
+    path = bench.kept("market-organ")
     bench.ask("shape", name="market-organ", table=louder("market-organ"))
     bench.rest(8)
     bench.daemon.play(60)
     bench.rest(12)
     assert not path.exists(), "a note is held"
-    bench.daemon.ports.send(KEYS, b"\x80\x3c\x40", bench.daemon.now_us)
+    bench.daemon.hear(b"\x80\x3c\x40")
     bench.rest(14)
     assert tomllib.loads(path.read_text()) == louder("market-organ")
 
@@ -179,7 +196,7 @@ def test_a_page_says_itself_whether_what_it_shapes_is_kept_unless_it_breaks_off(
     tmp_path: Path,
 ) -> None:
     bench = Bench(tmp_path, remember="shaping")
-    path = tmp_path / "sounds" / "market-organ.toml"
+    path = bench.kept("market-organ")
     draft = {"ask": "shape", "name": "market-organ", "table": louder("market-organ")}
     bench.answers.answer(REQUEST.validate_python(draft), 2)
     bench.rest(14)
@@ -193,21 +210,21 @@ def test_a_page_says_itself_whether_what_it_shapes_is_kept_unless_it_breaks_off(
     bench.answers.answer(REQUEST.validate_python(draft | {"name": "sine", "table": None}), 3)
     bench.answers.left(3)
     bench.rest(14)
-    assert [each.stem for each in path.parent.iterdir()] == ["market-organ"]
+    assert bench.kept_names == ["market-organ"]
 
 
 def test_with_remember_shaping_what_knobs_have_made_of_the_sound_is_kept_once(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
-    path = tmp_path / "sounds" / "flat64.toml"
+    bench = with_knobs(tmp_path, remember="shaping")
+    path = bench.kept()
     bench.turn(20, 127)
     bench.turn(71, 0)
     bench.daemon.play(60)
     bench.rest(12)
     assert not path.exists(), "a note is held"
-    bench.daemon.ports.send(KEYS, b"\x80\x3c\x40", bench.daemon.now_us)
+    bench.daemon.hear(b"\x80\x3c\x40")
     bench.rest(14)
     first, second, third, *_ = read_sound(path).levels
     assert 20 * log10(first / second) == pytest.approx(18.0 - 6.0, abs=0.05)
@@ -226,24 +243,24 @@ def test_with_remember_shaping_what_knobs_have_made_of_the_sound_is_kept_once(
 
 
 def test_a_knob_that_trembles_does_not_put_the_keeping_off(tmp_path: Path) -> None:
-    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, remember="shaping")
     bench.turn(20, 100)
     for step in range(14):
         bench.turn(20, 100 + step % 2)
         bench.rest(1)
-    assert (tmp_path / "sounds" / "flat64.toml").exists()
+    assert bench.kept().exists()
 
 
 def test_what_is_kept_by_a_key_or_under_a_name_is_not_kept_once_more(tmp_path: Path) -> None:
-    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, remember="shaping")
     bench.turn(20, 127)
     bench.ask("keep", name="mine")
     bench.rest(14)
-    assert [path.stem for path in (tmp_path / "sounds").iterdir()] == ["mine"]
+    assert bench.kept_names == ["mine"]
 
 
 def test_where_a_controller_says_its_knobs_are_is_nothing_shaped(tmp_path: Path) -> None:
-    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, remember="shaping")
     bench.daemon.ports.unplug(KEYS)
     bench.daemon.run(0.5)
     bench.daemon.ports.plug(KEYS)
@@ -255,18 +272,7 @@ def test_where_a_controller_says_its_knobs_are_is_nothing_shaped(tmp_path: Path)
 
 def test_no_knobs_are_kept_while_channels_play_different_sounds(tmp_path: Path) -> None:
     bench = Bench(tmp_path, remember="shaping", bindings=KNOBS)
-    for message in (b"\xc0\x04", b"\xc1\x05"):
-        bench.daemon.ports.send(KEYS, message, bench.daemon.now_us)
-    bench.turn(20, 127)
-    bench.rest(14)
-    assert not (tmp_path / "sounds").exists()
-
-
-@pytest.mark.parametrize("remember", ["choices", "nothing"])
-def test_otherwise_what_knobs_have_made_is_kept_only_when_asked(
-    tmp_path: Path, remember: str
-) -> None:
-    bench = Bench(tmp_path, remember=remember, bindings=KNOBS)
+    bench.daemon.hear(b"\xc0\x04", b"\xc1\x05")
     bench.turn(20, 127)
     bench.rest(14)
     assert not (tmp_path / "sounds").exists()
@@ -276,14 +282,13 @@ def test_with_remember_shaping_what_knobs_have_shaped_is_kept_when_it_is_left(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO)
-    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, remember="shaping")
     bench.rest(1)
     bench.turn(20, 0)
-    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x08")
     bench.rest(4)
-    assert [path.stem for path in (tmp_path / "sounds").iterdir()] == ["flat64"]
-    first, second, *_ = read_sound(tmp_path / "sounds" / "flat64.toml").levels
-    assert 20 * log10(second / first) == pytest.approx(-60.0, abs=0.05)
+    assert bench.kept_names == ["flat64"]
+    assert bench.kept_second_db == pytest.approx(-60.0, abs=0.05)
     bench.read_kept()
     assert bench.shape.partial == {2: 0.0}, "the other sound is as it is kept, too"
     bench.rest(14)
@@ -300,12 +305,12 @@ def test_what_knobs_have_shaped_is_not_left_for_another_sound_without_a_word(
     bench.rest(1)
     bench.turn(20, 127)
     bench.rest(1)
-    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x08")
     bench.rest(14)
     told = "'market-organ' as knobs shaped it is not kept, and they shape 'sine' now; to keep it"
     assert caplog.text.count(told) == (remember != "nothing")
     assert not (tmp_path / "sounds").exists(), "no knob was turned for the other sound"
-    bench.daemon.ports.send(KEYS, b"\xc0\x00", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x00")
     bench.rest(1)
     assert "'sine' as knobs" not in caplog.text
 
@@ -318,7 +323,7 @@ def test_knobs_at_rest_leave_nothing_behind(
     bench.turn(74, 127)
     bench.turn(74, 64)
     bench.rest(1)
-    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x08")
     bench.rest(2)
     assert "not kept" not in caplog.text
 
@@ -331,24 +336,30 @@ def test_no_draft_is_left_for_another_sound_without_a_word(
     bench = Bench(tmp_path, remember=remember)
     bench.ask("shape", name="market-organ", table=louder("market-organ"))
     bench.rest(1)
-    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x08")
     bench.rest(14)
     told = "'market-organ' is left as shaped, not kept, until partiald stops" in caplog.text
-    kept = (tmp_path / "sounds" / "market-organ.toml").exists()
+    kept = bench.kept("market-organ").exists()
     assert (told, kept) == (remember == "choices", remember == "shaping")
 
 
 @pytest.mark.parametrize("remember", ["choices", "nothing"])
-def test_otherwise_a_draft_is_kept_only_when_asked(tmp_path: Path, remember: str) -> None:
-    bench = Bench(tmp_path, remember=remember)
-    bench.ask("shape", name="market-organ", table=louder("market-organ"))
+@pytest.mark.parametrize("by", ["the page", "knobs"])
+def test_otherwise_what_has_been_shaped_is_kept_only_when_asked(
+    tmp_path: Path, remember: str, by: str
+) -> None:
+    bench = Bench(tmp_path, remember=remember, bindings=KNOBS)
+    if by == "knobs":
+        bench.turn(20, 127)
+    else:
+        bench.ask("shape", name="market-organ", table=louder("market-organ"))
     bench.rest(14)
     assert not (tmp_path / "sounds").exists()
 
 
 def test_with_remember_nothing_no_choice_is_kept(tmp_path: Path) -> None:
     bench = Bench(tmp_path, remember="nothing")
-    bench.daemon.ports.send(KEYS, b"\xc0\x04", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x04")
     bench.rest(6)
     assert not (tmp_path / "learned.toml").exists()
 
@@ -360,17 +371,17 @@ def test_no_draft_goes_with_the_daemon_without_a_word(
     bench = Bench(tmp_path, remember=remember)
     bench.ask("shape", name="market-organ", table=louder("market-organ"))
     bench.daemon.shaping.close()
-    kept = (tmp_path / "sounds" / "market-organ.toml").exists()
+    kept = bench.kept("market-organ").exists()
     told = "'market-organ' as shaped was not kept, and is gone" in caplog.text
     assert (kept, told) == (remember == "shaping", remember == "choices")
 
 
 def test_a_draft_is_there_again_after_another_sound_has_been_played(bench: Bench) -> None:
     bench.ask("shape", name="market-organ", table=louder("market-organ"))
-    bench.daemon.ports.send(KEYS, b"\xc0\x08", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x08")
     bench.daemon.run(0.3)
     assert bench.ask("sound")["name"] == "sine"
-    bench.daemon.ports.send(KEYS, b"\xc0\x00", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x00")
     bench.daemon.run(0.3)
     assert bench.ask("sound")["table"] == louder("market-organ")
 
@@ -378,32 +389,26 @@ def test_a_draft_is_there_again_after_another_sound_has_been_played(bench: Bench
 # --- what is kept of a control --------------------------------------------------------------
 
 
-def tilt_of(bench: Bench) -> float:
-    """Return how a kept sound whose partials were equal slopes, in dB per octave."""
-    first, second, *_ = read_sound(bench.folder / "sounds" / "flat64.toml").levels
-    return 20 * log10(second / first)
-
-
 @pytest.mark.parametrize("number", [1, 4, 11, 21])
 def test_what_a_wheel_a_pedal_or_a_knob_does_again_and_again_is_kept_once(
     tmp_path: Path, number: int
 ) -> None:
     bindings = [{"control": number, "target": "tilt"}]
-    bench = Bench(tmp_path, remember="shaping", bindings=bindings, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, remember="shaping", bindings=bindings)
     found = []
     for _ in range(3):
         bench.turn(number, 127, 60, 100, 0)
         bench.rest(14)
         bench.read_kept()
-        found.append(tilt_of(bench))
+        found.append(bench.kept_second_db)
     assert found == pytest.approx([-9.0] * 3, abs=0.01)
     bench.turn(number, 127)
     bench.rest(14)
     bench.read_kept()
-    assert tilt_of(bench) == pytest.approx(-6.0, abs=0.01)
+    assert bench.kept_second_db == pytest.approx(-6.0, abs=0.01)
     bench.turn(number, 0, 127)
     bench.rest(14)
-    assert tilt_of(bench) == pytest.approx(-6.0, abs=0.01), "it is where it stood"
+    assert bench.kept_second_db == pytest.approx(-6.0, abs=0.01), "it is where it stood"
 
 
 @pytest.mark.parametrize(
@@ -420,9 +425,9 @@ def test_what_springs_back_is_played_and_not_kept(
     tmp_path: Path, control: int | str, pressed: tuple[int, ...], let_go: tuple[int, ...]
 ) -> None:
     bindings = [*KNOBS[:1], {"control": control, "target": "tilt"}]
-    bench = Bench(tmp_path, remember="shaping", bindings=bindings, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, remember="shaping", bindings=bindings)
     for message in (pressed, let_go):
-        bench.daemon.ports.send(KEYS, bytes(message), bench.daemon.now_us)
+        bench.daemon.hear(bytes(message))
         bench.daemon.run(0.1)
     bench.rest(14)
     assert not (tmp_path / "sounds").exists()
@@ -430,7 +435,7 @@ def test_what_springs_back_is_played_and_not_kept(
     assert before != 0.0
     bench.turn(20, 127)
     bench.rest(14)
-    assert tilt_of(bench) == pytest.approx(6.0, abs=0.01), "the knob's part of it alone"
+    assert bench.kept_second_db == pytest.approx(6.0, abs=0.01), "the knob's part of it alone"
     bench.read_kept()
     assert bench.shape.tilt == before
 
@@ -439,8 +444,8 @@ def test_what_springs_back_is_played_and_not_kept(
 def test_a_sound_controller_that_is_not_bound_is_kept_and_goes_on_from_there_without_a_jump(
     tmp_path: Path, number: int
 ) -> None:
-    bench = Bench(tmp_path, remember="shaping", bindings=[], sound={"name": "flat64"})
-    path = tmp_path / "sounds" / "flat64.toml"
+    bench = with_knobs(tmp_path, remember="shaping", bindings=[])
+    path = bench.kept()
     bench.turn(number, 127)
     bench.rest(14)
     kept = read_sound(path)
@@ -472,15 +477,16 @@ def test_what_the_card_does_not_take_stays_in_force_and_is_tried_again_seldom(
     caplog.set_level(logging.INFO)
     in_the_way = tmp_path / "sounds"
     in_the_way.write_text("")
-    bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, remember="shaping")
     bench.turn(20, 0)
     bench.rest(16)
     told = "the sound 'flat64' can't be kept yet: File exists; make room on the card"
     assert caplog.text.count(told) == 1
     assert "kept: the sound" not in caplog.text
     assert bench.shape.partial == {2: 0.0}, "the knob is at rest ..."
-    first, second, *_ = heard(bench, "flat64").levels
-    assert 20 * log10(second / first) == pytest.approx(-60.0, abs=0.05), "... and it is heard"
+    assert second_db(heard(bench, "flat64")) == pytest.approx(-60.0, abs=0.05), (
+        "... and it is heard"
+    )
     assert bench.ask("sound")["table"] == heard(bench, "flat64").model_dump(exclude_unset=True)
     assert "as shaped and not kept" in bench.ask("forget_all", dry_run=True)["forgotten"][0]
     in_the_way.unlink()
@@ -504,7 +510,7 @@ def test_what_the_card_did_not_take_is_tried_again_with_what_is_kept_next(tmp_pa
     assert heard(bench, "sine").level_db == louder("sine")["level_db"], "it was asked for"
     in_the_way.unlink()
     bench.ask("keep", name="mine")
-    assert sorted(path.stem for path in in_the_way.iterdir()) == ["mine", "sine"]
+    assert bench.kept_names == ["mine", "sine"]
 
 
 def test_what_the_card_does_not_take_is_tried_once_more_before_the_daemon_goes(
@@ -536,15 +542,14 @@ def test_a_sound_in_a_file_of_the_owners_is_not_kept_over_it_but_heard(
     (tmp_path / "sounds").mkdir()
     own = tmp_path / "sounds" / "flat64.toml"
     own.write_text("# by hand\n")
-    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, gestures=GESTURES)
     bench.turn(20, 0)
     bench.command(38)
     bench.rest(2)
     assert bench.daemon.cues[-1] == "refused"
     assert caplog.text.count("was not kept by partiald; take another name") == 1
     assert own.read_text() == "# by hand\n"
-    first, second, *_ = heard(bench, "flat64").levels
-    assert 20 * log10(second / first) == pytest.approx(-60.0, abs=0.05)
+    assert second_db(heard(bench, "flat64")) == pytest.approx(-60.0, abs=0.05)
 
 
 # --- at the end -----------------------------------------------------------------------------
@@ -554,42 +559,38 @@ def test_a_sound_in_a_file_of_the_owners_is_not_kept_over_it_but_heard(
 def test_what_knobs_have_just_made_is_kept_before_the_player_goes(
     tmp_path: Path, remember: str
 ) -> None:
-    bench = Bench(tmp_path, remember=remember, bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, remember=remember)
     bench.turn(20, 0)
     assert bench.daemon.shaping.last_words() == (remember == "shaping")
     bench.daemon.run(0.3)
     assert not bench.daemon.shaping.last_words()
     bench.daemon.shaping.close()
-    assert (tmp_path / "sounds" / "flat64.toml").exists() == (remember == "shaping")
+    assert bench.kept().exists() == (remember == "shaping")
 
 
 def test_what_knobs_have_just_made_is_kept_when_keys_switch_the_board_off(tmp_path: Path) -> None:
     power = {"off_keys": [36, 38]}
     bench = Bench(tmp_path, remember="shaping", bindings=KNOBS, power=power)
-    bench.daemon.ports.send(KEYS, b"\xc0\x09", bench.daemon.now_us)
+    bench.daemon.hear(b"\xc0\x09")
     bench.turn(20, 0)
     bench.daemon.play(36, 38)
     bench.daemon.run(7.5)
     assert "farewell" in bench.daemon.cues, "the controllers are reset by now"
-    first, second, *_ = read_sound(tmp_path / "sounds" / "flat64.toml").levels
-    assert 20 * log10(second / first) == pytest.approx(-60.0, abs=0.05)
+    assert bench.kept_second_db == pytest.approx(-60.0, abs=0.05)
 
 
 # --- by keys --------------------------------------------------------------------------------
-
-GESTURES = {"held": "key 36", "keys": {"38": "keep", "40": "forget", "41": "octave up"}}
-KNOBS = [{"control": 20, "target": "partial", "partial": 2}, {"control": 74, "target": "tilt"}]
 
 
 def test_a_key_keeps_what_knobs_have_made_of_the_sound_and_they_are_at_rest_then(
     tmp_path: Path,
 ) -> None:
-    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, gestures=GESTURES)
     bench.turn(20, 127)
     bench.turn(74, 0)
     bench.turn(71, 0)
     bench.command(38)
-    kept = read_sound(tmp_path / "sounds" / "flat64.toml")
+    kept = read_sound(bench.kept())
     first, second, _, fourth, *_ = kept.levels
     assert 20 * log10(second / fourth) == pytest.approx(6.0 + 9.0, abs=0.05)
     assert 20 * log10(first / second) == pytest.approx(-6.0 + 9.0 + 18.0, abs=0.05)
@@ -606,7 +607,7 @@ def test_a_key_keeps_what_knobs_have_made_of_the_sound_and_they_are_at_rest_then
 def test_a_knob_that_turns_on_while_its_sound_is_written_goes_on_from_where_that_was_told(
     tmp_path: Path,
 ) -> None:
-    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, gestures=GESTURES)
     bench.turn(74, 127)
     bench.turn(71, 127)
     bench.command(38)
@@ -625,7 +626,7 @@ def test_a_knob_that_turns_on_while_its_sound_is_written_goes_on_from_where_that
 
 
 def test_another_player_finds_what_a_knob_has_made_of_a_kept_sound_since(tmp_path: Path) -> None:
-    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, gestures=GESTURES)
     bench.turn(74, 127)
     bench.command(38)
     bench.read_kept()
@@ -639,16 +640,16 @@ def test_another_player_finds_what_a_knob_has_made_of_a_kept_sound_since(tmp_pat
 
 def test_what_knobs_make_of_a_kept_sound_is_kept_as_it_is_heard(tmp_path: Path) -> None:
     """A knob that is elsewhere than its target means another value than its place says."""
-    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, gestures=GESTURES)
     bench.turn(74, 127)
     bench.command(38)
     bench.read_kept()
-    before = read_sound(tmp_path / "sounds" / "flat64.toml").levels
+    before = read_sound(bench.kept()).levels
     bench.turn(74, 110)
     tilt = bench.shape.tilt
     assert -3.0 < tilt < 0.0
     bench.command(38)
-    after = read_sound(tmp_path / "sounds" / "flat64.toml").levels
+    after = read_sound(bench.kept()).levels
     assert 20 * log10(after[1] / before[1]) == pytest.approx(tilt, abs=0.02)
 
 
@@ -657,8 +658,7 @@ def test_where_there_are_zones_the_sounds_of_all_of_them_are_kept(tmp_path: Path
     bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, zones=zones)
     bench.turn(74, 0)
     bench.command(38)
-    kept = sorted(path.stem for path in (tmp_path / "sounds").iterdir())
-    assert kept == ["flat64", "sine"], "the one that no key plays is left as it is"
+    assert bench.kept_names == ["flat64", "sine"], "the one that no key plays is left as it is"
     assert bench.ask("keep", name="mine")["of"] == "sine"
 
 
@@ -676,7 +676,7 @@ def test_a_draft_is_kept_by_a_key_but_not_where_nothing_is_to_be_remembered(
     bench = Bench(tmp_path, gestures=GESTURES, remember=remember)
     bench.ask("shape", name="market-organ", table=louder("market-organ"))
     bench.command(38)
-    path = tmp_path / "sounds" / "market-organ.toml"
+    path = bench.kept("market-organ")
     assert path.exists() == (remember == "choices")
     assert bench.daemon.cues[-1] == ("gesture" if remember == "choices" else "refused")
     assert ("is not kept" in caplog.text) == (remember == "nothing")
@@ -689,7 +689,7 @@ def test_a_key_that_forgets_is_struck_three_times_and_has_a_tone_of_its_own(
     bench.daemon.files.edit(gestures=GESTURES)
     bench.daemon.run(1.0)
     bench.ask("keep", name="mine")
-    path = bench.folder / "sounds" / "mine.toml"
+    path = bench.kept("mine")
     assert path.exists()
     bench.command(40, 40)
     bench.command(40, 41, 40, 40)
@@ -703,7 +703,7 @@ def test_a_key_that_forgets_is_struck_three_times_and_has_a_tone_of_its_own(
 
 
 def test_what_knobs_have_made_of_the_sound_is_forgotten_too(tmp_path: Path) -> None:
-    bench = Bench(tmp_path, gestures=GESTURES, bindings=KNOBS, sound={"name": "flat64"})
+    bench = with_knobs(tmp_path, gestures=GESTURES)
     bench.turn(20, 0)
     bench.turn(74, 0)
     bench.command(40, 40, 40)

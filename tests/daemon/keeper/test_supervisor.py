@@ -186,8 +186,7 @@ def test_a_new_player_finds_the_controls_where_they_were_left() -> None:
     bench = KeeperBench()
     bench.ports.plug(KEYS)
     bench.play()
-    for message in (b"\xb0\x07\x28", b"\xc0\x04", b"\xe0\x00\x60", b"\xb0\x07\x29"):
-        bench.ports.send(KEYS, message, bench.now_us)
+    bench.hear(b"\xb0\x07\x28", b"\xc0\x04", b"\xe0\x00\x60", b"\xb0\x07\x29")
     bench.take()
     bench.say("lost", "'Market Card' went away", "warning")
     bench.tick(8)
@@ -200,8 +199,7 @@ def heard_after_another_player(bench: KeeperBench, card: Card) -> list[bytes]:
     """Return what a player on ``card`` is told, after one on the market card was."""
     bench.ports.plug(KEYS)
     bench.play()
-    for message in (b"\xb0\x07\x7f", b"\xb2\x07\x70", b"\xb0\x0a\x20", b"\xb1\x07\x28"):
-        bench.ports.send(KEYS, message, bench.now_us)
+    bench.hear(b"\xb0\x07\x7f", b"\xb2\x07\x70", b"\xb0\x0a\x20", b"\xb1\x07\x28")
     bench.take()
     bench.say("lost", "'Market Card' went away", "warning")
     bench.players.card = card
@@ -225,7 +223,7 @@ def test_another_card_starts_at_the_level_of_power_on_wherever_the_volume_stood(
     jack = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
     assert heard_after_another_player(bench, jack) == [b"\xb0\x0a\x20", b"\xb1\x07\x28"]
     # The first one, back again, is as loud as it was; a control moved since stays as it is.
-    bench.ports.send(KEYS, b"\xb2\x07\x32", bench.now_us)
+    bench.hear(b"\xb2\x07\x32")
     bench.take()
     bench.say("lost", "'Headphones' went away", "warning")
     bench.players.card = market
@@ -243,8 +241,7 @@ def test_a_knob_bound_to_the_volume_counts_as_volume() -> None:
     bench = KeeperBench(bindings=bindings)
     bench.ports.plug(KEYS)
     bench.play()
-    for message in (b"\xb0\x14\x7f", b"\xb0\x07\x7f", b"\xb1\x14\x08"):
-        bench.ports.send(KEYS, message, bench.now_us)
+    bench.hear(b"\xb0\x14\x7f", b"\xb0\x07\x7f", b"\xb1\x14\x08")
     bench.take()
     bench.say("lost", "'Market Card' went away", "warning")
     bench.players.card = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")

@@ -121,7 +121,7 @@ def test_the_daemon_lights_a_controller_and_leaves_it_dark() -> None:
     daemon.ports.plug(KEYS)
     daemon.run(1.0)
     daemon.play(36, 38)
-    daemon.ports.send(KEYS, b"\x80\x24\x40", daemon.now_us)
+    daemon.hear(b"\x80\x24\x40")
     daemon.play(60)
     daemon.run(0.6)
     lit = [message for _, message in daemon.ports.replies]
