@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from config.library import shipped
 from config.settings import Settings
 from daemon.offline.midi_file import Song, read
-from daemon.offline.rendering import Rendering, render
+from daemon.offline.rendering import render
 from tests.support.measure import cents, db, peak
+from tests.support.recorded import rendered
 
 RATE = 48_000
 PRIMITIVES = Path(music21.__file__).parent / "midi/testPrimitive"
@@ -51,22 +52,9 @@ def cut(song: Song, seconds: float = LONGEST_S) -> Song:
     return Song(events, min(song.length_s, seconds), song.tracks, song.repairs)
 
 
-def rendered(song: Song, block_frames: int = 1024) -> tuple[NDArray[np.float32], Rendering]:
-    blocks: list[NDArray[np.float32]] = []
-    rendering = render(
-        song,
-        SETTINGS,
-        shipped(),
-        RATE,
-        lambda block: blocks.append(block.copy()),
-        block_frames=block_frames,
-    )
-    return np.concatenate(blocks), rendering
-
-
 def check(song: Song) -> None:
     """Play a song and look at what has to hold for any."""
-    audio, rendering = rendered(song)
+    audio, rendering = rendered(song, SETTINGS)
     ledger = rendering.instrument.ledger
     accounts = ledger.accounts()
     assert np.isfinite(audio).all()
@@ -98,7 +86,7 @@ def test_a_chorale_has_the_notes_that_its_score_has(
     song = exported("bach/bwv66.6", tmp_path_factory.getbasetemp())
     keys = [message[1] for _, message in song.events if message[0] >> 4 == 9 and message[2]]
     assert (len(keys), min(keys), max(keys)) == (163, 42, 76)
-    _, rendering = rendered(song)
+    _, rendering = rendered(song, SETTINGS)
     assert rendering.instrument.ledger.received == 163
 
 
@@ -111,8 +99,8 @@ def test_real_music_sounds_the_same_in_blocks_of_64_and_512(
         if name.endswith(".mid")
         else exported(name, tmp_path_factory.getbasetemp())
     )
-    small, _ = rendered(cut(song, 12.0), 64)
-    large, _ = rendered(cut(song, 12.0), 512)
+    small, _ = rendered(cut(song, 12.0), SETTINGS, 64)
+    large, _ = rendered(cut(song, 12.0), SETTINGS, 512)
     frames = min(len(small), len(large))
     assert peak(small) > 0
     assert db(peak(small[:frames] - large[:frames]) / peak(large)) < -100.0

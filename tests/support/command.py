@@ -20,6 +20,14 @@ def environment(*, front: Path | None = None, **more: str) -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": path, "COLUMNS": "79", **more}
 
 
+def fault_of(done: "subprocess.CompletedProcess[str]", code: int = 1) -> str:
+    """Return the one line in which a run has said why it failed, and only there."""
+    assert (done.returncode, done.stdout) == (code, ""), done
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("partiald: ")
+    return line
+
+
 def partiald(
     *words: object, cwd: Path, front: Path | None = None, **more: str
 ) -> "subprocess.CompletedProcess[str]":

@@ -18,6 +18,30 @@ from voices.notes.note_count import Ledger
 from voices.receiver.gestures import Done
 
 
+class Put:
+    """A ring of a list; full when told."""
+
+    def __init__(self) -> None:
+        self.records: list[tuple[bytes, int, int]] = []
+        self.full = False
+
+    def __call__(self, message: bytes, time_us: int, controller: int) -> bool:
+        if not self.full:
+            self.records.append((message, time_us, controller))
+        return not self.full
+
+
+class Source:
+    """Left is 0.25, right is -0.5."""
+
+    def __init__(self) -> None:
+        self.underflows: list[bool] = []
+
+    def render_block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
+        out[:] = (0.25, -0.5)
+        self.underflows.append(underflow)
+
+
 class ScriptedInstrument:
     """Books what it is sent, renders a constant, and fails when asked to."""
 

@@ -79,6 +79,12 @@ class KeeperBench:
         self.tick()
         self.say("ready", READY)
 
+    def find_no_card(self) -> None:
+        """Bring the bench to where a player has found nothing to play on."""
+        self.keeper.start()
+        self.tick()
+        self.say("refused", NO_CARD, "warning")
+
     def hear(self, *messages: bytes) -> None:
         for message in messages:
             self.ports.send(KEYS, message, self.now_us)

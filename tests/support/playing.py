@@ -44,6 +44,17 @@ def program(frame: int, number: int, channel: int = 0) -> Event:
     return frame, mido.Message("program_change", program=number, channel=channel)
 
 
+def difference_of_blocks(recording: Callable[[int], Recording], least: float) -> float:
+    """Return how far from each other short and long blocks come out, in dB beside their peak.
+
+    Something louder than ``least`` has to be heard.
+    """
+    short, long = recording(64), recording(512)
+    peak = float(np.abs(long).max())
+    assert peak > least
+    return float(20 * np.log10(np.abs(short - long).max() / peak + 1e-12))
+
+
 def sound(
     level_db: Sequence[float],
     *,

@@ -57,6 +57,10 @@ class Player:
             self.instrument.render(recording[place * block : (place + 1) * block])
         return recording
 
+    def step(self, seconds: float) -> float:
+        """Return the largest step from sample to sample in the next seconds: a click's is large."""
+        return float(np.abs(np.diff(self.hear(seconds), axis=0)).max())
+
     def wait(self, seconds: float) -> "Player":
         """Let time pass."""
         self.hear(seconds)

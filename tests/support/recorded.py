@@ -8,8 +8,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from config.library import shipped
 from config.settings import Settings
 from config.sound import Sound
+from daemon.offline.midi_file import Song
+from daemon.offline.rendering import Rendering, render
 from voices.instrument import Instrument
 
 RATE = 44_100
@@ -46,6 +49,19 @@ def summed(
         power = sum(10 ** (each.level_db / 10) for each in partials) / 2 * 10 ** (noise_db / 10)
         out += np.random.default_rng(5).standard_normal(len(out)) * np.sqrt(power)
     return np.concatenate([np.zeros(round(LEAD_S * rate)), 0.2 * out])
+
+
+def rendered(
+    song: Song, settings: Settings, block_frames: int = 1024, rate: int = 48_000
+) -> tuple[NDArray[np.float32], Rendering]:
+    """Return a song as `partiald render` makes it, with what was counted meanwhile."""
+    blocks: list[NDArray[np.float32]] = []
+    rendering = render(
+        *(song, settings, shipped(), rate),
+        lambda block: blocks.append(block.copy()),
+        block_frames=block_frames,
+    )
+    return np.concatenate(blocks), rendering
 
 
 def played(

@@ -164,6 +164,13 @@ class VirtualDaemon:
         self.run(0.5)
         return self
 
+    def replug_keys(self) -> None:
+        """Pull the controller out and plug it in; what it sends next says where its knobs are."""
+        self.ports.unplug(KEYS)
+        self.run(0.5)
+        self.ports.plug(KEYS)
+        self.run(0.26)
+
     def hear(self, *messages: bytes) -> None:
         for message in messages:
             self.ports.send(KEYS, message, self.now_us)

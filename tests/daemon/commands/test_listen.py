@@ -4,6 +4,7 @@ import fcntl
 import os
 import pty
 import queue
+import re
 import select
 import signal
 import struct
@@ -21,7 +22,7 @@ from daemon.listening.seen import Seen
 from daemon.midi.message_words import message_words
 from daemon.midi.ports import OnMessage, OpenPort
 from daemon.midi.simulated import SimulatedPorts
-from tests.support.command import command, environment, partiald
+from tests.support.command import command, environment, fault_of, partiald
 from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import NAME, VirtualController
 from tests.support.waiting import wait_until
@@ -298,10 +299,7 @@ def test_a_faulty_settings_file_is_named_and_every_controller_is_heard(
 def test_without_the_midi_library_it_fails_in_one_line(tmp_path: Path) -> None:
     (tmp_path / "rtmidi.py").write_text("raise ImportError('no such luck')\n")
     done = partiald("listen", cwd=tmp_path, front=tmp_path)
-    assert (done.returncode, done.stdout) == (1, "")
-    assert len(done.stderr.splitlines()) == 1
-    assert "no such luck" in done.stderr
-    assert "apt install python3-rtmidi" in done.stderr
+    assert re.search("no such luck.*apt install python3-rtmidi", fault_of(done))
 
 
 @pytest.mark.gig

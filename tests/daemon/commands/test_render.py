@@ -6,13 +6,11 @@ from pathlib import Path
 import mido
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
-from config.library import shipped
 from config.settings import Settings
 from daemon.offline.midi_file import Song
-from daemon.offline.rendering import Rendering, render
 from tests.support.command import partiald
+from tests.support.recorded import rendered
 
 RATE = 48_000
 SINE = Settings.model_validate({"sound": {"name": "sine"}})
@@ -20,21 +18,6 @@ SINE = Settings.model_validate({"sound": {"name": "sine"}})
 
 def song(*events: tuple[float, str], length_s: float) -> Song:
     return Song([(time_s, bytes.fromhex(words)) for time_s, words in events], length_s, 1, [])
-
-
-def rendered(
-    played: Song, settings: Settings = SINE, block_frames: int = 1024
-) -> tuple[NDArray[np.float32], Rendering]:
-    blocks: list[NDArray[np.float32]] = []
-    rendering = render(
-        played,
-        settings,
-        shipped(),
-        RATE,
-        lambda block: blocks.append(block.copy()),
-        block_frames=block_frames,
-    )
-    return np.concatenate(blocks), rendering
 
 
 def write_song(path: Path, *messages: mido.Message, ticks: int = 480) -> Path:
@@ -59,7 +42,7 @@ def tune(path: Path) -> Path:
 @pytest.mark.parametrize("block_frames", [64, 1024])
 def test_an_onset_lies_on_its_frame(frame: int, block_frames: int) -> None:
     played = song((frame / RATE, "90 45 7F"), (frame / RATE + 0.2, "80 45 00"), length_s=1.0)
-    audio, _ = rendered(played, block_frames=block_frames)
+    audio, _ = rendered(played, SINE, block_frames=block_frames)
     first = int(np.flatnonzero(np.abs(audio[:, 0]) > 0)[0])
     # The first frames of an attack from silence are too small to be a number.
     assert frame <= first <= frame + 4
@@ -72,14 +55,14 @@ def test_a_song_that_begins_later_is_the_same_song_to_the_frame(frames: int) -> 
     for later in (0, frames):
         at, end = (4_800 + later) / RATE, (14_400 + later) / RATE
         played = song((at, "90 6C 7F"), (end, "80 6C 00"), length_s=1.0)
-        audio, _ = rendered(played)
+        audio, _ = rendered(played, SINE)
         heard.append(audio[later : later + 24_000, 0].astype(float))
     assert np.abs(heard[0] - heard[1]).max() < 1e-5 * np.abs(heard[0]).max()
 
 
 def test_the_tail_is_rendered_to_its_end_and_no_further() -> None:
     played = song((0.0, "90 45 7F"), (0.5, "80 45 00"), length_s=0.5)
-    audio, rendering = rendered(played)
+    audio, rendering = rendered(played, SINE)
     assert rendering.instrument.sounding == 0 or np.abs(audio[-1024:]).max() < 10 ** (-90 / 20)
     # The release of `sine` is at most 100 ms to 60 dB, so 150 ms to 90 dB, and a block or two.
     assert 0.5 * RATE < len(audio) <= (0.5 + 0.16) * RATE + 2 * 1024
@@ -87,13 +70,13 @@ def test_the_tail_is_rendered_to_its_end_and_no_further() -> None:
 
 def test_what_the_song_forgets_to_end_is_released_at_its_end() -> None:
     played = song((0.0, "B0 40 7F"), (0.0, "90 45 7F"), (0.1, "95 40 7F"), length_s=0.5)
-    _, rendering = rendered(played)
+    _, rendering = rendered(played, SINE)
     assert rendering.left_held == 2
     assert rendering.instrument.ledger.accounts()["released"] == 2
 
 
 def test_silence_lasts_as_long_as_the_song_says() -> None:
-    audio, rendering = rendered(song(length_s=1.0))
+    audio, rendering = rendered(song(length_s=1.0), SINE)
     assert (rendering.peak, np.abs(audio).max()) == (0.0, 0.0)
     assert RATE <= len(audio) <= RATE + 1024
 

@@ -35,8 +35,7 @@ def asked(daemon: VirtualDaemon, **request: object) -> dict[str, object]:
 
 
 def turn(daemon: VirtualDaemon, number: int, *values: int) -> None:
-    for value in values:
-        daemon.hear(bytes((0xB0, number, value)))
+    daemon.hear(*(bytes((0xB0, number, value)) for value in values))
     daemon.run(0.3)
 
 
@@ -106,28 +105,18 @@ def test_a_knob_that_is_learned_does_not_jump(daemon: VirtualDaemon) -> None:
 def test_what_is_sent_at_plugging_in_moves_no_knob_and_after_that_it_does(
     daemon: VirtualDaemon,
 ) -> None:
-    daemon.ports.unplug(KEYS)
-    daemon.run(0.5)
-    daemon.ports.plug(KEYS)
-    daemon.run(0.26)
-    daemon.hear(b"\xb0\x4a\x00")
-    daemon.run(0.3)
+    daemon.replug_keys()
+    turn(daemon, 74, 0)
     assert shape(daemon).tilt == 0.0
-    daemon.hear(b"\xb0\x4a\x20")
-    daemon.run(0.3)
+    turn(daemon, 74, 32)
     assert 0.0 < shape(daemon).tilt < 3.0
-    daemon.hear(b"\xb0\x4a\x00")
-    daemon.run(0.3)
+    turn(daemon, 74, 0)
     assert shape(daemon).tilt == -9.0
 
 
 def test_another_card_hears_of_a_position_as_of_a_position(daemon: VirtualDaemon) -> None:
-    daemon.ports.unplug(KEYS)
-    daemon.run(0.5)
-    daemon.ports.plug(KEYS)
-    daemon.run(0.26)
-    daemon.hear(b"\xb0\x4a\x00")
-    daemon.run(0.3)
+    daemon.replug_keys()
+    turn(daemon, 74, 0)
     daemon.end("gone")
     daemon.run(3.0)
     assert shape(daemon).tilt == 0.0

@@ -15,7 +15,7 @@ from daemon.storage.deferred_writes import DeferredWrites
 from daemon.storage.kept_sounds import MARK
 from daemon.storage.learned import LearnedFile
 from daemon.storage.sound_text import text_of
-from tests.support.virtual_daemon import KEYS, VirtualDaemon
+from tests.support.virtual_daemon import VirtualDaemon
 from voices.channels.shaping import Shaping
 
 
@@ -261,10 +261,7 @@ def test_what_is_kept_by_a_key_or_under_a_name_is_not_kept_once_more(tmp_path: P
 
 def test_where_a_controller_says_its_knobs_are_is_nothing_shaped(tmp_path: Path) -> None:
     bench = with_knobs(tmp_path, remember="shaping")
-    bench.daemon.ports.unplug(KEYS)
-    bench.daemon.run(0.5)
-    bench.daemon.ports.plug(KEYS)
-    bench.daemon.run(0.26)
+    bench.daemon.replug_keys()
     bench.turn(20, 127)
     bench.rest(14)
     assert not (tmp_path / "sounds").exists()

@@ -49,9 +49,7 @@ def test_a_card_is_looked_for_every_second(caplog: pytest.LogCaptureFixture) -> 
 
 def test_a_card_that_appears_is_tried_at_once() -> None:
     bench = KeeperBench()
-    bench.keeper.start()
-    bench.tick()
-    bench.say("refused", NO_CARD, "warning")
+    bench.find_no_card()
     assert len(bench.players.jobs) == 1
     bench.card = object()
     bench.tick()
@@ -60,9 +58,7 @@ def test_a_card_that_appears_is_tried_at_once() -> None:
 
 def test_a_player_is_told_whether_program_changes_have_chosen_a_sound() -> None:
     bench = KeeperBench()
-    bench.keeper.start()
-    bench.tick()
-    bench.say("refused", NO_CARD, "warning")
+    bench.find_no_card()
     bench.channel_state.record((0xC0, 3), 0)
     bench.card = object()
     bench.tick()
@@ -71,9 +67,7 @@ def test_a_player_is_told_whether_program_changes_have_chosen_a_sound() -> None:
 
 def test_only_a_card_that_has_just_come_is_waited_for_until_it_is_ours() -> None:
     bench = KeeperBench()
-    bench.keeper.start()
-    bench.tick()
-    bench.say("refused", NO_CARD, "warning")
+    bench.find_no_card()
     bench.tick(4)
     bench.say("refused", NO_CARD, "warning")
     bench.card = object()
@@ -142,9 +136,7 @@ def test_a_player_that_was_asked_to_end_is_logged_as_that_and_no_more(
 def test_notes_without_a_card_are_counted_as_that() -> None:
     bench = KeeperBench()
     bench.ports.plug(KEYS)
-    bench.keeper.start()
-    bench.tick()
-    bench.say("refused", NO_CARD, "warning")
+    bench.find_no_card()
     for key in (60, 64, 67):
         bench.note(key)
     bench.ports.send(KEYS, b"\x90\x3c\x00", 1)
@@ -184,24 +176,27 @@ def test_a_lost_card_cuts_what_sounds_and_loses_no_account(
 
 def test_a_new_player_finds_the_controls_where_they_were_left() -> None:
     bench = KeeperBench()
-    bench.ports.plug(KEYS)
-    bench.play()
-    bench.hear(b"\xb0\x07\x28", b"\xc0\x04", b"\xe0\x00\x60", b"\xb0\x07\x29")
-    bench.take()
-    bench.say("lost", "'Market Card' went away", "warning")
-    bench.tick(8)
-    bench.take()
-    heard = [message for _, _, message in bench.players.instrument.heard]
-    assert heard == [b"\xc0\x04", b"\xb0\x07\x29", b"\xe0\x00\x60"]
+    left = (b"\xb0\x07\x28", b"\xc0\x04", b"\xe0\x00\x60", b"\xb0\x07\x29")
+    heard = heard_after_another_player(bench, bench.players.card, *left)
+    assert heard == [b"\xb0\x07\x29", b"\xc0\x04", b"\xe0\x00\x60"]
+    first = bench.players.instrument.heard[0][2]
+    assert first == b"\xc0\x04", "what is set belongs to the program that was chosen"
 
 
-def heard_after_another_player(bench: KeeperBench, card: Card) -> list[bytes]:
-    """Return what a player on ``card`` is told, after one on the market card was."""
+MOVED = (b"\xb0\x07\x7f", b"\xb2\x07\x70", b"\xb0\x0a\x20", b"\xb1\x07\x28")
+
+
+def heard_after_another_player(bench: KeeperBench, card: Card, *left: bytes) -> list[bytes]:
+    """Return what a player on ``card`` is told, after one on the market card was told ``left``."""
     bench.ports.plug(KEYS)
     bench.play()
-    bench.hear(b"\xb0\x07\x7f", b"\xb2\x07\x70", b"\xb0\x0a\x20", b"\xb1\x07\x28")
+    bench.hear(*left)
     bench.take()
-    bench.say("lost", "'Market Card' went away", "warning")
+    return heard_after_loss(bench, "Market Card", card)
+
+
+def heard_after_loss(bench: KeeperBench, lost: str, card: Card) -> list[bytes]:
+    bench.say("lost", f"'{lost}' went away", "warning")
     bench.players.card = card
     bench.tick(8)
     bench.say("ready", READY)
@@ -211,26 +206,19 @@ def heard_after_another_player(bench: KeeperBench, card: Card) -> list[bytes]:
 
 def test_the_same_card_is_as_loud_as_it_was() -> None:
     bench = KeeperBench()
-    same = bench.players.card
-    assert heard_after_another_player(bench, same) == [
-        *(b"\xb0\x07\x7f", b"\xb0\x0a\x20", b"\xb1\x07\x28", b"\xb2\x07\x70"),
-    ]
+    assert heard_after_another_player(bench, bench.players.card, *MOVED) == sorted(MOVED)
 
 
 def test_another_card_starts_at_the_level_of_power_on_wherever_the_volume_stood() -> None:
     bench = KeeperBench()
     market = bench.players.card
     jack = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
-    assert heard_after_another_player(bench, jack) == [b"\xb0\x0a\x20", b"\xb1\x07\x28"]
+    heard = heard_after_another_player(bench, jack, *MOVED)
+    assert heard == [b"\xb0\x0a\x20", b"\xb1\x07\x28"]
     # The first one, back again, is as loud as it was; a control moved since stays as it is.
     bench.hear(b"\xb2\x07\x32")
     bench.take()
-    bench.say("lost", "'Headphones' went away", "warning")
-    bench.players.card = market
-    bench.tick(8)
-    bench.say("ready", READY)
-    bench.take()
-    heard = [heard[2] for heard in bench.players.instrument.heard]
+    heard = heard_after_loss(bench, "Headphones", market)
     assert b"\xb0\x07\x7f" in heard
     assert b"\xb2\x07\x32" in heard
     assert b"\xb2\x07\x70" not in heard
@@ -239,16 +227,9 @@ def test_another_card_starts_at_the_level_of_power_on_wherever_the_volume_stood(
 def test_a_knob_bound_to_the_volume_counts_as_volume() -> None:
     bindings = [{"control": 20, "target": "volume"}, {"control": 7, "target": "tilt"}]
     bench = KeeperBench(bindings=bindings)
-    bench.ports.plug(KEYS)
-    bench.play()
-    bench.hear(b"\xb0\x14\x7f", b"\xb0\x07\x7f", b"\xb1\x14\x08")
-    bench.take()
-    bench.say("lost", "'Market Card' went away", "warning")
-    bench.players.card = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
-    bench.tick(8)
-    bench.say("ready", READY)
-    bench.take()
-    heard = [message for _, _, message in bench.players.instrument.heard]
+    jack = Card("Headphones", "jack", 48_000, 2, 1, identity="jack")
+    left = (b"\xb0\x14\x7f", b"\xb0\x07\x7f", b"\xb1\x14\x08")
+    heard = heard_after_another_player(bench, jack, *left)
     assert heard == [b"\xb0\x07\x7f", b"\xb1\x14\x08"]
 
 
@@ -452,9 +433,7 @@ def test_the_watchdog_is_fed_while_blocks_go_on() -> None:
 
 def test_the_watchdog_is_fed_while_a_card_is_looked_for() -> None:
     bench = KeeperBench(watchdog_s=0.5)
-    bench.keeper.start()
-    bench.tick()
-    bench.say("refused", NO_CARD, "warning")
+    bench.find_no_card()
     bench.notices.lines.clear()
     bench.tick(8)
     assert bench.notices.lines.count("watchdog") == 8

@@ -4,25 +4,13 @@ from daemon.ipc.message_ring import GONE, TOLD
 from daemon.midi.controller_input import TELLING_US
 from daemon.midi.controllers import Controllers
 from daemon.midi.simulated import SimulatedPorts
+from tests.support.fakes import Put
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
 KEYS_AGAIN = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 24:0"
 KNOBS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 2 20:1"
 PEDALS = "Bell Pedals:Bell Pedals MIDI 1 28:0"
 TICK_US = 250_000
-
-
-class Put:
-    """A ring of a list; full when told."""
-
-    def __init__(self) -> None:
-        self.records: list[tuple[bytes, int, int]] = []
-        self.full = False
-
-    def __call__(self, message: bytes, time_us: int, controller: int) -> bool:
-        if not self.full:
-            self.records.append((message, time_us, controller))
-        return not self.full
 
 
 class Bench:

@@ -4,22 +4,10 @@ from daemon.ipc.message_ring import GONE, PANIC
 from daemon.midi.controllers import Controllers
 from daemon.midi.simulated import SimulatedPorts
 from daemon.midi.song import LATE_US
+from tests.support.fakes import Put
 
 KEYS = "Cargo Bike Keys 25:Cargo Bike Keys 25 MIDI 1 20:0"
 NOW_US = 10_000_000
-
-
-class Put:
-    """A ring of a list; full when told."""
-
-    def __init__(self) -> None:
-        self.records: list[tuple[bytes, int, int]] = []
-        self.full = False
-
-    def __call__(self, message: bytes, time_us: int, controller: int) -> bool:
-        if not self.full:
-            self.records.append((message, time_us, controller))
-        return not self.full
 
 
 def staged() -> tuple[Controllers, SimulatedPorts, Put]:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from daemon.soundcard.card import Card
 from daemon.soundcard.output import STALL_S, Output, OutputError
+from tests.support.fakes import Source
 
 BLOCK, RATE = 64, 48_000
 
@@ -46,17 +47,6 @@ class Library:
 
         callback(out, frames, None, Flags())
         return out
-
-
-class Source:
-    """Left is 0.25, right is -0.5."""
-
-    def __init__(self) -> None:
-        self.underflows: list[bool] = []
-
-    def render_block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
-        out[:] = (0.25, -0.5)
-        self.underflows.append(underflow)
 
 
 def opened(channels: int, insists_on: int, **more: Any) -> tuple[Output, Library, Source]:

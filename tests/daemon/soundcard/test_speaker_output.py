@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from daemon.soundcard.card import Card
 from daemon.soundcard.output import OutputError
 from daemon.soundcard.speaker_output import RADIO_STALL_S, SpeakerOutput
+from tests.support.fakes import Source
 from tests.support.waiting import wait_until
 
 BLOCK, RATE, BUFFER = 64, 48_000, 4_800
@@ -60,17 +61,6 @@ class Alsa:
 
     def snd_strerror(self, fault: int) -> bytes:
         return b"No such device"
-
-
-class Source:
-    """Left is 0.25, right is -0.5."""
-
-    def __init__(self) -> None:
-        self.underflows: list[bool] = []
-
-    def render_block(self, out: NDArray[np.float32], now_us: int, underflow: bool = False) -> None:
-        out[:] = (0.25, -0.5)
-        self.underflows.append(underflow)
 
 
 def started(channels: int = 2) -> tuple[SpeakerOutput, Alsa, Source]:
