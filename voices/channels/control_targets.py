@@ -20,6 +20,7 @@ from voices.curves import balance_gains, controller_gain, db_to_gain, pan_gains
 from voices.modulation.smoother import DETUNING, FIRST_LEVEL, STRETCH, TILT, VIBRATO_DEPTH
 from voices.synthesis.partial_gains import (
     EVEN,
+    LAST_VOWEL,
     MIDDLE_VOWEL,
     ODD,
     OVERTONES,
@@ -79,8 +80,7 @@ def control_targets(
         even + shape.even,
         swell_db(control) if swells else 0.0,
     ]
-    for column in level_columns[len(LEVELS) :]:
-        targets.append(_bound_level(shape, column, settings))
+    targets.extend(_bound_levels(shape, level_columns[len(LEVELS) :], settings))
     pressed = max(channel.pressure, control.pressure)
     if pressed:
         gain, depth, tilt = pressed_by(pressed, settings.pressure.channel, settings)
@@ -157,21 +157,27 @@ def moved_columns(
                 columns = columns_for(each)
                 if not columns:
                     return None
-                for column in columns:
-                    place = FIRST_LEVEL + level_columns.index(column)
-                    found.append((place, _bound_level(shape, column, settings)))
+                places = [FIRST_LEVEL + level_columns.index(column) for column in columns]
+                found.extend(zip(places, _bound_levels(shape, columns, settings), strict=True))
     return found
 
 
-def _bound_level(shape: Shaping, column: int, settings: Settings) -> float:
-    if column == ODD:
-        return shape.odd
-    if column in VOWELS:
+def _bound_levels(shape: Shaping, columns: Sequence[int], settings: Settings) -> Iterator[float]:
+    """Yield where bound controls have brought some entries of the level columns."""
+    place = 0.0
+    if LAST_VOWEL in columns:
         place = shape.morph if settings.morph else shape.vowel
-        if column == MIDDLE_VOWEL:
-            return WHOLE_TURN * (1.0 - abs(2.0 * place - 1.0))
-        return WHOLE_TURN * max(0.0, 2.0 * place - 1.0)
-    return shape.partial.get(column, 0.0) if column > 0 else shape.rank.get(RANKS - column, 0.0)
+    for column in columns:
+        if column == ODD:
+            yield shape.odd
+        elif column == MIDDLE_VOWEL:
+            yield WHOLE_TURN * (1.0 - abs(2.0 * place - 1.0))
+        elif column == LAST_VOWEL:
+            yield WHOLE_TURN * max(0.0, 2.0 * place - 1.0)
+        elif column > 0:
+            yield shape.partial.get(column, 0.0)
+        else:
+            yield shape.rank.get(RANKS - column, 0.0)
 
 
 def pressed_by(

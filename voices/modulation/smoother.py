@@ -259,30 +259,30 @@ class Smoother:
             if self._pending:
                 self._take_targets(point)
             if self._gliding:
-                self._step(path[place:], point)
+                self._step(path, place, point)
 
-    def _step(self, path: NDArray[np.float64], point: int) -> None:
-        """Go from the control point at frame ``point`` towards the next one."""
-        for cell in list(self._gliding):
+    def _step(self, path: NDArray[np.float64], place: int, point: int) -> None:
+        """Go from the control point at frame ``point`` to the next, at a ``place`` of the path."""
+        gliding = tuple(self._gliding)
+        for cell in gliding:
             row, column = cell
             value, target = self.values.item(cell), self._target.item(cell)
             distance = target - value
             self._moved[cell] = value
-            value += distance * self._coefficient
+            path[place, row, column] = value = value + distance * self._coefficient
             if abs(distance) < self._tolerance[column]:
-                value = target
+                path[place:, row, column] = value = target
                 self._gliding.remove(cell)
             self.values[cell] = value
-            path[:, row, column] = value
             if column >= TILT:
                 self.reshaping[row] = True
             elif column >= PITCH:
                 self.moving[row] = True
                 self._moving_until[row] = point + CONTROL_PERIOD + MOVING_S * self._sample_rate
-            if column >= STRETCH:
-                since, until = self.respun.get(row, (point, point))
-                ends = (point // LONGEST_BLOCK + 2) * LONGEST_BLOCK
-                self.respun[row] = since if point < until else point, ends
+        ends = (point // LONGEST_BLOCK + 2) * LONGEST_BLOCK
+        for row in {row for row, column in gliding if column >= STRETCH}:
+            since, until = self.respun.get(row, (point, point))
+            self.respun[row] = since if point < until else point, ends
 
     def _take_targets(self, until: int | None, row: int | None = None) -> None:
         """Set the targets that are due by a frame; of one row only, if given."""

@@ -81,7 +81,11 @@ class ChangingSpectra:
             ]
             first = np.array([row for _, row in kinds.values()])
             self._known = key
-            self._kinds_of_it = np.array(kind_of), arrays.motion_row[first], self._properties(first)
+            properties = [
+                each if each is None else each.astype(np.float32)
+                for each in self._properties(first)
+            ]
+            self._kinds_of_it = np.array(kind_of), arrays.motion_row[first], properties
         return self._kinds_of_it
 
     def _properties(self, rows: Rows) -> Sequence[Any]:
@@ -100,21 +104,29 @@ class ChangingSpectra:
 
     def begin(self, rows: Rows, count: int, most: int, ramps: Ramps) -> None:
         """Make the rows of a block of ``count`` voices, ``most`` partials each; ``rows`` change."""
-        arrays = self._arrays
+        arrays, sides = self._arrays, self._arrays.sides
         relative = self._on_the_way(rows, ramps)
-        sub_blocks = len(relative) - 1
-        growth = relative[1:] - relative[:-1]
-        growth *= 1.0 / ramps.sub_block_frames
-        factors = np.empty((count, 2, 1, sub_blocks, 1, arrays.partials), np.float32)
-        level, grown = factors[:, :, 0, :, 0].swapaxes(0, 1)
+        sub_blocks = len(relative)
+        # As complex numbers, which a product of those need not convert.
+        factors = np.empty((2, sub_blocks, count, most), np.complex64)
+        level, grown = factors
         if len(relative[0]) < count:
             level[...], grown[...] = 1.0, 0.0
-        level[rows], grown[rows] = relative[:-1].swapaxes(0, 1), growth.swapaxes(0, 1)
-        state = arrays.state[:count, None, :, None, None, :most].astype(np.complex64)
+        cut = relative[..., :most]
+        level[0], level[1:, rows] = 1.0, cut[:-1]
+        cut = cut * (1.0 / ramps.sub_block_frames)
+        grown[0, rows] = cut[0] - 1.0 / ramps.sub_block_frames
+        grown[1:, rows] = cut[1:] - cut[:-1]
+        state = arrays.state[:count, :, None, :most].astype(np.complex64)
         left = self._left[:count, ..., :most]
-        outer = arrays.outer[:count, ..., :most].reshape(count, 1, 1, sub_blocks, -1, most)
-        cut = left.reshape(count, 2, arrays.sides, sub_blocks, -1, most)
-        np.multiply(outer, state * factors[..., :most], out=cut)
+        plain = (arrays.outer[:count, None, :, :most] * state).reshape(
+            count, 1, sides, sub_blocks, -1, most
+        )
+        np.multiply(
+            plain,
+            factors.transpose(2, 0, 1, 3)[:, :, None, :, None],
+            out=left.reshape(count, 2, sides, sub_blocks, -1, most),
+        )
         self._pairs = left.view(np.float32).reshape(count, -1, 2 * most)
         last = relative[-1]
         arrays.state[rows] *= last[:, None]
@@ -130,18 +142,19 @@ class ChangingSpectra:
         np.add(level, grown, out=out.reshape(count, -1))
 
     def _on_the_way(self, rows: Rows, ramps: Ramps) -> Array:
-        """Return gains at both ends of every sub-block over those at the start, (S + 1, K, P)."""
-        arrays = self._arrays
-        at_start = arrays.gains[rows]
-        relative = np.ones((len(ramps.end) + 1, *at_start.shape))
+        """Return gains at the ends of sub-blocks over those at the block's start, (S, K, P)."""
+        at_start = self._arrays.gains[rows]
         kind_of, motion_rows, properties = self._kinds(rows)
-        ends = self._partial_gains.gains(ramps.end[:, motion_rows], *properties)
-        if ends is not None:
+        values = ramps.end[:, motion_rows].astype(np.float32)
+        ends = self._partial_gains.gains(values, *properties)
+        if ends is None:
+            ends = np.ones((len(ramps.end), 1, 1))
+        elif ends.shape[1] < len(kind_of):
             ends = ends.take(kind_of, 1)
-        np.divide(1.0 if ends is None else ends, at_start, out=relative[1:])
+        relative: Array = ends / at_start
         if ramps.last < 1.0:  # the block ends inside its control period
             part = (ramps.last - ramps.first) / (1.0 - ramps.first)
-            relative[1:] += (part - 1.0) * (relative[1:] - 1.0)
+            relative += (part - 1.0) * (relative - 1.0)
         return relative
 
 

@@ -4,6 +4,7 @@ Units: dB per octave, dB; gains linear.
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,9 @@ VOWELS = (MIDDLE_VOWEL, LAST_VOWEL)
 RANKS = -100
 """The partials of the n-th rank: ``RANKS - n``."""
 
-_DB = np.log(10.0) / 20.0
+Array = NDArray[Any]
+
+_DB = float(np.log(10.0)) / 20.0
 
 
 class PartialGains:
@@ -35,55 +38,58 @@ class PartialGains:
 
     def gains(
         self,
-        values: NDArray[np.float64],
-        octaves: NDArray[np.float64],
-        numbers: NDArray[np.float64],
-        swell: NDArray[np.float64],
-        overtones: NDArray[np.float64],
-        vowels: NDArray[np.float64] | None = None,
-    ) -> NDArray[np.float64] | None:
+        values: Array,
+        octaves: Array,
+        numbers: Array,
+        swell: Array,
+        overtones: Array,
+        vowels: Array | None = None,
+    ) -> Array | None:
         """Return the gain of each partial, shape (..., K, P), or None when all are 1.
 
         ``values``, shape (..., K, columns), are those of each voice's row of `Smoother`;
         ``octaves``, shape (K, P), is how far each partial lies above the key, ``numbers`` its
         place in its rank, from 1, and `IN_RANK` times that of the rank, ``swell`` the dB that a
         dB of swell adds to it, ``overtones`` whether it is one: 0, `OVERTONE` or `EVEN_OVERTONE`,
-        ``vowels``, (K, 2, P), the dB by which it is louder in each other vowel.
+        ``vowels``, (K, 2, P), the dB by which it is louder in each other vowel. All are in double
+        precision, or all in single, which costs less and is enough while gains change.
         """
         made = self.nepers(values, octaves, numbers, swell, overtones, vowels)
         return None if made is None else np.asarray(np.exp(made))
 
     def nepers(
         self,
-        values: NDArray[np.float64],
-        octaves: NDArray[np.float64],
-        numbers: NDArray[np.float64],
-        swell: NDArray[np.float64],
-        overtones: NDArray[np.float64],
-        vowels: NDArray[np.float64] | None = None,
-    ) -> NDArray[np.float64] | None:
+        values: Array,
+        octaves: Array,
+        numbers: Array,
+        swell: Array,
+        overtones: Array,
+        vowels: Array | None = None,
+    ) -> Array | None:
         """Return the natural logarithms of the same."""
         by_column = values.reshape(-1, values.shape[-1])
         turned: list[bool] = np.logical_or.reduce(by_column, axis=0).tolist()
         if not any(turned[TILT:]):
             return None
-        level: NDArray[np.float64] = (values[..., TILT, None] * _DB) * octaves
-        if turned[TILT] and octaves.item(octaves.argmin()) < 0.0:  # below the key nothing rises
-            np.minimum(level, 0.0, out=level, where=octaves < 0.0)
+        level: Array | None = None
+        if turned[TILT]:
+            level = (values[..., TILT, None] * _DB) * octaves
+            if octaves.item(octaves.argmin()) < 0.0:  # below the key nothing rises
+                np.minimum(level, 0.0, out=level, where=octaves < 0.0)
         for column, number in enumerate(self.level_columns, FIRST_LEVEL):
-            if turned[column]:
-                chosen = swell
-                if number in VOWELS and vowels is not None:
-                    chosen = vowels[:, VOWELS.index(number)]
-                elif number != SWELL:
-                    chosen = _selected(number, numbers, overtones).astype(np.float64)
-                level += chosen * (values[..., column, None] * _DB)
+            if not turned[column]:
+                continue
+            chosen = swell
+            if number in VOWELS and vowels is not None:
+                chosen = vowels[:, VOWELS.index(number)]
+            elif number != SWELL:
+                chosen = _selected(number, numbers, overtones).astype(values.dtype)
+            more = chosen * (values[..., column, None] * _DB)
+            level = more if level is None else np.add(level, more, out=level)
         return level
 
 
-def _selected(
-    number: int, numbers: NDArray[np.float64], overtones: NDArray[np.float64]
-) -> NDArray[np.bool_]:
+def _selected(number: int, numbers: Array, overtones: Array) -> NDArray[np.bool_]:
     """Return which partials an entry of `level_columns` means."""
     if number == OVERTONES:
         return np.asarray(overtones >= OVERTONE)
