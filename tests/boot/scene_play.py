@@ -40,7 +40,7 @@ MOST_MIB = 120.0
 def main() -> None:
     journal = Journal()
     wakes(journal)
-    bring_hubs()
+    lost = bring_hubs()
     controller = Controller(NAME)
     passages = Passages()
     plug(controller, journal)
@@ -51,7 +51,7 @@ def main() -> None:
     edits(journal, controller, passages)
     learns(journal, controller)
     pulls_the_controller(journal, controller, passages)
-    pulls_the_card(journal, controller, passages)
+    pulls_the_card(journal, controller, passages, lost)
     tells_the_truth(journal)
 
 
@@ -177,14 +177,14 @@ def client_number() -> list[str]:
     return [line.split()[1] for line in clients if NAME in line and line.startswith("Client")]
 
 
-def pulls_the_card(journal: Journal, controller: Controller, passages: Passages) -> None:
+def pulls_the_card(journal: Journal, controller: Controller, passages: Passages, lost: int) -> None:
     passages.begin("before the card is pulled", controller, 69)
     passages.hold(0.4, 69)
     passages.end(controller, 69, level=True)
     passages.begin("the card pulled", controller, 69)
     passages.hold(0.4, 69)
     card = sound_card() / "authorized"
-    check(status()["underflows"] == 0, "no underflow so far", status())
+    check(status()["underflows"] == lost, "no underflow since the hubs came", status())
     begun = now()
     card.write_text("0")
     line = journal.wait("looking for a sound card", begun)
