@@ -25,7 +25,7 @@ class IdleTime:
         self._share = 0.0 if self._all else 1.0
 
     def share(self) -> float:
-        """Return the share that was idle: 0 until there is a stretch, 1 if the kernel tells nothing."""
+        """Return the share that was idle; 0: not known yet, 1: the kernel tells nothing."""
         idle, everything = self._read()
         if everything - self._all >= STRETCH:
             self._share = (idle - self._idle) / (everything - self._all)
