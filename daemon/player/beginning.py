@@ -9,7 +9,6 @@ that has played before anybody hears it.
 """
 
 import gc
-import time
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
@@ -69,8 +68,8 @@ def _is_alike(one: Start, other: Start) -> bool:
 def prepared(settings_plain: Plain, sounds_plain: Plain) -> tuple[Settings, Mapping[str, Sound]]:
     """Return validated settings, and the owner's validated sounds with the shipped ones.
 
-    Sound by sound, with a pause after each: one call over all would hold the interpreter, and
-    with it the audio callback, for milliseconds.
+    Sound by sound: one call over all would hold the interpreter, and with it the audio callback,
+    for milliseconds.
     """
     settings = Settings.model_validate(settings_plain)
     sounds: dict[str, Sound] = {}
@@ -79,7 +78,6 @@ def prepared(settings_plain: Plain, sounds_plain: Plain) -> tuple[Settings, Mapp
         # Worked out here once, so that the callback finds them ready.
         _ = sound.ratios, sound.levels, sound.phases, sound.decays_s, sound.count
         sounds[name] = sound
-        time.sleep(0)
     return settings, with_shipped(sounds)
 
 

@@ -33,7 +33,6 @@ from daemon.ipc.messages import (
     Start,
 )
 from daemon.ipc.note_events import NoteEvents
-from daemon.linux.idle_time import IdleTime
 from daemon.linux.stderr import silence_libraries
 from daemon.player import realtime
 from daemon.player.beginning import beginning, prepared, warm_up
@@ -53,9 +52,6 @@ _FADE_S = 1.0
 _FAULTY_S = 0.5
 _LEAVE_S = 0.5
 _LINE = 1000
-_QUIET = 0.5
-"""Share of idle time from which the rest of a boot does not press any more."""
-_PATIENCE_S = 4.0
 
 
 @contextmanager
@@ -86,8 +82,6 @@ class Player:
         self._link = link
         self._asked_to_stop = False
         self._grants: list[Grant] = []
-        self._later: tuple[Settings, Mapping[str, Sound]] | None = None
-        """What program changes choose is made ready in a quiet moment."""
 
     def live(self, job: Start) -> NoReturn:
         """Open the card, play, and leave the process."""
@@ -154,9 +148,12 @@ class Player:
         if not self._wait_for_a_block(output):
             self._tell("refused", f"'{output.card.name}' requests no audio", "warning")
             return ExitStatus.REFUSED
+        realtime.raise_priority(realtime.MAIN_PRIORITY)
         self._announce(output, settings)
         if not job.programs:
-            self._later = settings, sounds
+            # What program changes choose is made ready while it plays.
+            with realtime.with_pauses():
+                engine.submit(settings, sounds)
         return self._play(output, engine)
 
     def _open(
@@ -232,7 +229,6 @@ class Player:
         self._link.send(Ready(text, output.card.as_plain(), output.sample_rate, delay_ms))
 
     def _play(self, output: Stream, engine: Engine) -> ExitStatus:
-        idle_time, patience_ends = IdleTime(), time.monotonic() + _PATIENCE_S
         faulty_blocks = max(int(_FAULTY_S * output.sample_rate / engine.timing.block_frames), 10)
         while not self._asked_to_stop:
             unsent = [self._link] if self._link.sending else []
@@ -247,11 +243,6 @@ class Player:
                 return ExitStatus.FAULT
             if readable and not self._take_orders(engine, output.sample_rate):
                 break
-            # Who waits for a processor keeps the interpreter's lock, and the audio thread waiting.
-            quiet = idle_time.share() >= _QUIET or time.monotonic() > patience_ends
-            if self._later and quiet:
-                later, self._later = self._later, None
-                engine.submit(*later)
             for message in engine.fetch_told():
                 self._link.send(message)
         engine.fade_out()
@@ -272,8 +263,8 @@ class Player:
                     engine.submit_sysex(controller, body)
                 case NewSettings(plain, sounds):
                     try:
-                        engine.submit(*prepared(plain, sounds))
-                        self._later = None
+                        with realtime.with_pauses():
+                            engine.submit(*prepared(plain, sounds))
                     except ValueError as error:
                         self._tell("log", f"settings not applied: {error}", "error")
         return self._link.open

@@ -2,9 +2,9 @@
 
 Units: priorities 1 to 99 of the FIFO class; the limits in microseconds.
 Threads: `prepare` on the player's main thread before the stream starts; `raise_priority` in the
-audio callback's first call, for its thread.
+audio callback's first call, for its thread, and once blocks come on the main thread, for itself.
 
-Everything here may be refused, and the player goes on without: each call returns what it got.
+Everything here may be refused, and the player goes on without: each request returns what it got.
 Never in the keeper: the run-away limit ends the whole process.
 """
 
@@ -12,11 +12,20 @@ import ctypes
 import gc
 import os
 import resource
+import signal
 import sys
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import NamedTuple
 
 PRIORITY = 70
+"""The audio thread's."""
+MAIN_PRIORITY = 1
+"""The main thread's: below every other of its class, but above all that has none. Had it to queue
+for a processor while it holds the interpreter's lock, the audio thread would have to wait with it:
+up to 7 ms on a board with one core that still boots (measured)."""
+WORK_S, PAUSE_S = 0.002, 0.001
 RUNAWAY_US = 200_000, 400_000
 """Real-time CPU time without a pause after which the kernel ends the process (soft, hard). A thread
 of PortAudio whose USB card was pulled spins for ever at its real-time priority."""
@@ -96,14 +105,30 @@ def lock_memory() -> Grant:
     return Grant(what)
 
 
-def raise_priority() -> Grant:
+def raise_priority(priority: int = PRIORITY) -> Grant:
     """Put the calling thread into the FIFO class."""
-    what = f"priority FIFO {PRIORITY}"
+    what = f"priority FIFO {priority}"
     try:
-        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority))
     except OSError as error:
-        return Grant(what, f"{error.strerror}; LimitRTPRIO={PRIORITY} or more allows it")
+        return Grant(what, f"{error.strerror}; LimitRTPRIO={priority} or more allows it")
     return Grant(what)
+
+
+@contextmanager
+def with_pauses() -> Iterator[None]:
+    """Let the main thread pause in long work, `PAUSE_S` after every `WORK_S`.
+
+    What has no real-time priority, the keeper that brings the notes among it, gets the processor
+    in the pauses; and the run-away limit counts from the latest one.
+    """
+    before = signal.signal(signal.SIGALRM, lambda *_: time.sleep(PAUSE_S))
+    signal.setitimer(signal.ITIMER_REAL, WORK_S, WORK_S + PAUSE_S)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def _may_lock_any() -> bool:

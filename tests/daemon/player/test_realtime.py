@@ -1,3 +1,4 @@
+import json
 import signal
 import subprocess
 import sys
@@ -21,8 +22,6 @@ print(os.sched_getscheduler(0) == os.SCHED_FIFO, sys.getswitchinterval())
 
 
 def spun() -> tuple[subprocess.CompletedProcess[str], list[Grant]]:
-    import json
-
     done = subprocess.run([sys.executable, "-c", SPIN], capture_output=True, text=True, timeout=60)
     return done, [Grant(*fields) for fields in json.loads(done.stdout.splitlines()[0])]
 
@@ -92,3 +91,31 @@ def test_without_the_rights_it_says_which_limit_to_lift() -> None:
     memory, priority = done.stdout.splitlines()
     assert memory == "the limit is 8192 KiB; LimitMEMLOCK=infinity lifts it"
     assert priority == f"Operation not permitted; LimitRTPRIO={PRIORITY} or more allows it"
+
+
+PAUSED = """
+import json, os, signal, time
+from daemon.player import realtime
+grants = [realtime.limit_runaway(), realtime.raise_priority(realtime.MAIN_PRIORITY)]
+signal.signal(signal.SIGALRM, signal.SIG_IGN)
+began, worked, until = time.monotonic(), time.thread_time(), time.monotonic() + 1.0
+with realtime.with_pauses():
+    while time.monotonic() < until:
+        pass
+share = (time.thread_time() - worked) / (time.monotonic() - began)
+after = signal.getitimer(signal.ITIMER_REAL), signal.getsignal(signal.SIGALRM) == signal.SIG_IGN
+print(json.dumps([share, *after, [grant.refused for grant in grants]]))
+"""
+
+
+@pytest.mark.gig
+def test_work_with_pauses_leaves_a_third_to_others_and_is_no_run_away() -> None:
+    """It takes five times what the run-away limit allows at a stretch."""
+    done = subprocess.run(
+        [sys.executable, "-c", PAUSED], capture_output=True, text=True, timeout=30
+    )
+    assert done.returncode == 0, done
+    share, timer, restored, _ = json.loads(done.stdout)
+    assert 0.2 < share < 0.75
+    assert timer == [0.0, 0.0]
+    assert restored
