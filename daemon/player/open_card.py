@@ -33,12 +33,16 @@ def await_access(
     patience_s: float,
     may_open: Callable[[], bool] = may_open_all,
     pause: Callable[[float], None] = time.sleep,
-) -> None:
-    """Wait a moment for cards that have just come: they belong to root until udev has seen them."""
+) -> bool:
+    """Wait a moment for cards that have just come: they belong to root until udev has seen them.
+
+    Return whether all may be opened now.
+    """
     for _ in range(round(patience_s / _POLL_S)):
         if may_open():
-            return
+            return True
         pause(_POLL_S)
+    return may_open()
 
 
 def candidates(wanted: str, report: Report) -> list[Card]:

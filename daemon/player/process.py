@@ -33,6 +33,7 @@ from daemon.ipc.messages import (
     Start,
 )
 from daemon.ipc.note_events import NoteEvents
+from daemon.linux.sound_devices import may_open_all
 from daemon.linux.stderr import silence_libraries
 from daemon.player import realtime
 from daemon.player.beginning import beginning, prepared, warm_up
@@ -111,13 +112,16 @@ class Player:
         signal.pthread_sigmask(signal.SIG_SETMASK, ())
         silence_libraries()
         settings, sounds = beginning(job)
-        await_access(job.patience_s)
+        all_open = await_access(job.patience_s)
         named = [Card.from_plain(job.card)] if job.card else []
         with undisturbed():
             cards = named or candidates(settings.audio.device, self._tell)
         if self._asked_to_stop:
             return ExitStatus.ASKED
         if not cards:
+            return ExitStatus.REFUSED
+        if all_open and not may_open_all():
+            self._tell("refused", "a sound card has come meanwhile", "debug")
             return ExitStatus.REFUSED
         self._grants = realtime.prepare()
         # The fork server's warm-up does not do for this process: BLAS starts anew after a fork, and

@@ -83,12 +83,12 @@ def test_hardware_of_a_format_that_portaudio_lacks_plays_behind_a_conversion() -
 
 def test_a_card_that_has_just_come_is_waited_for_no_longer_than_it_takes() -> None:
     waits: list[float] = []
-    await_access(2.0, lambda: len(waits) == 3, waits.append)
+    assert await_access(2.0, lambda: len(waits) == 3, waits.append)
     assert len(waits) == 3
-    await_access(0.0, lambda: False, waits.append)
+    assert not await_access(0.0, lambda: False, waits.append)
     assert len(waits) == 3
     waits.clear()
-    await_access(2.0, lambda: False, waits.append)
+    assert not await_access(2.0, lambda: False, waits.append)
     assert 1.99 < sum(waits) < 2.01
 
 
