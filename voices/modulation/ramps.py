@@ -26,7 +26,9 @@ class Ramps(NamedTuple):
     reshaping: bool
     """... that change in this block."""
     spread: bool
-    """Whether any channel's partials are spread."""
+    """Whether any channel's partials are spread ..."""
+    turning: bool
+    """... by other amounts at the end of this block than at its start."""
     min_ratio: float
     """No frequency ratio is below this ..."""
     max_ratio: float
@@ -36,6 +38,8 @@ class Ramps(NamedTuple):
     begin: NDArray[np.float64]
     """Shape (S, N, columns)."""
     end: NDArray[np.float64]
+    path: NDArray[np.float64]
+    """All of both, (S + 1, N, columns)."""
     pitch_ratio: NDArray[np.float64]
     """Frequency ratio at the ends of the control periods, vibrato included: (S + 1, N)."""
 

@@ -189,8 +189,7 @@ class Smoother:
         if self.at_rest:
             return None
         self._lfo.advance(frame)
-        offset = frame % CONTROL_PERIOD
-        periods = max(1, frames // CONTROL_PERIOD)
+        offset, periods = frame % CONTROL_PERIOD, max(1, frames // CONTROL_PERIOD)
         anew = self._path is None
         path = self._lay_out(periods) if self._path is None else self._path
         if offset == 0:
@@ -198,21 +197,23 @@ class Smoother:
         if not (self._moved or self._moving_until or self._pending or self._gliding):
             self._come_to_rest()
             return None
-        if anew or offset == 0:
-            first = frame - offset
-            points = range(first, first + (periods + 1) * CONTROL_PERIOD, CONTROL_PERIOD)
-            self._pitches.follow(path[..., PITCH:STRETCH], self._moving_until, points)
         columns = {column for _, column in self._moved}
+        if anew or offset == 0:
+            first, until = frame - offset, self._moving_until
+            points = range(first, first + (periods + 1) * CONTROL_PERIOD, CONTROL_PERIOD)
+            swings = PITCH in columns or VIBRATO_DEPTH in columns or inf in until.values()
+            followed = until if swings or anew or self._pitches.max_slope else {}
+            self._pitches.follow(path[..., PITCH:STRETCH], followed, points)
         self.gains_moving = LEFT in columns or RIGHT in columns
         reshaping = max(columns, default=0) >= TILT
         spreading = STRETCH in columns or DETUNING in columns
         pitches, length = self._pitches, min(frames, CONTROL_PERIOD)
         return Ramps(
             *(length, offset, frame // CONTROL_PERIOD % 2 == 1, pitches.max_slope),
-            *(self._shaped or reshaping, reshaping, self._spread or spreading),
+            *(self._shaped or reshaping, reshaping, self._spread or spreading, spreading),
             *(pitches.lowest, pitches.highest),
             *(offset / CONTROL_PERIOD, (offset + length) / CONTROL_PERIOD),
-            *(path[:-1], path[1:], pitches.ratios),
+            *(path[:-1], path[1:], path, pitches.ratios),
         )
 
     def _lay_out(self, periods: int) -> NDArray[np.float64]:
@@ -234,8 +235,7 @@ class Smoother:
 
     def _find_resting(self) -> None:
         """Find what holds for the values that do not move."""
-        self._shaped = bool(self.values[:, SPECTRUM].any())
-        self._spread = bool(self.values[:, SPREAD].any())
+        self._shaped, self._spread = (bool(self.values[:, a].any()) for a in (SPECTRUM, SPREAD))
         self._pitches.rest(self.values[:, PITCH])
 
     def _go_on(self, path: NDArray[np.float64], frame: int) -> None:

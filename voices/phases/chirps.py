@@ -58,6 +58,7 @@ class Chirps:
         self._to_rows = np.empty((ROWS, ROOM), np.complex64)
         self._shape = (0, 0, 0, 0)
         self._views: tuple[Array, ...] = ()
+        self._powers: _Powers
         self._products: list[tuple[Array, Array, Array]] = []
 
     def _cut_views(self, shape: tuple[int, int, int, int]) -> None:
@@ -70,10 +71,11 @@ class Chirps:
         periods, phasors = shared * size, self._phasors[: (2 * shared + 1) * size]
         deviating, middle, half = np.split(phasors, (periods, 2 * periods))
         self._shape = shape
+        self._powers = _Powers(self._columns[:, :size], half, self._to_rows[:, :size])
         self._views = (
-            *(columns, rows[1], rows[2], columns.view(np.float32).transpose(1, 2, 3, 0)),
+            *(rows[1], rows[2], columns.view(np.float32).transpose(1, 2, 3, 0)),
             phasors[periods:].reshape(-1, voices, partials),
-            *(middle.reshape(shape), deviating.reshape(shape), half.reshape(shape[1:])),
+            *(middle.reshape(shape), deviating.reshape(shape)),
             phasors[: 2 * periods].reshape(2, 1, *shape),
             self._to_rows[:, :size].reshape(ROWS, 1, *shape[1:]),
             *product,
@@ -115,12 +117,12 @@ class Chirps:
         shape = (*deviation.shape[1:4], cycles.shape[2])
         if shape != self._shape:
             self._cut_views(shape)
-        columns, rows, growing, right, phasors, middle, deviating, half, both, *views = self._views
-        to_rows, ahead, rendered, growth, from_centre = views
+        rows, growing, right, phasors, middle, deviating, both, to_rows, *views = self._views
+        ahead, rendered, growth, from_centre = views
         left, product, parts = self._products[levels is not None]
-        _turn(cycles, len(half), phasors)
+        _turn(cycles, shape[1], phasors)
         middle *= onset_phasors
-        _turn_columns(columns, half, to_rows)
+        self._powers.turn()
         if levels is None:
             np.multiply(middle, i_omega, out=deviating)
             np.multiply(to_rows, both, out=parts)
@@ -140,25 +142,32 @@ class Chirps:
         return rendered
 
 
-def _turn_columns(
-    columns: NDArray[np.complex64], half: NDArray[np.complex64], to_rows: NDArray[np.complex64]
-) -> None:
-    """Fill in the columns' phasors, odd powers of half a frame's, and those of the row centres.
+class _Powers:
+    """The phasors of columns, odd powers of half a frame's, and those of the row centres.
 
     The columns' are conjugate, for a product of pairs takes the real part of one number by the
-    conjugate of another. The rows' are 24 and 8 frames before the middle, 8 and 24 after it.
+    conjugate of another. The rows' are 24 and 8 frames before the middle, 8 and 24 after it. All
+    are in one piece, and cut beforehand: they are short, and each cut costs as much as it does.
     """
-    before = columns[_HALF - 1 :: -1]
-    before[0] = half
-    power = np.square(half)
-    done = 1
-    while done < _HALF:
-        np.multiply(before[:done], power, out=before[done : 2 * done])
-        done *= 2
-        power = np.square(power, out=to_rows[2, 0] if done == _HALF else power)
-    np.conjugate(before, out=columns[_HALF:])
-    np.multiply(power, np.square(power), out=to_rows[3, 0])
-    np.conjugate(to_rows[3:1:-1], out=to_rows[:2])
+
+    def __init__(self, columns: Array, half: Array, to_rows: Array) -> None:
+        before = columns[_HALF - 1 :: -1]
+        self._half, self._first, self._scratch = half, before[0], np.empty_like(half)
+        self._doubled = [(before[:done], before[done : 2 * done]) for done in (1, 2, 4)]
+        self._mirrored = (before, columns[_HALF:]), (to_rows[3:1:-1], to_rows[:2])
+        self._near, self._far = to_rows[2:]
+
+    def turn(self) -> None:
+        """Work them out."""
+        power = self._scratch
+        self._first[...] = self._half
+        np.square(self._half, out=power)
+        for some, further in self._doubled:
+            np.multiply(some, power, out=further)
+            power = np.square(power, out=self._near if len(some) == _HALF // 2 else power)
+        np.multiply(power, np.square(power, out=self._scratch), out=self._far)
+        for one, other in self._mirrored:
+            np.conjugate(one, out=other)
 
 
 def _turn(cycles: Array, halves: int, phasors: NDArray[np.complex64]) -> None:

@@ -101,22 +101,25 @@ def trajectory(
 
 
 def steady_trajectory(
-    ramps: Ramps, ratios: Array, frequency: Array, begun: Array, since: Array
-) -> tuple[Trajectory, Trajectory]:
-    """Return the trajectory of voices whose pitch stands still, and that of something that moves.
+    ramps: Ramps, ratios: Array, frequency: Array, begun: Array, values: Array, since: Array
+) -> tuple[Trajectory, Array]:
+    """Return the trajectory of keys that turn steadily, and the cycles of something that does not.
 
-    ``ratios`` are those of the voices, and then of the other, (S + 1, 2K); ``since`` is what that
-    has turned as the block begins.
+    ``ratios`` are those of the voices, (K,); the other's are that times ``values``, (S + 1, K), and
+    it has turned ``since`` as the block begins. Its are slope and deviation. The cycles of both
+    are (K, 1 + V·U + U, 2): until the end, and as in `Trajectory.cycles`.
     """
-    count = len(frequency)
-    twice, begun = np.concatenate([frequency, frequency]), np.concatenate([begun, since])
-    cycles, slope = cycles_along(ramps, ratios, twice, begun, None)
-    key, other = cycles[:, :count], cycles[:, count:]
-    deviations = _deviations(ramps, slope[:, count:], None)
-    return (
-        Trajectory(key[0], key[1:], slope[:, :count], *deviations),
-        Trajectory(other[0], other[1:], slope[:, count:], *deviations),
-    )
+    count, frequency = len(values) - 1, ratios * frequency
+    grid = ramps.sub_block_frames, ramps.offset, ramps.odd
+    lines = _lines(count, _shared(count, ramps, None), *grid)
+    along = lines @ values
+    slope = along[-count:] * ratios
+    cycles = np.empty((2, len(lines) - count, len(frequency)))
+    cycles[0], cycles[1] = _steady_lines(count, len(cycles[0]), *grid), along[:-count]
+    cycles *= frequency
+    cycles[:, : count + 1] += np.array([[begun], [since]])
+    key = Trajectory(cycles[0, 0], cycles[0, 1:], slope, *_deviations(ramps, slope, None))
+    return key, cycles.transpose(2, 1, 0)
 
 
 def _deviations(
@@ -190,6 +193,14 @@ def _lines(count: int, shared: int, frames: int, offset: int, odd: bool) -> Arra
     halves = (begin + slope * (MIDDLE + _to_odd_points(count, odd)))[::shared] / 2
     grouped = np.arange(count).reshape(-1, shared).T.reshape(-1)
     return np.concatenate([until[-1:], middles[grouped], halves, slope[grouped]])
+
+
+@cache
+def _steady_lines(count: int, rows: int, frames: int, offset: int, odd: bool) -> Array:
+    """Return what `_lines` makes of a ratio of 1 all the time, without its slope, (rows, 1)."""
+    shared = count // (rows - 1 - count)
+    whole: Array = _lines(count, shared, frames, offset, odd)[:rows].sum(axis=1, keepdims=True)
+    return whole
 
 
 @lru_cache(maxsize=16)

@@ -165,7 +165,8 @@ class MovingVoices:
         """Return the weight of each partial at the control points, (S + 1, K, P); None: all 1."""
         arrays = self._arrays
         most = ramps.max_ratio * (1.0 if spread is None else spread.most)
-        if float(arrays.highest[rows].max()) * most <= FADE_START:
+        highest = arrays.highest[rows]
+        if highest.item(highest.argmax()) * most <= FADE_START:
             return None
         frequencies = arrays.ratios[rows, :partials] * arrays.frequency[rows][:, None]
         bent = ratios[:, :, None] if spread is None else ratios[:, :, None] * spread.factors

@@ -17,8 +17,8 @@ from voices.modulation.smoother import GAINS, PITCH, SHAPE, SPREAD, Smoother
 from voices.phases.phasor_tables import shape_of
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.partial_gains import PartialGains
+from voices.synthesis.shares import find_shares, spread_turn
 from voices.synthesis.slot import Slot
-from voices.synthesis.spread import find_shares, spread_turn
 from voices.synthesis.table_cache import Rows, TableCache, by_tables, fill
 from voices.synthesis.voice_arrays import VoiceArrays
 

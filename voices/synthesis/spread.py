@@ -25,52 +25,12 @@ from voices.phases.phase_trajectory import (
     middles,
     steady_trajectory,
 )
+from voices.synthesis.shares import Members, find_shares
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
 
 Array = NDArray[Any]
-
-
-def spread_turn(arrays: VoiceArrays, rows: Rows) -> Array:
-    """Return the cycles over its ratio by which each partial is ahead of its key, (V, P)."""
-    return np.asarray(np.matmul(arrays.spread_cycles[rows][:, None], arrays.spreads[rows])[:, 0])
-
-
-def find_shares(arrays: VoiceArrays, slots: Sequence[Slot], rows: Rows) -> None:
-    """Have the shares of voices in the arrays, whose keys have turned nothing x-fold if new."""
-    arrays.spreading = True
-    if not arrays.spread_known[rows].all():
-        for row in np.arange(len(arrays.spread_known))[rows].tolist():
-            if not arrays.spread_known[row]:
-                arrays.spreads[row] = slots[row].timbre.spreads
-                arrays.spread_cycles[row], arrays.spread_known[row] = 0.0, True
-
-
-class Members:
-    """K voices: what of them stays from block to block.
-
-    Parameters
-    ----------
-    arrays, rows, partials
-        The voices.
-    """
-
-    def __init__(self, arrays: VoiceArrays, rows: Rows, partials: int) -> None:
-        self.key = (arrays.changes, rows, partials)
-        self.arrays, self.rows = arrays, rows
-        self.pitches = arrays.ratios[rows, :partials]
-        self.shares = [arrays.spreads[rows, knob, :partials] for knob in range(2)]
-        self.spread_pitches = [self.pitches * share for share in self.shares]
-        self.most = [float(np.abs(share).max()) for share in self.shares]
-        """The greatest of each knob's shares."""
-        self._i_omegas: dict[int, NDArray[np.complex64]] = {}
-
-    def i_omega(self, knob: int, whole: NDArray[np.complex64]) -> NDArray[np.complex64]:
-        """Return what a frame of a knob's own turning is in i times radians, by the partials'."""
-        if knob not in self._i_omegas:
-            self._i_omegas[knob] = whole * self.shares[knob].astype(np.float32)
-        return self._i_omegas[knob]
 
 
 class Spread:
@@ -82,32 +42,37 @@ class Spread:
         The voices.
     values
         What the knobs are at, at the control points, (2, S + 1, K).
+    moves
+        Whether any knob is on its way.
     """
 
-    def __init__(self, members: Members, values: Array) -> None:
-        self.members, self._values = members, values
+    def __init__(self, members: Members, values: Array, *, moves: bool) -> None:
+        self.members, self._values, self.moves = members, values, moves
         self._arrays, self._rows, self._pitches = members.arrays, members.rows, members.pitches
         self._begun = self._arrays.spread_cycles[self._rows].T
+        for knob, value in enumerate(values):
+            members.moved[knob] = members.moved[knob] or np.count_nonzero(value) > 0
         self._knobs = [
-            (knob, value, members.shares[knob])
-            for knob, value in enumerate(values)
-            if value.any() or self._begun[knob].any()
+            (knob, values[knob], members.shares[knob]) for knob in range(2) if members.moved[knob]
         ]
         """Number, values and shares of those that have moved anything."""
         self._since: list[Array] = []
         """Of each, how far the keys are ahead of where they would have been with it as it is now,
         and what that makes of the partials."""
         self._ahead: Array | None = None
-        self.moves = bool((values[:, 1:] != values[:, :1]).any())
-        """Whether a knob is on its way ..."""
         self.alone = False
-        """... one, while all else stands still."""
-        self.most = 1.0
-        """No frequency is multiplied by more."""
-        for knob, value, _ in self._knobs:
-            self.most += float(max(value.max(), -value.min())) * members.most[knob]
+        """Whether one knob is on its way, while all else stands still."""
         self._pitches_now = self._pitches if self.moves else self._pitches * self.factors[0]
         self._i_omega: NDArray[np.complex64] | None = None
+
+    @property
+    def most(self) -> float:
+        """No frequency is multiplied by more."""
+        most = 1.0
+        for knob, value, _ in self._knobs:
+            farthest = max(value.item(value.argmax()), -value.item(value.argmin()))
+            most += float(farthest * self.members.most[knob])
+        return most
 
     @cached_property
     def factors(self) -> Array:
@@ -136,14 +101,15 @@ class Spread:
         """
         arrays, rows = self._arrays, self._rows
         knob, value, _ = self._knobs[0]
-        path, since = ratios * value, self._begun[knob]
+        since = self._begun[knob]
         if arrays.latest_onset >= frame:
-            since = self._since_onset(frame, ramps, path, since)
-        both = np.concatenate([ratios, path], axis=1)
-        course, turning = steady_trajectory(ramps, both, arrays.frequency[rows], begun, since)
-        arrays.spread_cycles[rows, knob] = turning.end
-        cycles: Array = course.cycles[:, :, None] * self._pitches
-        cycles += turning.cycles[:, :, None] * self.members.spread_pitches[knob]
+            since = self._since_onset(frame, ramps, ratios * value, since)
+        frequency = arrays.frequency[rows]
+        course, both = steady_trajectory(ramps, ratios[0], frequency, begun, value, since)
+        arrays.spread_cycles[rows, knob] = both[:, 0, 1]
+        pitches = self.members.both_pitches(knob)
+        cycles: Array = np.empty((both.shape[1] - 1, len(both), pitches.shape[2]))
+        np.matmul(both[:, 1:], pitches, out=cycles.swapaxes(0, 1))
         return course, cycles
 
     def _since_onset(self, frame: int, ramps: Ramps, path: Array, since: Array) -> Array:
@@ -258,19 +224,17 @@ class Spreading:
         if not (ramps.spread or arrays.spreading):
             return None
         motion_rows = arrays.motion_row[rows]
-        values = np.empty((2, len(ramps.pitch_ratio), len(motion_rows)))
-        for knob, column in enumerate(range(STRETCH, TILT)):
-            values[knob, :-1] = ramps.begin[:, :, column].take(motion_rows, 1)
-            values[knob, -1] = ramps.end[-1, :, column].take(motion_rows)
+        by_column = ramps.path.swapaxes(1, 2)[:, STRETCH:TILT]
+        values = by_column.take(motion_rows, 2).swapaxes(0, 1)
         if not (arrays.spreading or values.any()):
             return None
         last, whole = self._last, isinstance(rows, slice)
         if last is not None and whole and last.members.key == (arrays.changes, rows, partials):
-            if not last.still_holds(values):
-                self._last = last = Spread(last.members, values)
+            if ramps.turning or not last.still_holds(values):
+                self._last = last = Spread(last.members, values, moves=ramps.turning)
             return last
         find_shares(arrays, self._slots, rows)
-        made = Spread(Members(arrays, rows, partials), values)
+        made = Spread(Members(arrays, rows, partials), values, moves=ramps.turning)
         self._last = made if whole else None  # rows that are numbers are others the next time
         return made
 

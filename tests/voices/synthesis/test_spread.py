@@ -23,6 +23,9 @@ from tests.support.playing import (
 )
 from tests.support.receiver_player import Player
 from tests.support.takes import perform_dry
+from voices.curves import bipolar_map
+from voices.modulation.smoother import CONTROL_PERIOD, SMOOTHING_S
+from voices.synthesis.timbre import spreads_of
 
 KEY, HZ, KNOB = 57, 220.0, 20
 STIFF = {"control": KNOB, "target": "stretch"}
@@ -200,3 +203,38 @@ def test_a_turned_knob_makes_no_click_in_held_notes() -> None:
     audio = play(events, 48_000, sounds={"spread": made}, settings=settings)
     high = np.abs(np.fft.rfft(part(audio, 0.1, 0.9)[:, 0] * np.hanning(round(0.8 * RATE))))
     assert db(high[round(3000 * 0.8) :].max() / high.max()) < -85
+
+
+def stretch_at_points(moves: list[Event], frames: int) -> np.ndarray[Any, Any]:
+    """Return where the knob has the stretch at every control point: that is its definition."""
+    targets = {at: bipolar_map(message.value, 0.0, 0.0005) for at, message in moves}
+    share = 1.0 - np.exp(-CONTROL_PERIOD / (SMOOTHING_S * RATE))
+    values, target = [0.0], 0.0
+    for point in range(0, frames, CONTROL_PERIOD):
+        due = [at for at in targets if at <= point]
+        target = targets[max(due)] if due else target
+        values.append(values[-1] + (target - values[-1]) * share)
+    return np.array(values)
+
+
+@pytest.mark.parametrize("frames", [64, 128, 512])
+def test_partials_follow_the_integral_of_a_stretch_that_turns(frames: int) -> None:
+    """What is left when sines of exactly those phases are taken out, as well as they fit."""
+    moves, length = turning(0.6)[:128], 24_576
+    settings = settings_for("spread", bindings=[STIFF], room={"level_db": -80.0})
+    made = sound(harmonics=24)
+    events = [on(480, KEY, 100), *moves]
+    audio = play(events, length, sounds={"spread": made}, settings=settings, block_frames=frames)
+    at = stretch_at_points(moves, length)
+    whole = np.concatenate([[0.0], np.cumsum((at[1:] + at[:-1]) / 2 * CONTROL_PERIOD)])
+    n = np.arange(9000, 20_000)
+    period, into = np.divmod(n, CONTROL_PERIOD)
+    slope = np.diff(at)[period] / CONTROL_PERIOD
+    turned = whole[period] + into * (at[period] + slope * into / 2)
+    numbers = np.arange(1.0, 25.0)
+    shares = spreads_of(numbers, 0.0)[0]
+    phases = 2 * np.pi * HZ / RATE * numbers[:, None] * (n + shares[:, None] * turned)
+    waves = np.concatenate([np.cos(phases), np.sin(phases)]).T
+    heard = audio[n, 0].astype(np.float64)
+    fitted = waves @ np.linalg.lstsq(waves, heard, rcond=None)[0]
+    assert db(peak(heard - fitted) / peak(heard)) < -100
