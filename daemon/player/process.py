@@ -112,7 +112,9 @@ class Player:
         signal.pthread_sigmask(signal.SIG_SETMASK, ())
         silence_libraries()
         settings, sounds = beginning(job)
-        all_open = await_access(job.patience_s)
+        all_open = await_access(job.patience_s, lambda: self._asked_to_stop or may_open_all())
+        if self._asked_to_stop:
+            return ExitStatus.ASKED
         named = [Card.from_plain(job.card)] if job.card else []
         with undisturbed():
             cards = named or candidates(settings.audio.device, self._tell)
