@@ -23,8 +23,10 @@ _RANGES = {"key": (0, 127), "control": (1, 119), "program": (1, 128)}
 
 FORGET_STRIKES = 3
 """So often a key that means "forget" is struck, and no other between, before it counts."""
-RESUME, ZONE_OFF, RESTED, TELL, ORIGIN = 0xFF, 0x7F, 0x7E, 0x7D, 0x40
+RESUME, ZONE_OFF, RESTED, TELL, RESTS, ORIGIN = 0xFF, 0x7F, 0x7E, 0x7D, 0x7C, 0x40
 """A message of three bytes that only the daemon sends, and what its second byte says."""
+SOUND_CONTROLS = range(70, 76)
+"""The controllers that shape a sound where they are not bound."""
 TWELVE: dict[int, str] = {
     1: "previous sound",
     2: "octave down",
@@ -113,6 +115,20 @@ def rested(*, as_told: bool) -> bytes:
     ``as_told``: as it was when it was last told what they are at; or else as it is.
     """
     return bytes((RESUME, RESTED, as_told))
+
+
+def resting(channel: int, number: int) -> bytes:
+    """Return the message after which a sound controller rests where it stands: a sound has it.
+
+    The channel counts from 0.
+    """
+    return bytes((RESUME, RESTS, channel * len(SOUND_CONTROLS) + SOUND_CONTROLS.index(number)))
+
+
+def rests(place: int) -> tuple[int, int]:
+    """Return the channel and the controller that the last byte of that message means."""
+    channel, which = divmod(place, len(SOUND_CONTROLS))
+    return channel, SOUND_CONTROLS[which]
 
 
 def telling() -> bytes:

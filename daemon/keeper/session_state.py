@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from config.gestures import RESUME, ZONE_OFF
+from config.gestures import RESTS, RESUME, ZONE_OFF
 from config.toml.files import read_text, write_atomic
 from daemon.keeper.supervisor import PlayerSupervisor
 from daemon.linux.boot import boot_id
@@ -118,7 +118,7 @@ class SessionState:
     def _stays(self, controller: int, message: bytes) -> bool:
         """Return whether a message is about a control that stays, and that no kept sound has."""
         if message[0] == RESUME:
-            return True
+            return message[1] != RESTS
         rested = self._channel_state.is_rested(controller, message)
         return not rested and message[0] & 0xF0 == CONTROL_CHANGE and message[1] not in _LEFT_OUT
 

@@ -10,7 +10,16 @@ would have left it, but for the notes. Which keys are down is known, too.
 
 from collections.abc import Collection, Sequence
 
-from config.gestures import ORIGIN, ZONE_OFF, resuming, switching_off
+from config.gestures import (
+    ORIGIN,
+    RESUME,
+    SOUND_CONTROLS,
+    ZONE_OFF,
+    resting,
+    rests,
+    resuming,
+    switching_off,
+)
 from daemon.midi.channel_controls import (
     CHANNEL_PRESSURE,
     CONTROL_CHANGE,
@@ -27,8 +36,6 @@ Travel = tuple[int, int]
 NOTE_OFF, NOTE_ON = 0x80, 0x90
 PEDALS = (64, 66, 67, 68, 69)
 """Those that hold or soften: what a controller that is released no longer holds down."""
-SOUND_CONTROLS = range(70, 76)
-"""The controllers that shape a sound where they are not bound."""
 _SOURCES: dict[int, str] = {
     0xA0: "key_pressure",
     CONTROL_CHANGE: "control",
@@ -47,7 +54,9 @@ class ChannelState:
         self._rested: dict[ControlAddress, int] = {}
         """Where each stood."""
         self._anchors: dict[ControlAddress, int] = {}
-        """Where those stood and others that have been moved since."""
+        """Where those stood and others that have been moved since ..."""
+        self._unbound: set[ControlAddress] = set()
+        """... and which of these were sound controllers that nothing was bound to."""
         self._shifts: dict[int, tuple[int, int]] = {}
         self._zones_off: list[int] = []
 
@@ -198,31 +207,41 @@ class ChannelState:
         self._told = {address for address in self._told if address[0] != controller}
         self._rested = {each: at for each, at in self._rested.items() if each[0] != controller}
         self._anchors = {each: at for each, at in self._anchors.items() if each[0] != controller}
+        self._unbound = {each for each in self._unbound if each[0] != controller}
         self._shifts.pop(controller, None)
 
     def rest(self, bound: Collection[int | str], kept: Collection[int | str]) -> None:
         """Take controls as where they stand, not as moved: a sound has what they made of it.
 
-        ``bound`` are those that are; of these, ``kept`` alone. The sound controllers that are not
-        are as at power-up.
+        ``bound`` are those that are; of these, ``kept`` alone, and the sound controllers that are
+        not.
         """
         for (controller, number), channel in list(self._channels.items()):
             for control, value in list(channel.controls.items()):
-                if control in kept:
-                    address = controller, number, control
+                address = controller, number, control
+                unbound = control in SOUND_CONTROLS and control not in bound
+                if control in kept or unbound:
                     self._rested[address] = self._anchors[address] = value
-                elif control in SOUND_CONTROLS and control not in bound:
-                    channel.controls.pop(control, None)
+                    (self._unbound.add if unbound else self._unbound.discard)(address)
 
     def rests(self) -> list[tuple[int, bytes]]:
-        """Return where controls stood when a sound was kept as they had made it, as messages."""
-        return [
-            (controller, bytes((CONTROL_CHANGE | number, int(control), value)))
-            for (controller, number, control), value in self._anchors.items()
-        ]
+        """Return where controls stood when a sound was kept as they had made it, as messages.
+
+        After a sound controller comes one more, which says so to a player.
+        """
+        found = []
+        for address, value in self._anchors.items():
+            controller, number, control = address
+            found.append((controller, bytes((CONTROL_CHANGE | number, int(control), value))))
+            if address in self._unbound:
+                found.append((controller, resting(number, int(control))))
+        return found
 
     def rest_again(self, controller: int, message: Sequence[int]) -> None:
         """Take one of those messages, of an earlier daemon."""
+        if message[0] == RESUME:
+            self._unbound.add((controller, *rests(message[2])))
+            return
         self.record(message, controller)
         address = self._address(controller, message)
         self._rested[address] = self._anchors[address] = message[2]
@@ -245,6 +264,12 @@ class ChannelState:
             self._zones_off
         )
 
+    def _is_to_tell(self, controller: int, message: bytes) -> bool:
+        """Return whether a player is to know where a control stood before it knows where it is."""
+        if message[0] == RESUME or self._address(controller, message) in self._unbound:
+            return True
+        return not self.is_rested(controller, message)
+
     def messages(self) -> list[tuple[int, bytes]]:
         """Return controllers and messages, in the order that a fresh receiver needs.
 
@@ -252,7 +277,7 @@ class ChannelState:
         """
         shifts, off = list(self._shifts.items()), self._zones_off
         resumed = [(controller, resuming(*shift)) for controller, shift in shifts if any(shift)]
-        stood = [each for each in self.rests() if not self.is_rested(*each)]
+        stood = [each for each in self.rests() if self._is_to_tell(*each)]
         return [*resumed, *((0, switching_off(zone)) for zone in off), *stood] + [
             (controller, message)
             for (controller, number), channel in list(self._channels.items())

@@ -10,8 +10,9 @@ Units: values as on the wire. Threads: the main loop's alone.
 from collections.abc import Iterable
 
 from config.bindings import Binding
+from config.gestures import SOUND_CONTROLS
 from config.shaped_sound import KEEPABLE
-from daemon.midi.channel_state import SOUND_CONTROLS, ChannelState, ControlAddress
+from daemon.midi.channel_state import ChannelState, ControlAddress
 from voices.channels.knob import MOST_TREMBLE
 
 

@@ -167,6 +167,11 @@ class Channel:
                 self.anchors[each.control] = start
                 self.shape.put(each, moved(each, start, knob.position, rest))
 
+    def rest_at(self, number: int) -> None:
+        """Have a sound controller that is not bound be at rest where it stands."""
+        self.anchors[number] = self.values[number]
+        self.stand(number)
+
     def stand(self, number: int) -> float:
         """Have a sound controller that is not bound make of its target what it stands for.
 

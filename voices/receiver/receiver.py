@@ -9,7 +9,7 @@ Source: MIDI 1.0 Detailed Specification 4.2.1, tables I to VI.
 
 from collections.abc import Sequence
 
-from config.gestures import ORIGIN, RESTED, RESUME, TELL, ZONE_OFF
+from config.gestures import ORIGIN, RESTED, RESTS, RESUME, TELL, ZONE_OFF, rests
 from config.settings import Settings
 from voices.channels.channel import Channel
 from voices.receiver import sysex
@@ -108,7 +108,7 @@ class Receiver:
         elif status == 0xFE and "active_sensing" not in self._ignored:
             self._sensing.watch(controller, at)
         elif status == RESUME and len(message) == 3:
-            self._resume(controller, message[1], message[2])
+            self._resume(controller, message[1], message[2], at)
         elif status == 0xFF:
             self.reset(controller, at, "system reset")
 
@@ -134,14 +134,20 @@ class Receiver:
         if handler is not None:
             handler(self._part, channel, first, second, at)
 
-    def _resume(self, controller: int, first: int, second: int) -> None:
+    def _resume(self, controller: int, first: int, second: int, at: int) -> None:
         if first == ZONE_OFF:
             self._part.zones.off.add(second - 1)
         elif first == RESTED:
             self._part.rests_next = "as told" if second else "as they are"
+        elif first == RESTS:
+            place, number = rests(second)
+            channel = self._part.routing(controller).heard_by[place]
+            if channel is not None and number not in self._part.bindings:
+                channel.rest_at(number)
+                self._part.set_targets(channel, at)
         elif first == TELL:
-            channel = self._part.routing(controller).channels[0]
-            self.gestures.done.append(self._commands.tell(channel))
+            heard = self._part.routing(controller).channels[0]
+            self.gestures.done.append(self._commands.tell(heard))
         else:
             self._part.shift(controller, first - ORIGIN, second - ORIGIN)
 

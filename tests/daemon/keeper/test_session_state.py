@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from config.gestures import resuming, switching_off
+from config.gestures import resting, resuming, switching_off
 from daemon.ipc.message_ring import TOLD
 from daemon.ipc.messages import Exclusive
 from daemon.keeper.session_state import WORDS, SessionState
@@ -81,6 +81,18 @@ def test_a_knob_turned_since_its_sound_was_kept_tells_first_where_it_stood(tmp_p
     assert again[0] == (TOLD, DULL), "no more than that"
     others = [(TOLD, b"\xb0\x14\x40"), (0, b"\xb0\x15\x50"), (0, b"\xb0\x4a\x60")]
     assert sorted(again[1:]) == sorted(others)
+
+
+def test_a_sound_controller_rests_after_a_restart_where_a_kept_sound_has_left_it(
+    tmp_path: Path,
+) -> None:
+    box = Box(tmp_path, KEYS)
+    box.plays()
+    box.hears(DULL)
+    box.bench.channel_state.rest([], [])
+    box.ends()
+    again = Box(tmp_path, KEYS).plays()
+    assert again == [(TOLD, DULL), (0, resting(0, 74)), (TOLD, DULL)]
 
 
 def test_where_gestures_have_brought_it_is_there_after_a_restart_and_not_at_power_on(

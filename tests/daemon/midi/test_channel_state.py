@@ -1,8 +1,10 @@
 from collections.abc import Sequence
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from config.gestures import rested, resting
 from config.settings import Settings
 from daemon.midi.channel_state import ChannelState
 from voices.instrument import Instrument
@@ -119,3 +121,44 @@ def test_a_knob_whose_work_is_kept_counts_as_kept_while_it_only_trembles() -> No
     assert not state.is_rested(0, (0xB0, 21, 0))
     state.record((0xB0, 21, 60), 0)
     assert not state.is_rested(0, (0xB0, 21, 0))
+
+
+@pytest.mark.parametrize("now", [100, 102, 120, 20])
+@pytest.mark.parametrize("number", range(70, 76))
+def test_a_sound_controller_does_the_same_in_a_later_player_once_a_sound_has_what_it_made(
+    number: int, now: int
+) -> None:
+    stood, moved = (bytes((0xB0 | CHANNEL, number, value)) for value in (90, now))
+    state = noted(stood)
+    state.rest({20}, {20})
+    state.record(moved, 0)
+    later = shaped([message for _, message in state.messages()])
+    assert later == shaped([stood], [moved])
+    assert later != shaped([moved])
+
+
+def shaped(*parts: list[bytes]) -> tuple[list[float], dict[str, object]]:
+    """Return what messages make of a sound that is kept after each part but the last."""
+    INSTRUMENT.take(b"\xff")
+    for part in parts:
+        for message in part:
+            INSTRUMENT.take(message)
+        if part is not parts[-1]:
+            INSTRUMENT.take(rested(as_told=False))
+            INSTRUMENT.apply(SETTINGS)
+    channel = INSTRUMENT.channel(CHANNEL)
+    return list(channel.targets), dict(vars(channel.shape))
+
+
+def test_where_a_sound_controller_rests_is_known_to_a_later_daemon() -> None:
+    state, later = noted((0xB0, 74, 90)), ChannelState()
+    state.rest([], [])
+    for controller, message in state.rests():
+        later.rest_again(controller, message)
+    assert (
+        later.messages()
+        == state.messages()
+        == [*((0, message) for message in (b"\xb0\x4a\x5a", resting(0, 74), b"\xb0\x4a\x5a"))]
+    )
+    later.reset(0)
+    assert later.messages() == []
