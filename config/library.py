@@ -5,7 +5,7 @@ partiald. Those are read when they are asked for: a start needs few of them.
 """
 
 from collections import ChainMap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
@@ -90,10 +90,14 @@ def find(sounds: Mapping[str, Sound], name: str) -> Sound:
     Raises
     ------
     ConfigError
-        If there is none; the line names a similar one, and all others.
+        If there is none; see `unknown`.
     """
     if name not in sounds:
-        there = ", ".join(sorted(sounds))
-        hint = suggestion(name, sounds) or ";"
-        raise ConfigError([f"no sound '{one_line(name)}'{hint} there are: {there}"])
+        raise ConfigError([unknown(name, sounds)])
     return sounds[name]
+
+
+def unknown(name: str, sounds: Iterable[str]) -> str:
+    """Return the fault of a name that no sound has; it names a similar one."""
+    hint = suggestion(name, sounds) or "; 'partiald sounds' lists them"
+    return f"no sound '{one_line(name)}'{hint}"

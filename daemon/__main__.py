@@ -18,8 +18,8 @@ from collections.abc import Callable, Iterator, Sequence  # noqa: E402
 from importlib import import_module  # noqa: E402
 from types import ModuleType  # noqa: E402
 
-from config.toml.printable import printable  # noqa: E402
 from daemon.errors import DeviceError, RunError, UsageError  # noqa: E402
+from daemon.fault_lines import tell_fault  # noqa: E402
 
 FAILURE, USAGE, SETTINGS = 1, 2, 78
 _ENDED_BY_HAND = ("run", "listen", "testtone", "play")
@@ -177,9 +177,9 @@ def _other(fault: Exception) -> int:
 
 
 def _report(lines: str, code: int) -> int:
-    """Write each line to stderr after our name and return ``code``."""
+    """Tell each line as a fault and return ``code``."""
     for line in lines.split("\n"):
-        sys.stderr.write(f"partiald: {printable(line)}\n")
+        tell_fault(line)
     return code
 
 

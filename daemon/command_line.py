@@ -45,6 +45,7 @@ What can be changed:
 'partiald COMMAND --help' says more. Start low, with headphones off your ears.
 """
 _TARGETS = tuple(TARGETS)
+_BEFORE_THE_COMMAND = ("--settings", "--version", "--help", "-h")
 
 
 class _Welcoming(Parser):
@@ -72,9 +73,16 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
         With 2 on wrong usage, after one line on stderr; with 0 after help or version.
     """
     parser = build()
+    commands = subparsers(parser)
+    first = next(iter(words), "")
+    if first.startswith("-") and first.partition("=")[0] not in _BEFORE_THE_COMMAND:
+        # Or else what follows it would be taken for the command.
+        named = next((word for word in words if word in commands), "")
+        commands.get(named, parser).refuse(words)
     arguments, left = parser.parse_known_args(words)
     if left:
-        subparsers(parser).get(arguments.command, parser).refuse(left)
+        command = commands.get(arguments.command, parser)
+        subparsers(command).get(getattr(arguments, "what", None) or "", command).refuse(left)
     return arguments
 
 

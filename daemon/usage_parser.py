@@ -11,6 +11,7 @@ from typing import NoReturn
 
 from config.toml.faults import suggestion
 from config.toml.printable import printable
+from daemon.fault_lines import tell_fault
 
 
 class Parser(argparse.ArgumentParser):
@@ -18,15 +19,36 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Write the fault and where to find help, and exit with 2."""
-        joint = "" if message.endswith("?") else ";"
-        self.exit(2, f"partiald: {message}{joint} '{self.prog} --help' shows how\n")
+        told = self._plainly(message)
+        joint = "" if told.endswith("?") else ";"
+        tell_fault(f"{told}{joint} '{self.prog} --help' shows how")
+        self.exit(2)
+
+    def _plainly(self, message: str) -> str:
+        """Return what the library says of words that are missing or too many, in our own words."""
+        if found := re.fullmatch(r"the following arguments are required: (.+)", message):
+            names = [self._with_operand(name) for name in found[1].split(", ")]
+            return f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} missing"
+        if found := re.fullmatch(r"argument (\S+): expected .+ arguments?", message):
+            operand = self._with_operand(found[1]).removeprefix(f"{found[1]} ")
+            return f"{operand} is missing after '{found[1]}'"
+        if found := re.fullmatch(r"argument (\S+): not allowed with argument (\S+)", message):
+            return f"'{found[2]}' or '{found[1]}', not both"
+        if found := re.fullmatch(r"argument (\S+): ignored explicit argument (.+)", message):
+            return f"'{found[1]}' takes no value, and was given {found[2]}"
+        return message.removeprefix("argument ")
+
+    def _with_operand(self, option: str) -> str:
+        """Return an option with what the help names after it, if anything."""
+        found = re.search(rf"(?<!\S)\[?({re.escape(option)} [A-Z][\w.]*)", self.format_help())
+        return found[1] if found and option.startswith("-") else option
 
     def refuse(self, words: Sequence[str]) -> NoReturn:
         """Report words that nothing takes."""
         word = printable(words[0])
         if not word.startswith("-"):
             self.error(f"'{word}' is one word too many")
-        options = re.findall(r"--[a-z]+", self.format_help())
+        options = re.findall(r"--[a-z-]+", self.format_help())
         if word in options:
             self.error(f"'{word}' belongs after the command")
         self.error(f"no option '{word}'{suggestion(word, options)}")

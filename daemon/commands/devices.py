@@ -9,6 +9,7 @@ from contextlib import suppress
 from config.settings import Settings
 from config.toml.printable import printable
 from daemon.errors import DeviceError
+from daemon.fault_lines import tell_fault
 from daemon.linux.stderr import captured_stderr
 from daemon.midi.port_choice import PortChoice, choose_ports, device_of, serial_of
 from daemon.midi.rtmidi_ports import RtMidiPorts
@@ -25,7 +26,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Write both tables; what can't be seen is reported in a line."""
     loaded = SettingsFiles(arguments.settings).load()
     for fault in loaded.faults:
-        sys.stderr.write(f"partiald: {fault}; left out\n")
+        tell_fault(f"{fault}; left out")
     sys.stdout.write(_controllers(loaded.settings) + "\n" + _cards(loaded.settings))
     return 0
 

@@ -19,6 +19,7 @@ from config.layers import OWNER
 from config.toml.files import write_atomic
 from config.toml.printable import printable
 from daemon.drawing.refresh import follow
+from daemon.fault_lines import tell_fault
 from daemon.linux.stderr import silence_libraries
 from daemon.listening.live_view import view
 from daemon.listening.seen import Seen
@@ -43,7 +44,7 @@ def run(arguments: argparse.Namespace) -> int:
     if wanted is None:
         loaded = SettingsFiles(arguments.settings).load()
         for fault in loaded.faults:
-            sys.stderr.write(f"partiald: {fault}; left out\n")
+            tell_fault(f"{fault}; left out")
         wanted, serial = loaded.settings.controller.name, loaded.settings.controller.serial
     ports = RtMidiPorts()
     listening = Listening(ports, wanted, lambda: time.monotonic_ns() // 1000, serial)

@@ -64,6 +64,8 @@ def _prepare(folder: Path) -> bool:
     try:
         new = not folder.exists()
         folder.mkdir(exist_ok=True)
+    except FileExistsError as fault:
+        raise RunError(f"{folder}: is a file; --into names a folder") from fault
     except OSError as fault:
         raise RunError(f"{folder}: {fault.strerror}; --into names another folder") from fault
     for name in _NAMES:

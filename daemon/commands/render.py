@@ -13,10 +13,9 @@ from pathlib import Path
 import numpy as np
 
 from config.layers import OWNER
+from config.library import unknown
 from config.settings import Settings
 from config.sound import Sound
-from config.toml.faults import suggestion
-from config.toml.printable import printable
 from config.toml.wording import counted
 from daemon.commands.settings import prepared
 from daemon.errors import RunError, UsageError
@@ -33,6 +32,8 @@ def run(arguments: argparse.Namespace) -> int:
     """Render the song and report what became of it."""
     output: Path = arguments.output
     check_target(output, force=arguments.force)
+    if output.exists() and arguments.song.exists() and output.samefile(arguments.song):
+        raise UsageError(f"{output}: is the song itself; name another file")
     song = songs.read(arguments.song)
     settings, sounds = _settings(arguments)
     rate = settings.audio.sample_rate or DEFAULT_RATE
@@ -54,8 +55,7 @@ def _settings(arguments: argparse.Namespace) -> tuple[Settings, Mapping[str, Sou
     if arguments.sound is None:
         return settings, sounds
     if arguments.sound not in sounds:
-        hint = suggestion(arguments.sound, sounds) or f"; there are {', '.join(sounds)}"
-        raise UsageError(f"--sound: no sound '{printable(arguments.sound)}'{hint}")
+        raise UsageError(f"--sound: {unknown(arguments.sound, sounds)}")
     # One sound for the whole song: no program change finds another.
     chosen = settings.sound.model_copy(update={"name": arguments.sound, "programs": []})
     return settings.model_copy(update={"sound": chosen}), sounds

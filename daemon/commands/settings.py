@@ -3,7 +3,6 @@
 Promise: a fault in a settings file ends the command before it has done anything.
 """
 
-import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -12,6 +11,7 @@ from config.library import find, load_sounds
 from config.settings import Settings
 from config.sound import Sound
 from config.toml.faults import ConfigError
+from daemon.fault_lines import tell_fault
 
 
 def prepared(
@@ -38,7 +38,7 @@ def prepared(
     if strict and faults:
         raise ConfigError(faults)
     for fault in faults:
-        sys.stderr.write(f"partiald: {fault}; left out\n")
+        tell_fault(f"{fault}; left out")
     names = list(sounds)
     in_force = load(layers, names) if file is None else load_file(file, names)
     find(sounds, in_force.settings.sound.name)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from config.library import OWNER_FOLDERS, find
+from config.library import OWNER_FOLDERS, unknown
 from config.settings import Settings
 from config.sound import Sound
 from config.toml.files import read_text, write_atomic
@@ -88,7 +88,9 @@ def _shaped(
         name, sound, left = daemon.sound(name)
         return _Shaped(name, sound, daemon, daemon.keep, daemon.strike, daemon.stay, left=left)
     name = name or settings.sound.name
-    sound = find(sounds, name)
+    if name not in sounds:
+        raise UsageError(unknown(name, sounds))
+    sound = sounds[name]
     chosen = settings.sound.model_copy(update={"name": name, "programs": []})
     alone = settings.model_copy(update={"sound": chosen})
     if not arguments.aloud:

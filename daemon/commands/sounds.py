@@ -9,10 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-from config.library import OWNER_FOLDERS, shipped
+from config.library import OWNER_FOLDERS, shipped, unknown
 from config.settings import Settings
 from config.sound import Sound
-from config.toml.faults import suggestion
 from config.toml.files import write_atomic
 from config.toml.printable import printable
 from daemon.commands.settings import prepared
@@ -40,8 +39,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise UsageError("sounds draw: which sound? A name, or --all")
     else:
         if arguments.name not in sounds:
-            hint = suggestion(arguments.name, sounds) or f"; there are {', '.join(sounds)}"
-            raise UsageError(f"no sound '{printable(arguments.name)}'{hint}")
+            raise UsageError(unknown(arguments.name, sounds))
         if arguments.what == "draw":
             output = arguments.output or Path(f"{arguments.name}.png")
             lines = iter([_draw(sounds, arguments.name, output, force=arguments.force)])

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from config.layers import load_forgiving
 from config.toml.wording import counted
 from daemon.errors import DeviceError
+from daemon.fault_lines import tell_fault
 from daemon.linux.stderr import captured_stderr
 from daemon.soundcard.card import KINDS, Card, rank, why_none
 from daemon.soundcard.card_list import list_cards
@@ -112,7 +113,7 @@ def run(arguments: argparse.Namespace) -> int:
         )
         lost = not _play(output, tone)
     if lost:
-        sys.stderr.write(f"partiald: '{card.name}' went away; plug it in and try again\n")
+        tell_fault(f"'{card.name}' went away; plug it in and try again")
         sys.stderr.flush()
         sys.stdout.flush()
         os._exit(1)  # closing the stream of a lost card may hang
@@ -125,7 +126,7 @@ def _settings_device(arguments: argparse.Namespace) -> str:
     paths = [arguments.settings] if arguments.settings else None
     in_force, faults = load_forgiving(paths)
     for fault in faults:
-        sys.stderr.write(f"partiald: {fault}\n")
+        tell_fault(f"{fault}; left out")
     name: str = in_force.settings.audio.device
     return name
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from daemon.control.ask import NOBODY, ask
 from daemon.diagnosis.readable import readable_losses
-from daemon.errors import RunError
+from daemon.errors import RunError, UsageError
 from daemon.linux.boot import boot_id
 from daemon.storage import event_file
 
@@ -20,7 +20,9 @@ _MOST = 1000
 
 def run(arguments: argparse.Namespace) -> int:
     """Write the lines; raise `RunError` if there is nobody to ask and nothing saved."""
-    last = min(max(arguments.last, 1), _MOST)
+    if arguments.last < 1:
+        raise UsageError(f"--last {arguments.last}: must be 1 or more")
+    last = min(arguments.last, _MOST)
     boot = max(arguments.boot, -9_999)
     try:
         losses = ask({"ask": "why", "boot": boot, "last": last})

@@ -73,7 +73,7 @@ def read(path: Path) -> Song:
                 raise RunError(f"{path}: is not a Standard MIDI File (it does not begin with MThd)")
             content += file.read()
     except OSError as fault:
-        raise RunError(f"{path}: {fault.strerror}") from fault
+        raise RunError(f"{path}: can't be read: {fault.strerror}") from fault
     return parse(content, str(path))
 
 

@@ -33,7 +33,7 @@ def read(path: Path) -> tuple[NDArray[np.float32], int]:
     except FileNotFoundError:
         raise RunError(f"{path}: no such file") from None
     except OSError as fault:
-        raise RunError(f"{path}: {fault.strerror}") from fault
+        raise RunError(f"{path}: can't be read: {fault.strerror}") from fault
     if len(content) > LARGEST:
         raise RunError(f"{path}: is longer than {LARGEST >> 20} MiB; one note is enough")
     return parse(content, str(path))

@@ -287,20 +287,18 @@ def test_a_sound_is_found_by_its_name() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "start"),
+    ("name", "told"),
     [
-        (
-            "Tower-Bel",
-            "no sound 'Tower-Bel'; did you mean 'tower-bell'? there are: beating-reeds, ",
-        ),
-        ("kazoo", "no sound 'kazoo'; there are: beating-reeds, bowed-string, "),
+        ("Tower-Bel", "no sound 'Tower-Bel'; did you mean 'tower-bell'?"),
+        ("kazoo", "no sound 'kazoo'; 'partiald sounds' lists them"),
     ],
 )
-def test_a_name_without_a_sound_is_answered_with_those_there_are(name: str, start: str) -> None:
+def test_a_name_without_a_sound_is_answered_with_a_similar_one_or_where_all_are_listed(
+    name: str, told: str
+) -> None:
     with pytest.raises(ConfigError) as caught:
         find(shipped(), name)
-    (fault,) = caught.value.faults
-    assert fault.startswith(start)
+    assert caught.value.faults == [told]
 
 
 @pytest.mark.parametrize("levels", ["[-3.0]", "[-3.0, -6.0, -9.0]"])

@@ -121,6 +121,17 @@ def test_wrong_usage_is_reported_in_one_line_with_2(
         (["status", "--jsn"], "no option '--jsn'; did you mean '--json'?"),
         (["--verbose", "run"], "'--verbose' belongs after the command;"),
         (["rehearse", "loudly"], "'loudly' is one word too many;"),
+        (["--volume", "11"], "no option '--volume';"),
+        (["--jsn", "status"], "no option '--jsn'; did you mean '--json'?"),
+        (["forget", "--dry"], "no option '--dry'; did you mean '--dry-run'?"),
+        (["sounds", "from", "a.wav", "--kye", "60"], "no option '--kye'; did you mean '--key'?"),
+        (["--settings"], "FILE is missing after '--settings';"),
+        (["why", "--boot"], "N is missing after '--boot';"),
+        (["why", "--boot", "x"], "--boot: 'x' is not a whole number;"),
+        (["render"], "SONG.mid and -o OUT.wav are missing;"),
+        (["play"], "SONG.mid is missing;"),
+        (["status", "--json", "--follow"], "'--json' or '--follow', not both;"),
+        (["status", "--json=3"], "'--json' takes no value, and was given '3';"),
         (["st\x1batus"], "no command 'st\\x1batus'; did you mean 'status'?"),
     ],
 )
@@ -145,6 +156,32 @@ def test_what_is_nearly_right_is_answered_with_what_would_be(
 def test_learn_names_one_partial_and_only_that(words: list[str], told: str) -> None:
     with pytest.raises(UsageError, match=re.escape(told)):
         command_line.chosen(words)()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ("shape kazoo --plain --aloud", "no sound 'kazoo'; 'partiald sounds' lists them"),
+        ("sounds show kazoo", "no sound 'kazoo'; 'partiald sounds' lists them"),
+        ("sounds show tower-bel", "no sound 'tower-bel'; did you mean 'tower-bell'?"),
+        ("why --last 0", "--last 0: must be 1 or more"),
+        ("render song.mid -o song.mid --force", "song.mid: is the song itself; name another file"),
+        ("rehearse --into song.mid", "song.mid: is a file; --into names a folder"),
+        (f"play {'x' * 300}", f"{'x' * 300}: can't be read: File name too long"),
+        (f"sounds from {'x' * 300}", f"{'x' * 300}: can't be read: File name too long"),
+    ],
+)
+def test_what_names_nothing_that_serves_says_why_and_what_would(
+    words: str,
+    told: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "song.mid").write_bytes(b"MThd")
+    assert main(words.split()) == (1 if "can't" in told or "--into" in told else 2)
+    assert capsys.readouterr() == ("", f"partiald: {told}\n")
 
 
 def test_the_version_goes_where_a_script_reads_it(capsys: pytest.CaptureFixture[str]) -> None:
