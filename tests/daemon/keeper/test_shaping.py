@@ -1,6 +1,7 @@
 """Sounds shaped, kept and forgotten, with the whole daemon in virtual time."""
 
 import logging
+import re
 import tomllib
 from math import log10
 from pathlib import Path
@@ -179,6 +180,14 @@ def test_forget_takes_back_after_a_look(bench: Bench) -> None:
     assert bench.ask("forget_all")["forgotten"] == []
 
 
+def test_forget_takes_a_draft_back(bench: Bench) -> None:
+    bench.ask("shape", name="market-organ", table=louder("market-organ"))
+    (told,) = bench.ask("forget_all")["forgotten"]
+    assert "'market-organ' as shaped and not kept" in told
+    assert bench.ask("sound")["table"] == bench.ask("sound")["kept"]
+    assert heard(bench, "market-organ").level_db == shipped()["market-organ"].level_db
+
+
 def test_with_remember_shaping_a_draft_is_kept_once_ten_seconds_are_quiet(tmp_path: Path) -> None:
     bench = Bench(tmp_path, remember="shaping")
     path = bench.kept("market-organ")
@@ -248,6 +257,16 @@ def test_a_knob_that_trembles_does_not_put_the_keeping_off(tmp_path: Path) -> No
     for step in range(14):
         bench.turn(20, 100 + step % 2)
         bench.rest(1)
+    assert bench.kept().exists()
+
+
+def test_turning_on_puts_the_keeping_off(tmp_path: Path) -> None:
+    bench = with_knobs(tmp_path, remember="shaping")
+    for value in (100, 60):
+        bench.turn(20, value)
+        bench.rest(7)
+    assert not bench.kept().exists()
+    bench.rest(7)
     assert bench.kept().exists()
 
 
@@ -352,6 +371,21 @@ def test_otherwise_what_has_been_shaped_is_kept_only_when_asked(
         bench.ask("shape", name="market-organ", table=louder("market-organ"))
     bench.rest(14)
     assert not (tmp_path / "sounds").exists()
+
+
+def test_a_draft_left_again_and_again_is_told_once_and_then_counted(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    bench = Bench(tmp_path)
+    bench.ask("shape", name="market-organ", table=louder("market-organ"))
+    for program in (8, 0, 8, 0, 8):
+        bench.daemon.hear(bytes((0xC0, program)))
+        bench.rest(2)
+    bench.rest(70)
+    told = [each for each in caplog.messages if "'market-organ' is left as shaped" in each]
+    assert len(told) == 2
+    assert re.search(r"\(\d times? in the last 60 s\)", told[1])
 
 
 def test_with_remember_nothing_no_choice_is_kept(tmp_path: Path) -> None:

@@ -251,6 +251,35 @@ def test_the_fine_half_of_a_bound_knob_counts() -> None:
     assert player.instrument.channel(0).shape.tuning == pytest.approx(50.0 * 6 / 63)
 
 
+def test_the_fine_half_of_a_bound_wheel_counts() -> None:
+    """MIDI 1.0, p. 19: its first data byte is the fine one."""
+
+    def tuning(bend: str) -> float:
+        player = Player(bindings=[{"control": "pitch_bend", "target": "tuning"}]).send(bend)
+        return player.instrument.channel(0).shape.tuning
+
+    assert tuning("E0 40 60") - tuning("E0 00 60") == pytest.approx(50.0 / 63 / 2)
+    assert tuning("E0 7F 7F") == tuning("E0 00 7F") == 50.0
+
+
+def test_a_control_that_is_the_fine_half_of_another_has_none_itself() -> None:
+    """MIDI 1.0, p. 12: 32 to 63 are those of 0 to 31; 64 is the pedal."""
+    player = Player(bindings=[{"control": 32, "target": "volume"}])
+    player.send("90 45 7F").control(64, 127).send("80 45 40").wait(0.5)
+    assert player.accounts == {"sounding": 1}
+
+
+def test_a_target_that_has_not_been_moved_is_led_on_from_where_it_rests() -> None:
+    """A blend rests halfway from one zone to the other."""
+    player = Player(zones=[{}, {"octave": 1}], bindings=[{"control": 20, "target": "blend"}]).send(
+        "90 45 7F"
+    )
+    before = player.level(69), player.level(81)
+    player.instrument.tell(bytes((0xB0, 20, 127)))
+    player.control(20, 120)
+    assert (player.level(69), player.level(81)) == pytest.approx(before, abs=1.5)
+
+
 # --- noise ----------------------------------------------------------------------------------
 
 
