@@ -16,7 +16,7 @@ that lie the other way (twice as much). Mixing the voices first would leave one 
 them, but their levels are curves in time as it is heard, not as it is read.
 
 A knob on its way costs most where it is the ratios of partials that it moves, each by its own
-part: of a block's 1,110 thousand, 600 are chirps, 110 the smoother, and 110 more are its messages.
+part: of a block's 1,080 thousand, 560 are chirps, 130 the smoother, and 110 more are its messages.
 Without the first order of the deviation, a quarter of the chirps, sines of 5 kHz are out by -55 dB;
 with it by -110. In vain: even and odd halves of the columns apart (half the multiplications, but
 twice the products, whose own cost is as high); the second product over half of the partials (as
@@ -56,7 +56,7 @@ LIMITS = {
 }
 MOVING_LIMITS = {(16, 32, 64): 805, (16, 32, 128): 990, (12, 32, 128): 710}
 """... with every voice bent and in vibrato, on two channels or one ..."""
-TURNING_LIMITS = {"stretch": 1260, "morph": 1230}
+TURNING_LIMITS = {"stretch": 1230, "morph": 1230}
 """... and with a knob on its way on both channels, told in every block; a morph on both sides,
 which in motion would cost 1,130 ..."""
 LIMITING_LIMITS = {(16, 32, 64): 308, (16, 32, 128): 438}

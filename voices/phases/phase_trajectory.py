@@ -110,16 +110,17 @@ def steady_trajectory(
     are (K, 1 + V·U + U, 2): until the end, and as in `Trajectory.cycles`.
     """
     count, frequency = len(values) - 1, ratios * frequency
-    grid = ramps.sub_block_frames, ramps.offset, ramps.odd
-    lines = _lines(count, _shared(count, ramps, None), *grid)
-    along = lines @ values
-    slope = along[-count:] * ratios
-    cycles = np.empty((2, len(lines) - count, len(frequency)))
-    cycles[0], cycles[1] = _steady_lines(count, len(cycles[0]), *grid), along[:-count]
+    shared = _shared(count, ramps, None)
+    lines = _lines_begun(count, shared, ramps.sub_block_frames, ramps.offset, ramps.odd)
+    wanted = np.empty((count + 2, 2, len(frequency)))
+    wanted[:-1, 0], wanted[:-1, 1] = 1.0, values
+    np.divide(begun, frequency, out=wanted[-1, 0])
+    np.divide(since, frequency, out=wanted[-1, 1])
+    both = (lines @ wanted.reshape(count + 2, -1)).reshape(-1, 2, len(frequency))
+    slope, cycles = both[-count:, 1] * ratios, both[:-count]
     cycles *= frequency
-    cycles[:, : count + 1] += np.array([[begun], [since]])
-    key = Trajectory(cycles[0, 0], cycles[0, 1:], slope, *_deviations(ramps, slope, None))
-    return key, cycles.transpose(2, 1, 0)
+    key = Trajectory(cycles[0, 0], cycles[1:, 0], slope, *_deviations(ramps, slope, None))
+    return key, cycles.transpose(2, 0, 1)
 
 
 def _deviations(
@@ -196,11 +197,11 @@ def _lines(count: int, shared: int, frames: int, offset: int, odd: bool) -> Arra
 
 
 @cache
-def _steady_lines(count: int, rows: int, frames: int, offset: int, odd: bool) -> Array:
-    """Return what `_lines` makes of a ratio of 1 all the time, without its slope, (rows, 1)."""
-    shared = count // (rows - 1 - count)
-    whole: Array = _lines(count, shared, frames, offset, odd)[:rows].sum(axis=1, keepdims=True)
-    return whole
+def _lines_begun(count: int, shared: int, frames: int, offset: int, odd: bool) -> Array:
+    """Return the same, and what was turned before over the frequency: (1 + S + U + S, S + 2)."""
+    lines = _lines(count, shared, frames, offset, odd)
+    begun = np.arange(len(lines)) <= count
+    return np.concatenate([lines, begun[:, None]], axis=1)
 
 
 @lru_cache(maxsize=16)

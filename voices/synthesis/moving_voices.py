@@ -164,9 +164,11 @@ class MovingVoices:
     ) -> Array | None:
         """Return the weight of each partial at the control points, (S + 1, K, P); None: all 1."""
         arrays = self._arrays
-        most = ramps.max_ratio * (1.0 if spread is None else spread.most)
         highest = arrays.highest[rows]
-        if highest.item(highest.argmax()) * most <= FADE_START:
+        most = highest.item(highest.argmax()) * ramps.max_ratio
+        if spread is not None and most * spread.members.widest > FADE_START:
+            most *= spread.most
+        if most <= FADE_START:
             return None
         frequencies = arrays.ratios[rows, :partials] * arrays.frequency[rows][:, None]
         bent = ratios[:, :, None] if spread is None else ratios[:, :, None] * spread.factors

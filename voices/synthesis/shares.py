@@ -9,11 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from config.targets import TARGETS
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
 
 Array = NDArray[Any]
+
+_FARTHEST = TARGETS["stretch"].most, TARGETS["detuning"].most - 1.0
+"""Nothing turns a knob any further."""
 
 
 def spread_turn(arrays: VoiceArrays, rows: Rows) -> Array:
@@ -48,6 +52,8 @@ class Members:
         self.spread_pitches = [self.pitches * share for share in self.shares]
         self.most = [float(np.abs(share).max()) for share in self.shares]
         """The greatest of each knob's shares."""
+        self.widest = 1.0 + sum(most * far for most, far in zip(self.most, _FARTHEST, strict=True))
+        """Wherever the knobs are, no frequency is multiplied by more."""
         self.moved = [np.count_nonzero(arrays.spread_cycles[rows, knob]) > 0 for knob in range(2)]
         """Whether a knob has moved anything."""
         self._i_omegas: dict[int, NDArray[np.complex64]] = {}

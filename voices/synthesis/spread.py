@@ -10,7 +10,6 @@ knobs, stretch and detuning.
 """
 
 from collections.abc import Iterable, Sequence
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -50,11 +49,8 @@ class Spread:
         self.members, self._values, self.moves = members, values, moves
         self._arrays, self._rows, self._pitches = members.arrays, members.rows, members.pitches
         self._begun = self._arrays.spread_cycles[self._rows].T
-        for knob, value in enumerate(values):
-            members.moved[knob] = members.moved[knob] or np.count_nonzero(value) > 0
-        self._knobs = [
-            (knob, values[knob], members.shares[knob]) for knob in range(2) if members.moved[knob]
-        ]
+        self._factors: Array | None = None
+        self._knobs = self._turned()
         """Number, values and shares of those that have moved anything."""
         self._since: list[Array] = []
         """Of each, how far the keys are ahead of where they would have been with it as it is now,
@@ -65,6 +61,22 @@ class Spread:
         self._pitches_now = self._pitches if self.moves else self._pitches * self.factors[0]
         self._i_omega: NDArray[np.complex64] | None = None
 
+    def _turned(self) -> list[tuple[int, Array, Array]]:
+        members = self.members
+        for knob, value in enumerate(self._values):
+            members.moved[knob] = members.moved[knob] or np.count_nonzero(value) > 0
+        return [
+            (knob, self._values[knob], members.shares[knob])
+            for knob in range(2)
+            if members.moved[knob]
+        ]
+
+    def go_on(self, values: Array) -> None:
+        """Go on to the next block while a knob is on its way in both."""
+        self._values = values
+        self._knobs = self._turned()
+        self._factors = None
+
     @property
     def most(self) -> float:
         """No frequency is multiplied by more."""
@@ -74,14 +86,16 @@ class Spread:
             most += float(farthest * self.members.most[knob])
         return most
 
-    @cached_property
+    @property
     def factors(self) -> Array:
         """What each frequency is multiplied by, (S + 1, K, P); (1, ...): all the time."""
-        factors: Array = np.ones((1, *self._pitches.shape))
-        for _, value, share in self._knobs:
-            ends = value if self.moves else value[:1]
-            factors = factors + ends[:, :, None] * share
-        return factors
+        if self._factors is None:
+            factors: Array = np.ones((1, *self._pitches.shape))
+            for _, value, share in self._knobs:
+                ends = value if self.moves else value[:1]
+                factors = factors + ends[:, :, None] * share
+            self._factors = factors
+        return self._factors
 
     def still_holds(self, values: Array) -> bool:
         """Whether all that is known of the block before is so in this one."""
@@ -230,7 +244,9 @@ class Spreading:
             return None
         last, whole = self._last, isinstance(rows, slice)
         if last is not None and whole and last.members.key == (arrays.changes, rows, partials):
-            if ramps.turning or not last.still_holds(values):
+            if ramps.turning and last.moves:
+                last.go_on(values)
+            elif ramps.turning or not last.still_holds(values):
                 self._last = last = Spread(last.members, values, moves=ramps.turning)
             return last
         find_shares(arrays, self._slots, rows)
