@@ -20,6 +20,17 @@ def runs(fits: list[bool]) -> Iterator[tuple[int, int]]:
     yield from zip(places[::2], places[1::2], strict=True)
 
 
+class Part(NamedTuple):
+    """A control period of a warped time, as if it ran evenly there."""
+
+    pieces: slice
+    """Those of the block that are in it."""
+    lead: float
+    """How far it is ahead of the frame that is heard, at 0, ..."""
+    grows: float
+    """... and by how much more at every sample."""
+
+
 class Course(NamedTuple):
     """Pieces of a warped time."""
 
@@ -30,6 +41,20 @@ class Course(NamedTuple):
     end: float
     """Where the last of them ends."""
 
+    periods: list[tuple[float, float]]
+    """Where each control period begins and ends, what is outside of the block included."""
+    offset: int
+    """How many frames of a period are before the block."""
+
+    def parts(self, since: float) -> Iterator["Part"]:
+        """Yield it period by period; it begins ``since`` frames after what was to be heard at 0."""
+        pieces, heard = len(self.begins) // len(self.periods), since - self.offset
+        for count, (begin, end) in enumerate(self.periods):
+            grows = 1.0 - CONTROL_PERIOD / (end - begin)
+            cut = slice(count * pieces, (count + 1) * pieces)
+            yield Part(cut, begin - heard - grows * begin, grows)
+            heard += CONTROL_PERIOD
+
 
 def course_along(path: Sequence[float], ramps: Ramps, start: float, piece: int) -> Course:
     """Return the pieces, of so many frames each, of control periods with these ratios.
@@ -37,12 +62,15 @@ def course_along(path: Sequence[float], ramps: Ramps, start: float, piece: int) 
     The ratios are those at the control points.
     """
     frames, begins, lines = ramps.sub_block_frames, list[int](), list[float]()
+    periods = list[tuple[float, float]]()
     for begin, end in pairwise(path):
         slope = (end - begin) / CONTROL_PERIOD
         pace, half = begin + slope * ramps.offset, slope / 2
+        first = start - ramps.offset * (begin + ramps.offset * half)
+        periods.append((first, first + CONTROL_PERIOD * (begin + end) / 2))
         for into in range(0, frames, piece):
             place = start + into * (pace + into * half)
             begins.append(whole := int(place))
             lines += place - whole, pace + into * slope, half
         start += frames * (pace + frames * half)
-    return Course(begins, lines, start)
+    return Course(begins, lines, start, periods, ramps.offset)

@@ -284,15 +284,9 @@ class Bank:
         used, arrays = np.s_[: self.count], self.arrays
         if not arrays.any_decay:
             return
-        inaudible = arrays.lifetimes[used] < (frame - arrays.onset[used])[:, None]
-        if not inaudible.any():
+        heard = arrays.prune(used, frame)
+        if heard is None:
             return
-        for phasors in (arrays.state, arrays.onset_phasors):
-            phasors[used].swapaxes(1, 2)[inaudible] = 0.0
-        arrays.lifetimes[used][inaudible] = np.inf
-        heard = np.any(arrays.onset_phasors[used], axis=1)
-        arrays.dying[used] = np.any(heard & (arrays.decays[used] > 0.0), axis=1)
-        arrays.changes += 1
         for row in np.flatnonzero(~np.any(heard, axis=1)):
             self.slots[row].ends = self.next_end = frame
         if not self._entering:

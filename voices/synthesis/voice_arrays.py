@@ -137,6 +137,23 @@ class VoiceArrays:
         """Whether partials of any slot decay on their own."""
         return self._decaying > 0
 
+    def prune(self, used: slice, frame: int) -> NDArray[np.bool_] | None:
+        """Zero the partials that have decayed by a frame; return those left, (V, P).
+
+        None: all are left.
+        """
+        inaudible = self.lifetimes[used] < (frame - self.onset[used])[:, None]
+        if not inaudible.any():
+            return None
+        for phasors in (self.state, self.turned, self.onset_phasors):
+            phasors[used].swapaxes(1, 2)[inaudible] = 0.0
+        self.lifetimes[used][inaudible] = np.inf
+        heard: NDArray[np.bool_] = np.any(self.onset_phasors[used], axis=1)
+        self.dying[used] = np.any(heard & (self.decays[used] > 0.0), axis=1)
+        self.highest[used] = self.frequency[used] * (self.ratios[used] * heard).max(1)
+        self.changes += 1
+        return heard
+
     def take_out(self, row: int, last: int, timbre: Timbre) -> None:
         """Give the row of a slot of a timbre to the last one."""
         self.changes += 1

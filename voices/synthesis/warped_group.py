@@ -1,6 +1,12 @@
 """A group of voices that share a warped time, and the tables from row to row it is drawn by.
 
-Units: warped frames. Shapes: ``G`` voices of a group, ``P`` partials.
+Tables have partials decay along the warped time, but they do so in time as it is heard. So they are
+made louder by as much as the one is ahead of the other: exactly in the middle of each row, to first
+order inside it, and as if the time ran evenly over a control period, at both ends of which it is
+right. A semitone up the error is at most -136 dB of a partial with a T60 of half a second, and
+-87 dB with one of 30 ms, the shortest of any shipped sound; the other way it is -111 and -62 dB.
+
+Units: warped frames. Shapes: ``G`` voices of a group, ``Z`` sides, ``P`` partials.
 """
 
 from collections.abc import Sequence
@@ -10,12 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.phases.reading_kernel import Kernel
+from voices.phases.warped_time import Part
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
 
 Key = tuple[int, int]
 """A row of `Smoother`, and the ratio of the tables to the keys, in billionths."""
+MARGIN = 32
+"""At least so many frames after its origin a group is read: more than any kernel reaches back."""
+FARTHEST = 16
+"""By so many frames at most a state has decayed for longer or shorter than it was drawn."""
 
 
 @dataclass(slots=True)
@@ -34,6 +45,12 @@ class Group:
     """The frame of the block for which that holds ..."""
     new: Sequence[Slot] = ()
     """... and the slots for which it does not yet."""
+    since: float = 0.0
+    """The frame as of which partials have decayed in that state."""
+    decays: NDArray[np.float32] | None = field(init=False)
+    """Those of partials that are heard, (G, 1, P); None: of none."""
+    leaning: NDArray[np.float32] | None = None
+    """What their decays make of factors inside a row; None: not known yet."""
     further: NDArray[np.complex64] = field(init=False)
     """Factors from row to row of the tables, as far as is read: (G, 1, rows, P)."""
 
@@ -60,6 +77,62 @@ class Group:
                 some = self.further[:, 0, begin : begin + height]
                 some[new] = outer[:, : some.shape[1]] * power
                 power = power * step
+
+    def find_decays(self, arrays: VoiceArrays) -> None:
+        """Find out which partials decay on their own."""
+        self.decays = None
+        if arrays.dying[self.rows].any():
+            heard = np.any(arrays.onset_phasors[self.rows], axis=1)
+            self.decays = (arrays.decays[self.rows] * heard)[:, None].astype(np.float32)
+
+    def go_on(self, arrays: VoiceArrays, turned: float, frame: int, frames: int) -> None:
+        """Go on to the next block, after one of so many frames in which keys turned so far."""
+        rows = self.rows
+        self.ahead += turned
+        self.due = frame + frames
+        while self.ahead >= frames + MARGIN:
+            self.ahead -= frames
+            self.since += frames
+            arrays.turned[rows] *= arrays.step[rows][:, None]
+        late = self.due - self.ahead - self.since
+        if self.decays is None or abs(late) > FARTHEST:
+            if self.decays is not None:
+                arrays.turned[rows] *= np.exp(arrays.decays[rows] * -late)[:, None]
+            self.since += late
+        arrays.cycles[rows] += arrays.frequency[rows] * (turned * self.ratio)
+        arrays.as_of[rows] = self.due
+        arrays.stale[rows] = True
+
+    def drawn(
+        self,
+        arrays: VoiceArrays,
+        state: NDArray[np.complex128],
+        partials: int,
+        rows: range,
+        part: Part | None,
+    ) -> NDArray[np.float32]:
+        """Return some rows of what follows a state, (GZ, frames), for a part of a warped time."""
+        narrow = state[:, :, None, :partials].astype(np.complex64)
+        further = self.further[:, :, rows.start : rows.stop, :partials]
+        inner = arrays.inner[self.rows, : 2 * partials]
+        if part and self.decays is not None:
+            decays, width = self.decays[..., :partials], inner.shape[-1]
+            middles = (np.array(rows) + 0.5) * (width * part.grows) + part.lead
+            further = further * np.exp(decays * middles.astype(np.float32)[:, None])[:, None]
+            inner = self._leaning(inner, partials) * np.float32(part.grows) + inner
+        left = further * narrow
+        pairs = left.view(np.float32).reshape(len(left), -1, 2 * partials)
+        return np.asarray(np.matmul(pairs, inner).reshape(left.shape[0] * left.shape[1], -1))
+
+    def _leaning(self, inner: NDArray[np.float32], partials: int) -> NDArray[np.float32]:
+        """Return by what factors inside a row change where a decay is slower by all of it."""
+        if self.leaning is None or self.leaning.shape != inner.shape:
+            assert self.decays is not None
+            width = inner.shape[-1]
+            columns = np.arange(width, dtype=np.float32) - width / 2
+            decays = self.decays[:, 0, :partials].repeat(2, axis=1)
+            self.leaning = inner * (decays[..., None] * columns)
+        return self.leaning
 
 
 def rows_of(numbers: list[int]) -> Rows:

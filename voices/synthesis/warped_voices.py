@@ -3,10 +3,10 @@
 All voices of a row of `Smoother` share the warped time: the integral of its frequency ratio over
 that of the tables. Voices that are in it together are drawn as if at rest, some rows further than
 the block is long, and read between the samples along that time, all by one matrix of taps. Tables
-stay as they are, and no sine is evaluated; against a sine the error is below -120 dB. What a group
-cannot do so (wide bends, high partials, those that decay on their own, spectra that change) is left
-to `voices.synthesis.moving_voices`: period by period, so that the choice does not depend on the
-block.
+stay as they are, and no sine is evaluated; against a sine the error is below -120 dB. Partials die
+away in time as it is heard: see `voices.synthesis.warped_group`. What a group cannot do so (wide
+bends, high partials, spectra that change) is left to `voices.synthesis.moving_voices`: period by
+period, so that the choice does not depend on the block.
 
 Units: frames, cycles. Shapes: ``G`` voices of a group, ``P`` partials, ``Z`` sides, ``S`` control
 periods, ``T`` frames; blocks of ``R`` rows by ``C`` columns (see `voices.phases.phasor_tables`).
@@ -24,21 +24,19 @@ from voices.modulation.smoother import CONTROL_PERIOD, SPREAD, Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 from voices.phases.phasor_tables import shape_of
 from voices.phases.reading_kernel import TOGETHER, Reader, kernels
-from voices.phases.warped_time import course_along, runs
+from voices.phases.warped_time import Course, Part, course_along, runs
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
-from voices.synthesis.warped_group import Group, Key, rows_of
+from voices.synthesis.warped_group import MARGIN, Group, Key, rows_of
 
 LOWEST, HIGHEST = 0.84, 1.19
 """Within these ratios of the tables' pitch, three semitones either way, voices are read."""
-LEAST, PLENTY = 192, 512
-"""A group has at least so many partials, both sides counted, and one more has twice as many; or it
-has plenty. Each costs less here, but a group has its own cost, and so has the other way."""
-MARGIN = 32
-"""At least so many frames after its origin a group is read: more than any kernel reaches back."""
+LEAST, MORE, PLENTY = 16, 200, 512
+"""A group has at least so many partials, both sides counted, and so many more for one more group;
+or it has plenty. Each costs less here, but a group has its own cost, and so has the other way."""
 
 _NONE = np.zeros(0, np.intp)
 
@@ -125,7 +123,7 @@ class WarpedVoices:
         old = arrays.motion_row[:count][arrays.onset[:count] < frame]
         self._chosen_of = arrays.changes if len(old) == count else -1
         partials = np.bincount(old) * (arrays.partials * arrays.sides)
-        all_have = partials.sum() >= LEAST * (2 * np.count_nonzero(partials) - 1)
+        all_have = partials.sum() >= LEAST + MORE * (np.count_nonzero(partials) - 1)
         enough = (partials >= (1 if all_have else PLENTY)).nonzero()[0]
         since, before = self._chosen
         self._chosen = frame, frozenset(enough.tolist())
@@ -139,7 +137,7 @@ class WarpedVoices:
             chosen = frozenset()
         ratios = arrays.table_frequency[moving] / arrays.frequency[moving]
         highest = (arrays.highest[moving] * ratios).tolist()
-        fit = ~(arrays.dying[moving] | arrays.spread_known[moving])
+        fit = ~arrays.spread_known[moving]
         members: dict[Key, list[tuple[int, float, float]]] = {}
         self._groups, self._left_out = {}, []
         each = zip(
@@ -160,8 +158,9 @@ class WarpedVoices:
             group = Group(rows_of(numbers), slots, key[0], those[0][1], kernel)
             if key in before:
                 old = before[key]
-                group.ahead, group.due = old.ahead, old.due
+                group.ahead, group.due, group.since = old.ahead, old.due, old.since
                 group.new = [slot for slot in slots if slot not in old.slots or slot in old.new]
+            group.find_decays(arrays)
             group.draw_further(self._arrays, self._reach, self._height, before.get(key))
             self._groups[key] = group
 
@@ -199,30 +198,21 @@ class WarpedVoices:
         each = matrices.reshape(len(groups), -1, *matrices.shape[1:])
         for (group, _), course, those in zip(groups, courses, each, strict=True):
             state = self._arrays.turned[group.rows]
-            wave[group.rows] = self._draw(group, state, course.begins, those, partials)
-            self._go_on(group, course.end - group.ahead, frame)
+            since = frame - group.since
+            wave[group.rows] = self._draw(group, state, since, course, those, partials)
+            group.go_on(self._arrays, course.end - group.ahead, frame, self._frames)
 
     def _begin(self, group: Group, frame: int, ramps: Ramps) -> None:
         """Have the states of the voices of a group that were not read until now."""
         if group.due != frame:
             group.ahead, group.new = float(MARGIN), list(group.slots)
+            group.since = float(frame - MARGIN)
         if group.new:
             new = rows_of([slot.index for slot in group.new])
             begun = self._begun(new, group, frame, ramps)
-            self._arrays.turned[new] = self._state(new, group, begun, group.ahead, ramps)
-            self._arrays.cycles[new] = begun
+            state = self._state(new, group, begun, group.ahead, group.since, ramps)
+            self._arrays.turned[new], self._arrays.cycles[new] = state, begun
             group.new = []
-
-    def _go_on(self, group: Group, turned: float, frame: int) -> None:
-        arrays, rows = self._arrays, group.rows
-        group.ahead += turned
-        group.due = frame + self._frames
-        while group.ahead >= self._frames + MARGIN:
-            group.ahead -= self._frames
-            arrays.turned[rows] *= arrays.step[rows][:, None]
-        arrays.cycles[rows] += arrays.frequency[rows] * (turned * group.ratio)
-        arrays.as_of[rows] = group.due
-        arrays.stale[rows] = True
 
     def _read_part(
         self, group: Group, path: list[float], first: int, partials: int, frame: int, ramps: Ramps
@@ -232,10 +222,11 @@ class WarpedVoices:
         before = (ramps.pitch_ratio[: first + 1, group.motion_row] / group.ratio).tolist()
         gone = course_along(before, ramps, 0.0, ramps.sub_block_frames).end
         begun += self._arrays.frequency[group.rows] * (gone * group.ratio)
-        state = self._state(group.rows, group, begun, float(MARGIN), ramps)
+        since = frame + first * ramps.sub_block_frames - MARGIN
+        state = self._state(group.rows, group, begun, float(MARGIN), since, ramps)
         course = course_along(path, ramps, float(MARGIN), self._reader.piece)
         matrices = self._reader.lay_out(course.lines, group.kernel)
-        return self._draw(group, state, course.begins, matrices, partials)
+        return self._draw(group, state, float(MARGIN), course, matrices, partials)
 
     def _begun(self, rows: Rows, group: Group, frame: int, ramps: Ramps) -> Array:
         """Return the cycles that keys have turned since their onsets as a block begins."""
@@ -243,37 +234,55 @@ class WarpedVoices:
         ratios = ramps.pitch_ratio[:, group.motion_row, None].repeat(count, axis=1)
         return self._moving.cycles_begun(rows, frame, ramps, ratios)
 
-    def _state(self, rows: Rows, group: Group, begun: Array, ahead: float, ramps: Ramps) -> Array:
-        """Return the state of voices, (G, Z, P), so far before keys have turned so much."""
+    def _state(
+        self, rows: Rows, group: Group, begun: Array, ahead: float, since: float, ramps: Ramps
+    ) -> Array:
+        """Return the state of voices, (G, Z, P), so far before keys have turned so much.
+
+        Their partials are as loud as after having decayed up to a frame ``since``.
+        """
         arrays = self._arrays
         back = arrays.frequency[rows] * (group.ratio * ahead)
         cycles = arrays.ratios[rows] * (begun - back)[:, None]
         state = np.exp(2j * np.pi * (cycles - np.rint(cycles)))
         state *= self._changing.at_start(rows, ramps)
+        if group.decays is not None:
+            state *= np.exp(arrays.decays[rows] * (arrays.onset[rows] - since)[:, None])
         return np.asarray(state[:, None] * arrays.onset_phasors[rows])
 
     def _draw(
         self,
         group: Group,
         state: Array,
-        begins: Sequence[int],
+        since: float,
+        course: Course,
         matrices: NDArray[np.float32],
         partials: int,
     ) -> NDArray[np.float32]:
-        """Return voices, read in pieces that begin so far after their state, (G, Z, T)."""
+        """Return voices, read along a course from ``since`` frames after their state, (G, Z, T)."""
+        if group.decays is None:
+            return self._read_drawn(group, state, course.begins, None, matrices, partials)
+        heard = [
+            self._read_drawn(
+                *(group, state, course.begins[part.pieces], part),
+                *(matrices[part.pieces], partials),
+            )
+            for part in course.parts(since)
+        ]
+        return heard[0] if len(heard) == 1 else np.concatenate(heard, axis=2)
+
+    def _read_drawn(
+        self,
+        group: Group,
+        state: Array,
+        begins: Sequence[int],
+        part: Part | None,
+        matrices: NDArray[np.float32],
+        partials: int,
+    ) -> NDArray[np.float32]:
         before, width = group.kernel.before, self._width
         first, last = (begins[0] - before) // width, (begins[-1] - before + matrices.shape[1] - 1)
-        drawn = self._drawn(group, state, partials, first, last // width + 1)
+        drawn = group.drawn(self._arrays, state, partials, range(first, last // width + 1), part)
         before += first * width
         heard = self._reader.read(drawn, [begin - before for begin in begins], matrices)
         return heard.reshape(len(state), -1, heard.shape[1])
-
-    def _drawn(
-        self, group: Group, state: Array, partials: int, first: int, last: int
-    ) -> NDArray[np.float32]:
-        """Return the rows from ``first`` to ``last`` of what follows a state, (GZ, frames)."""
-        narrow = state[:, :, None, :partials].astype(np.complex64)
-        left = group.further[:, :, first:last, :partials] * narrow
-        pairs = left.view(np.float32).reshape(len(left), -1, 2 * partials)
-        drawn = np.matmul(pairs, self._arrays.inner[group.rows, : 2 * partials])
-        return np.asarray(drawn.reshape(left.shape[0] * left.shape[1], -1))

@@ -1,9 +1,10 @@
 """A chord in vibrato, bent and struck on the way, against its partials in double precision."""
 
 from collections.abc import Iterable
-from math import exp
+from math import exp, log
 from operator import itemgetter
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,9 +24,18 @@ KEYS = range(36, 52)
 PARTIALS = 32
 HELD = {"attack_s": 0.001, "decay_s": 20.0, "sustain": 1.0}
 BENT = 12 * LONGEST_BLOCK + 17
+DECAYS_S = [3.0 / number**0.8 for number in range(1, PARTIALS + 1)]
+"""Of the partials of a chord that dies away, at C4 ..."""
+PER_OCTAVE = 0.7
+"""... and the factor for every octave above it."""
 
 
-def heard(events: list[Event], block_frames: int, partials: int = PARTIALS) -> Recording:
+def heard(
+    events: list[Event], block_frames: int, partials: int = PARTIALS, *, dying: bool = False
+) -> Recording:
+    decays: dict[str, Any] = (
+        {"decay_s": DECAYS_S[:partials], "decay_per_octave": PER_OCTAVE} if dying else {}
+    )
     return play(
         events,
         FRAMES,
@@ -36,7 +46,7 @@ def heard(events: list[Event], block_frames: int, partials: int = PARTIALS) -> R
                 "vibrato": {"rate_hz": 6.0, "depth_cents": 50.0},
             }
         ),
-        sounds={"x": sound([0.0] * partials, trim_db=-60.0, envelope=HELD)},
+        sounds={"x": sound([0.0] * partials, trim_db=-60.0, envelope=HELD, **decays)},
         block_frames=block_frames,
     )
 
@@ -59,13 +69,17 @@ def turned(cents: float) -> Wave:
     return np.asarray((before + begin * inside + slope * inside**2 / 2).reshape(-1))
 
 
-def chord(keys: Iterable[int], partials: int, time: Wave) -> Wave:
-    """Return what keys sound like along a time."""
+def chord(keys: Iterable[int], partials: int, time: Wave, *, dying: bool = False) -> Wave:
+    """Return what keys sound like along a time; what dies away does so as time goes by."""
     wave = np.zeros(FRAMES)
     for key in keys:
         cycles = 440.0 * 2 ** ((key - 69) / 12) / RATE * time
         for number in range(1, partials + 1):
-            wave += np.sin(2 * np.pi * (number * cycles % 1.0))
+            partial = np.sin(2 * np.pi * (number * cycles % 1.0))
+            if dying:
+                lasts_s = DECAYS_S[number - 1] * PER_OCTAVE ** ((key - 60) / 12)
+                partial *= np.exp(np.arange(FRAMES) * (-log(1000.0) / (lasts_s * RATE)))
+            wave += partial
     level = 10 ** (-60 / 20) * velocity_gain(127, 24.0) * controller_gain(100) * pan_gains(64)[0]
     return wave * level
 
@@ -106,8 +120,11 @@ def test_channels_that_move_each_follow_their_own_pitch() -> None:
     assert error_db(sorted(events, key=itemgetter(0)), 128, PARTIALS, wanted) < -105.0
 
 
+@pytest.mark.parametrize("dying", [False, True])
 @pytest.mark.parametrize("block_frames", [32, 64, 256])
-def test_a_lively_chord_in_motion_does_not_depend_on_the_block(block_frames: int) -> None:
+def test_a_lively_chord_in_motion_does_not_depend_on_the_block(
+    block_frames: int, *, dying: bool
+) -> None:
     """Keys, wheels and knobs, bends beyond what is read among them."""
     chance = Random(5)
     events = [control(0, 101, 0), control(0, 100, 0), control(0, 6, 7), control(0, 1, 90)]
@@ -124,6 +141,21 @@ def test_a_lively_chord_in_motion_does_not_depend_on_the_block(block_frames: int
                 [control(frame, 11, chance.randrange(60, 128))],
             ]
         )
-    whole = heard(events, LONGEST_BLOCK)
-    difference = heard(events, block_frames) - whole
+    whole = heard(events, LONGEST_BLOCK, dying=dying)
+    difference = heard(events, block_frames, dying=dying) - whole
     assert db(peak(difference) / peak(whole)) < -100.0
+
+
+def each_block(wave: Wave) -> Wave:
+    """Return the peak in each block of the longest but the first, as above."""
+    return np.asarray(np.abs(wave).reshape(-1, LONGEST_BLOCK).max(1)[2:])
+
+
+@pytest.mark.parametrize("block_frames", [32, 64, 256, 1024])
+@pytest.mark.parametrize("value", [3000, -6000])
+def test_a_chord_that_dies_away_is_as_loud_as_time_has_it(block_frames: int, value: int) -> None:
+    """In every block, beside what is left of it."""
+    events = [control(0, 1, 127), *(on(0, key) for key in KEYS), bend(BENT, value)]
+    wanted = chord(KEYS, PARTIALS, turned(200.0 * value / 8192), dying=True)
+    error = heard(events, block_frames, dying=True)[:, 0] - wanted
+    assert db(float((each_block(error) / each_block(wanted)).max())) < -95.0
