@@ -27,8 +27,10 @@ _STOPS = (signal.SIGTERM, signal.SIGINT)
 
 Command = Callable[[], int]
 
-# Up to its version 2.10 pydantic checks what it makes of each model against a description of all it
-# could make, a twelfth of every start; later versions do not, and read nothing of this.
+# Debian 13 ships pydantic 2.10, which checks what it makes of each model against a description of
+# all it could make; only this variable, which its documentation does not name, leaves that out.
+# Importing settings and sounds with 2.10.6 takes 1,113 million instructions (amd64) with the check
+# and 930 without; 2.14.4 has no such check, reads nothing of this, and takes 814 either way.
 os.environ["PYDANTIC_SKIP_VALIDATING_CORE_SCHEMAS"] = "1"
 _PLUGIN_SEARCH = "pydantic.plugin._loader"
 
