@@ -8,7 +8,7 @@ _EXITS = {
     "0": "It did what was asked.",
     "1": "It failed; one line says why.",
     "2": "It was called wrongly.",
-    "78": "A settings or sound file has a mistake in it (`check` and `render`).",
+    "78": "A settings or sound file has a mistake in it, and the command does not go on without.",
 }
 _FILES = {
     str(OWNER): "Your settings; partiald never writes them.",
