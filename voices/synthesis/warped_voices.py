@@ -34,7 +34,7 @@ from voices.synthesis.warped_group import MARGIN, Group, Key, rows_of
 
 LOWEST, HIGHEST = 0.84, 1.19
 """Within these ratios of the tables' pitch, three semitones either way, voices are read."""
-LEAST, MORE, PLENTY = 16, 384, 512
+LEAST, MORE, PLENTY = 192, 384, 512
 """A group has at least so many partials, both sides counted, if it is the only one; and where there
 are more of them, so many each, but half as many one of them; or it has plenty. Each costs less
 here, but a group has its own cost, and so has the other way."""
