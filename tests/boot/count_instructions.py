@@ -16,7 +16,7 @@ that lie the other way (twice as much). Mixing the voices first would leave one 
 them, but their levels are curves in time as it is heard, not as it is read. For what dies away a
 second product, by the decays, would be exact to second order at any place, and costs 100 more than
 tables that lean. Groups from 16 partials on instead of 192 would save 300 where a sound has a small
-bank besides (struck strings and bars), but a voice dropped for a fault then touches its neighbours.
+bank besides (struck strings and bars); not done yet, for two tests know only the other way.
 
 A knob on its way costs most where it is the ratios of partials that it moves, each by its own
 part: of a block's 1,080 thousand, 560 are chirps, 130 the smoother, and 110 more are its messages.
