@@ -126,7 +126,7 @@ class Player:
             self._tell("refused", "a sound card has come meanwhile", "debug")
             return ExitStatus.REFUSED
         self._grants = realtime.prepare()
-        # The fork server's warm-up does not do for this process: BLAS starts anew after a fork, and
+        # The fork server's warm-up is not enough: after a fork BLAS has to allocate its memory, and
         # the first write to each page copies it.
         warm_up(settings, sounds, own_sound_only=not job.programs)
         with undisturbed():

@@ -1,4 +1,4 @@
-"""How a fault is told: whole in a pipe, folded in a terminal."""
+"""Faults in a pipe, each on one line, and in a terminal, folded."""
 
 import fcntl
 import io

@@ -3,6 +3,7 @@
 A JACK server stands in for sound card and MIDI hardware; nothing of ours is replaced.
 """
 
+import os
 import signal
 from collections.abc import Iterator
 from itertools import pairwise
@@ -11,7 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.support.daemon_process import RATE, SETTINGS, Daemon, record, running
+from daemon.player.realtime import MAIN_PRIORITY
+from tests.support.daemon_process import RATE, SETTINGS, Daemon, children, record, running
 from tests.support.jack_server import JackServer
 from tests.support.measure import cents, pitch
 from tests.support.service_manager import PING, Manager
@@ -101,6 +103,18 @@ def test_a_saved_settings_file_takes_effect_while_it_plays(daemon: Daemon, tmp_p
         controller.chord(72)
         daemon.sounds(1)
     assert daemon.stop(signal.SIGINT) == 0
+
+
+def test_where_it_may_the_players_main_thread_runs_above_all_that_is_not_real_time(
+    daemon: Daemon,
+) -> None:
+    daemon.says("ready:")
+    (server,) = children(daemon.process.pid)
+    (player,) = children(server)
+    refused = daemon.log.partition("playing without ")[2].partition("\n")[0]
+    may = "priority FIFO" not in refused
+    wanted = (os.SCHED_FIFO, MAIN_PRIORITY) if may else (os.SCHED_OTHER, 0)
+    assert (os.sched_getscheduler(player), os.sched_getparam(player).sched_priority) == wanted
 
 
 def test_sighup_reads_the_settings_again(daemon: Daemon) -> None:

@@ -47,7 +47,7 @@ def program(frame: int, number: int, channel: int = 0) -> Event:
 def difference_of_blocks(recording: Callable[[int], Recording], least: float) -> float:
     """Return how far from each other short and long blocks come out, in dB beside their peak.
 
-    Something louder than ``least`` has to be heard.
+    Fails if the peak is not above ``least``.
     """
     short, long = recording(64), recording(512)
     peak = float(np.abs(long).max())

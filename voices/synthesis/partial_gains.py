@@ -36,25 +36,12 @@ class PartialGains:
         """Whether anything is bound to the vowels."""
         return LAST_VOWEL in self.level_columns
 
-    def gains(
-        self,
-        values: Array,
-        octaves: Array,
-        numbers: Array,
-        swell: Array,
-        overtones: Array,
-        vowels: Array | None = None,
-    ) -> Array | None:
+    def gains(self, values: Array, *properties: Any) -> Array | None:
         """Return the gain of each partial, shape (..., K, P), or None when all are 1.
 
-        ``values``, shape (..., K, columns), are those of each voice's row of `Smoother`;
-        ``octaves``, shape (K, P), is how far each partial lies above the key, ``numbers`` its
-        place in its rank, from 1, and `IN_RANK` times that of the rank, ``swell`` the dB that a
-        dB of swell adds to it, ``overtones`` whether it is one: 0, `OVERTONE` or `EVEN_OVERTONE`,
-        ``vowels``, (K, 2, P), the dB by which it is louder in each other vowel. All are in double
-        precision, or all in single, which costs less and is enough while gains change.
+        What it takes is what `nepers` takes.
         """
-        made = self.nepers(values, octaves, numbers, swell, overtones, vowels)
+        made = self.nepers(values, *properties)
         return None if made is None else np.asarray(np.exp(made))
 
     def nepers(
@@ -66,7 +53,15 @@ class PartialGains:
         overtones: Array,
         vowels: Array | None = None,
     ) -> Array | None:
-        """Return the natural logarithms of the same."""
+        """Return the natural logarithms of the gains, shape (..., K, P), or None when all are 0.
+
+        ``values``, shape (..., K, columns), are those of each voice's row of `Smoother`;
+        ``octaves``, shape (K, P), is how far each partial lies above the key, ``numbers`` its
+        place in its rank, from 1, and `IN_RANK` times that of the rank, ``swell`` the dB that a
+        dB of swell adds to it, ``overtones`` whether it is one: 0, `OVERTONE` or `EVEN_OVERTONE`,
+        ``vowels``, (K, 2, P), the dB by which it is louder in each other vowel. All are in double
+        precision, or all in single, which costs less and is enough while gains change.
+        """
         by_column = values.reshape(-1, values.shape[-1])
         turned: list[bool] = np.logical_or.reduce(by_column, axis=0).tolist()
         if not any(turned[TILT:]):

@@ -187,7 +187,7 @@ MOVED = (b"\xb0\x07\x7f", b"\xb2\x07\x70", b"\xb0\x0a\x20", b"\xb1\x07\x28")
 
 
 def heard_after_another_player(bench: KeeperBench, card: Card, *left: bytes) -> list[bytes]:
-    """Return what a player on ``card`` is told, after one on the market card was told ``left``."""
+    """Return the messages for a player on ``card`` after ``left`` were the market card's."""
     bench.ports.plug(KEYS)
     bench.play()
     bench.hear(*left)
