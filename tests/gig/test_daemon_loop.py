@@ -86,17 +86,7 @@ def test_a_saved_settings_file_takes_effect_while_it_plays(daemon: Daemon, tmp_p
         daemon.settings.write_text(SETTINGS + "[tuning]\na4_hz = 415.0\n")
         daemon.says("settings read again")
         controller.send(0x80, 60, 0)
-
-        def is_retuned() -> bool:
-            """The player makes the settings ready before it takes them."""
-            controller.chord(69)
-            daemon.sounds(1)
-            heard = pitch(record(tmp_path), RATE, 415.0, 100)
-            controller.send(0x80, 69, 0)
-            daemon.sounds(0)
-            return abs(cents(heard, 415.0)) < 1.0
-
-        wait_until(is_retuned)
+        daemon.retunes(controller, tmp_path, 415.0)
         daemon.settings.write_text("polyphony = 0\n")
         daemon.says("polyphony = 0: must be 1 to 256")
         daemon.says("settings left as they were")

@@ -10,6 +10,7 @@ import pytest
 from tests.support.daemon_process import Daemon, partials_db, running
 from tests.support.jack_server import JackServer
 from tests.support.virtual_controller import VirtualController
+from tests.support.waiting import wait_until
 
 SETTINGS = """
 [audio]
@@ -137,7 +138,8 @@ def test_a_key_keeps_what_a_knob_has_shaped_over_a_restart_and_another_forgets_i
         second.command(FORGET, FORGET, FORGET)
         second.daemon.says("forgotten: 1 thing")
         second.daemon.says("settings read again")
-        assert second.struck_db == pytest.approx(0.0, abs=0.1)
+        # The player makes settings ready before it takes them.
+        wait_until(lambda: second.struck_db == pytest.approx(0.0, abs=0.1), 20.0)
         assert not file.exists()
         notes = second.daemon.status()["notes"]
         assert sum(notes["accounts"].values()) == notes["received"]

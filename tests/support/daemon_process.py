@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.control.ask import ask
-from tests.support.measure import db, partial_level
+from tests.support.measure import cents, db, partial_level, pitch
 from tests.support.virtual_controller import VirtualController
 from tests.support.waiting import wait_until
 
@@ -117,6 +117,19 @@ class Daemon:
         controller.chord(*keys)
         wait_until(lambda: accounts()[0] >= received + len(keys))
         assert accounts() == (received + len(keys), sounding + len(keys)), self.log
+
+    def retunes(self, controller: VirtualController, folder: Path, hertz: float) -> None:
+        """Strike A4 until it has a pitch: the player makes settings ready before it takes them."""
+
+        def is_retuned() -> bool:
+            controller.chord(69)
+            self.sounds(1)
+            heard = pitch(record(folder), RATE, hertz, 100)
+            controller.send(0x80, 69, 0)
+            self.sounds(0)
+            return abs(cents(heard, hertz)) < 1.0
+
+        wait_until(is_retuned, 20.0)
 
     def sounds(self, voices: int) -> None:
         """Wait until so many voices sound."""
