@@ -232,7 +232,7 @@ def crowd() -> Iterator[Event]:
         yield on(RATE // 2 + 1000, key)
 
 
-@pytest.mark.parametrize("block_frames", [64, 1024])
+@pytest.mark.parametrize("block_frames", [pytest.param(64, marks=pytest.mark.slow), 1024])
 @pytest.mark.parametrize("ceiling_db", [-1.0, -12.0, 0.0])
 @pytest.mark.parametrize("name", ["market-organ", "flat64", "sine", "struck-bar"])
 def test_no_crowd_of_notes_gets_over_the_ceiling(

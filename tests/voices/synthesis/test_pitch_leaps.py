@@ -25,6 +25,7 @@ FRAMES = 64 * 400
 KEY = 36
 GLIDE_DB, ELSEWHERE_DB = -40.0, -75.0
 FADE_START = 0.4975
+SLOW_32, SLOW_256 = (pytest.param(frames, marks=pytest.mark.slow) for frames in (32, 256))
 
 
 def points(target_cents: Callable[[int], float], frames: int) -> Wave:
@@ -103,7 +104,7 @@ def leap(cents: float) -> Callable[[int], float]:
     return lambda point: cents if point >= AT else 0.0
 
 
-@pytest.mark.parametrize("block_frames", [32, 64, 256])
+@pytest.mark.parametrize("block_frames", [SLOW_32, 64, SLOW_256])
 @pytest.mark.parametrize("semitones", [1, 2, 7, 12, 24, 36, 60, -1, -12, -24])
 def test_a_legato_leap_follows_its_pitch(semitones: int, block_frames: int) -> None:
     """The key that is struck before the last is up; 64 equal partials."""

@@ -165,7 +165,8 @@ def at_random(seed: int, count: int) -> list[Event]:
     return events
 
 
-@pytest.mark.parametrize("seed", [2, pytest.param(3, marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [2, 3])
 def test_what_is_spread_among_bends_vibrato_and_zones_does_not_depend_on_the_block(
     seed: int,
 ) -> None:
