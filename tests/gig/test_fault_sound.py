@@ -80,14 +80,15 @@ def test_a_player_that_runs_away_is_a_lost_card_and_the_next_one_plays_as_it_did
         watch.wait_for_all()
         daemon.plays(keys, 69)
         after = heard(daemon, tmp_path)
-        assert after == pytest.approx(before, rel=0.01)
+        # Ranks beat: what is highest depends a little on when it is recorded.
+        assert after == pytest.approx(before, rel=0.05)
         assert daemon.status()["notes"]["accounts"]["cut"] == 1
         keys.send(0xC0, 0)
         keys.send(0x80, 69, 0)
         daemon.sounds(0)
         daemon.plays(keys, 69)
         # Or else the look at the sound would be worth nothing.
-        assert heard(daemon, tmp_path) != pytest.approx(before, rel=0.01)
+        assert heard(daemon, tmp_path) != pytest.approx(before, rel=0.05)
 
 
 def heard(daemon: Daemon, folder: Path) -> tuple[int, float]:
