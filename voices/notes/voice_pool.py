@@ -20,13 +20,14 @@ from voices.notes.repertoire import Repertoire
 from voices.notes.stolen_notes import StolenNotes
 from voices.notes.voice import Voice
 from voices.notes.voiced_anew import HeldNotes
-from voices.phases.chirps import Chirps
+from voices.phases.scratch import Scratch
 from voices.synthesis.bank import Bank
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
 from voices.synthesis.timbre import Timbre
 from voices.synthesis.voicing import Shape, Voicing
+from voices.synthesis.warped_voices import HIGHEST
 
 MOST_FADING = 48
 """A bank has room for so many voices that fade for a moment beside those that sound; but not for
@@ -66,7 +67,7 @@ class VoicePool:
         self.fade_frames = int(FADE_S * sample_rate)
         self.without_noises = False
         self._cache = TableCache(frames)
-        self._cells = Chirps()
+        self._scratch = Scratch(frames, HIGHEST)
         self._mono, self._own_sound_only = mono, own_sound_only
         self.anew = HeldNotes()
         self.sounding = 0
@@ -88,7 +89,7 @@ class VoicePool:
                 voices = settings.polyphony + min(2 * settings.polyphony, MOST_FADING)
                 rows = voices * slots
                 motion = self.smoother, self._spectrum
-                banks[shape] = Bank(*shape, self._frames, rows, *motion, self._cache, self._cells)
+                banks[shape] = Bank(*shape, self._frames, rows, *motion, self._cache, self._scratch)
         self.anew.prepare(tuple(self.allocator.values()), self._repertoire, ready)
         self._prepared = ready, banks
 

@@ -20,8 +20,8 @@ from voices.envelopes.envelopes import Envelopes
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import GAINS, Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
-from voices.phases.chirps import Chirps
 from voices.phases.phasor_tables import shape_of
+from voices.phases.scratch import Scratch
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.resting_voices import RestingVoices
@@ -48,7 +48,7 @@ class Bank:
         smoother: Smoother,
         partial_gains: PartialGains,
         cache: TableCache,
-        chirps: Chirps,
+        scratch: Scratch,
     ) -> None:
         self.partials = partials
         self.active_partials = partials
@@ -61,12 +61,12 @@ class Bank:
         self.arrays = VoiceArrays(partials, sides, frames, rows + SPARE_ROWS)
         self._envelopes = Envelopes(rows + SPARE_ROWS, frames)
         self._resting = RestingVoices(
-            self.arrays, self.slots, frames, smoother, partial_gains, cache
+            self.arrays, self.slots, frames, smoother, partial_gains, cache, scratch
         )
-        self._moving = MovingVoices(self.arrays, self.slots, partial_gains, chirps)
+        self._moving = MovingVoices(self.arrays, self.slots, partial_gains, scratch.chirps)
         self._warped = WarpedVoices(
             *(self.arrays, self.slots, frames, smoother),
-            *(self._resting.changing, self._moving),
+            *(self._resting.changing, self._moving, scratch.reader),
         )
         self._frames = frames
         self._smoother = smoother

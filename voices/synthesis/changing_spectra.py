@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import Smoother
 from voices.phases.phasor_tables import shape_of
+from voices.phases.scratch import Scratch
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
@@ -40,11 +41,13 @@ class ChangingSpectra:
         frames: int,
         smoother: Smoother,
         partial_gains: PartialGains,
+        scratch: Scratch,
     ) -> None:
         self._arrays = arrays
         self._slots = slots
         self._smoother = smoother
         self._partial_gains = partial_gains
+        self._scratch = scratch
         self._shape = shape_of(frames, arrays.sides)
         self._known = -1, b""
         """The changes of rows, and the rows, of which the kinds are."""
@@ -54,8 +57,8 @@ class ChangingSpectra:
     def make_scratch(self) -> None:
         """Have as many rows as the arrays have."""
         arrays = self._arrays
-        shape = (arrays.capacity, 2, arrays.sides, self._shape[0], arrays.partials)
-        self._left = np.zeros(shape, np.complex64)
+        shape = arrays.capacity, 2, arrays.sides, self._shape[0], arrays.partials
+        self._left = self._scratch.left(*shape)
 
     def at_start(self, rows: Rows, ramps: Ramps | None) -> Array | float:
         """Return the gains of some voices' partials as a block begins, (K, P)."""

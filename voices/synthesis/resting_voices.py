@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import GAINS, PITCH, SHAPE, SPREAD, Smoother
 from voices.phases.phasor_tables import shape_of
+from voices.phases.scratch import Scratch
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.shares import find_shares, spread_turn
@@ -34,23 +35,25 @@ class RestingVoices:
         smoother: Smoother,
         partial_gains: PartialGains,
         cache: TableCache,
+        scratch: Scratch,
     ) -> None:
         self._arrays = arrays
         self._slots = slots
         self._shape = shape_of(frames, arrays.sides)
         self._smoother = smoother
-        self.changing = ChangingSpectra(arrays, slots, frames, smoother, partial_gains)
+        self.changing = ChangingSpectra(arrays, slots, frames, smoother, partial_gains, scratch)
         self._cache = cache
+        self._scratch = scratch
         self.audible = arrays.partials
         """Of every voice the partials from this one on have decayed to nothing."""
         self.make_scratch()
 
     def make_scratch(self) -> None:
         """Have as many rows as the arrays have."""
-        capacity, partials = self._arrays.capacity, self._arrays.partials
-        self._narrow = np.zeros((capacity, self._arrays.sides, 1, partials), np.complex64)
-        shape = (capacity, self._arrays.sides, self._shape[0], partials)
-        self._left = np.zeros(shape, np.complex64)
+        arrays = self._arrays
+        voices = arrays.capacity, arrays.sides
+        self._narrow = self._scratch.narrow(*voices, 1, arrays.partials)
+        self._left = self._scratch.left(*voices, self._shape[0], arrays.partials)
         self._views: tuple[Any, ...] = ()
         self._views_of = (0, 0)
         self.changing.make_scratch()

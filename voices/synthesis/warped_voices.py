@@ -54,6 +54,7 @@ class WarpedVoices:
         smoother: Smoother,
         changing: ChangingSpectra,
         moving: MovingVoices,
+        reader: Reader,
     ) -> None:
         self._arrays = arrays
         self._slots = slots
@@ -72,7 +73,7 @@ class WarpedVoices:
         """Moving voices in no group."""
         self._known: tuple[int, bytes] | None = None
         """What the groups are of: changes of rows, and the voices that move."""
-        self._reader = Reader(frames, HIGHEST)
+        self._reader = reader
         most = MARGIN + frames + int(frames * HIGHEST) + self._reader.samples(kernels()[-1])
         self._reach = most // self._width + 1
         """How many rows are drawn at most, from an origin on."""
