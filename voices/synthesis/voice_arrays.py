@@ -5,6 +5,7 @@ sides, for blocks of ``R`` rows by ``C`` columns (see `voices.phases.phasor_tabl
 """
 
 from collections.abc import Sequence
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,37 @@ from voices.synthesis.timbre import Timbre
 class VoiceArrays:
     """Everything a bank knows of its slots, in columns."""
 
+    outer: NDArray[np.complex64]
+    """(V, R, P): the tables' factors from row to row of a block ..."""
+    inner: NDArray[np.float32]
+    """... (V, 2P, C): inside a row ..."""
+    step: NDArray[np.complex128]
+    """... (V, P): and from block to block."""
+    state: NDArray[np.complex128]
+    """(V, S, P): level and phase of each partial at the start of the next block, on each side."""
+    turned: NDArray[np.complex128]
+    """The same, some frames before, for voices that are read along a warped time."""
+    dying: NDArray[np.bool_]
+    """Whether any partial that is heard decays on its own."""
+    stale: NDArray[np.bool_]
+    """Whether tables and state do not hold: for new slots, and those that moved."""
+    onset_phasors: NDArray[np.complex64]
+    """(V, S, P): level and phase of each partial at the onset."""
+    details: NDArray[np.uint8]
+    """What is needed while a slot moves or decays, each part by its name, as in `Details`."""
+    motion_row: NDArray[np.intp]
+    """The row of `Smoother` with which a slot moves."""
+    spreads: NDArray[np.float64]
+    """(V, 2, P): by what part of its frequency each partial is higher for all of a stretch and of a
+    detuning; and the cycles of the key, each multiplied by one of those, since the onset ..."""
+    spread_cycles: NDArray[np.float64]
+    spread_known: NDArray[np.bool_]
+    """... both only where this says so."""
+    table_spread: NDArray[np.float64]
+    """The stretch and the detuning that the tables are for."""
+    gain: NDArray[np.float32]
+    """(V, 2): left and right, while the gain does not move."""
+
     def __init__(self, partials: int, sides: int, frames: int, capacity: int) -> None:
         self.partials, self.sides = partials, sides
         self._shape = shape_of(frames, sides)
@@ -44,37 +76,43 @@ class VoiceArrays:
         """The rows that were filled last, and the tables of each."""
         self.grow(capacity)
 
+    def _columns(self) -> dict[str, np.dtype[Any]]:
+        """Return what a slot has in each array."""
+        height, width = self._shape
+        sides, partials = self.sides, self.partials
+        columns: dict[str, tuple[type, tuple[int, ...]]] = {
+            "outer": (np.complex64, (height, partials)),
+            "inner": (np.float32, (2 * partials, width)),
+            "step": (np.complex128, (partials,)),
+            "state": (np.complex128, (sides, partials)),
+            "turned": (np.complex128, (sides, partials)),
+            "dying": (np.bool_, ()),
+            "stale": (np.bool_, ()),
+            "onset_phasors": (np.complex64, (sides, partials)),
+            "details": (np.uint8, (row_of_details(partials).itemsize,)),
+            "motion_row": (np.intp, ()),
+            "spreads": (np.float64, (2, partials)),
+            "spread_cycles": (np.float64, (2,)),
+            "spread_known": (np.bool_, ()),
+            "table_spread": (np.float64, (2,)),
+            "gain": (np.float32, (2,)),
+        }
+        return {name: np.dtype(each) for name, each in columns.items()}
+
     def grow(self, capacity: int) -> None:
         """Make room for ``capacity`` slots, keeping what is there."""
-        height, width = self._shape
         partials, kept = self.partials, self.capacity
-        names: list[str] = []
-
-        def room(name: str, dtype: type, *shape: int) -> NDArray[Any]:
-            array: NDArray[Any] = np.zeros((capacity, *shape), dtype)
+        columns = self._columns()
+        sizes = [_padded(dtype.itemsize * capacity) for dtype in columns.values()]
+        # In one large piece, for which the system provides a page when it is first written to: most
+        # banks are never played, and hardly any has all of its rows in use.
+        memory = np.zeros(sum(sizes), np.uint8)
+        begins = accumulate(sizes, initial=0)
+        for (name, dtype), begin in zip(columns.items(), begins, strict=False):
+            array: NDArray[Any] = np.ndarray(capacity, dtype, memory, begin)
             if kept:
                 array[:kept] = getattr(self, name)
-            names.append(name)
-            return array
-
-        self.outer = room("outer", np.complex64, height, partials)
-        """The tables' factors from row to row of a block ..."""
-        self.inner = room("inner", np.float32, 2 * partials, width)
-        """... inside a row ..."""
-        self.step = room("step", np.complex128, partials)
-        """... and from block to block."""
-        self.state = room("state", np.complex128, self.sides, partials)
-        """Level and phase of each partial at the start of the next block, on each side."""
-        self.turned = room("turned", np.complex128, self.sides, partials)
-        """The same, some frames before, for voices that are read along a warped time."""
-        self.dying = room("dying", bool)
-        """Whether any partial that is heard decays on its own."""
-        self.stale = room("stale", bool)
-        """Whether tables and state do not hold: for new slots, and those that moved."""
-        self.onset_phasors = room("onset_phasors", np.complex64, self.sides, partials)
-        """Level and phase of each partial at the onset."""
-        self.details = room("details", np.uint8, row_of_details(partials).itemsize)
-        """What is needed while a slot moves or decays, and each by its name, as in `Details`:"""
+            setattr(self, name, array)
         cut = details(self.details, partials)
         self.properties, self.decays, self.lifetimes, self.gains, self.i_omega, self.progress = cut
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
@@ -85,19 +123,7 @@ class VoiceArrays:
         # onset; and how much of a slot is sent to the room.
         self.frequency, self.highest, self.table_frequency, *rest = self.progress.T
         self.cycles, self.as_of, self.onset, self.wet = rest
-        self.motion_row = room("motion_row", np.intp)
-        """The row of `Smoother` with which a slot moves."""
-        self.spreads = room("spreads", np.float64, 2, partials)
-        """By what part of its frequency each partial is higher for all of a stretch and of a
-        detuning; and the cycles of the key, each multiplied by one of those, since the onset ..."""
-        self.spread_cycles = room("spread_cycles", np.float64, 2)
-        self.spread_known = room("spread_known", bool)
-        """... both only where this says so."""
-        self.table_spread = room("table_spread", np.float64, 2)
-        """The stretch and the detuning that the tables are for."""
-        self.gain = room("gain", np.float32, 2)
-        """Left and right, while the gain does not move."""
-        self._all = [getattr(self, name) for name in names]
+        self._all = [getattr(self, name) for name in columns]
         self.capacity = capacity
 
     def enter(self, first: int, slots: Sequence[Slot], onsets: NDArray[np.float64]) -> None:
@@ -181,6 +207,11 @@ class VoiceArrays:
             gone = now - self.cycles[rows]
             self.spread_cycles[rows] += self.table_spread[rows] * gone[:, None]
         self.cycles[rows], self.as_of[rows] = now, frame
+
+
+def _padded(size: int) -> int:
+    """Return how many bytes an array takes up, so that the next begins with a line of the cache."""
+    return size + -size % 64
 
 
 def _once(values: list[Any]) -> Any:
