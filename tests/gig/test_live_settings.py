@@ -129,7 +129,7 @@ def test_what_needs_the_card_reopened_says_so_and_plays_on(daemon: Daemon) -> No
 
 
 def test_another_card_named_plays_the_same_sound_at_a_safe_level_and_the_first_one_as_before(
-    daemon: Daemon, tmp_path: Path
+    jack_server: JackServer, tmp_path: Path
 ) -> None:
     """A JACK client that takes sound in is a card, too; its level is that of power-on.
 
@@ -159,10 +159,9 @@ def test_another_card_named_plays_the_same_sound_at_a_safe_level_and_the_first_o
 
     other = subprocess.Popen([sys.executable, jack_client.__file__, "thru"])
     try:
-        with VirtualController() as controller:
+        with running(tmp_path, AUDIO) as daemon, VirtualController() as controller:
             daemon.says("controller connected")
             daemon.hears(controller)
-            save(daemon, AUDIO)
             controller.send(0xC0, SINE_PROGRAM)
             controller.send(0xB0, 7, 127)
             loud = loudness()
