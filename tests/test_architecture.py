@@ -250,9 +250,12 @@ def test_no_folder_of_tests_or_units_is_a_package() -> None:
 
 
 @pytest.mark.gig
-def test_the_keeper_does_without_numpy() -> None:
-    """So it starts while another process imports that, and keeps its memory small."""
-    program = "import sys, daemon.keeper.build; sys.exit('numpy' in sys.modules)"
+@pytest.mark.parametrize("module", ["numpy", "difflib", "tempfile"])
+def test_the_keeper_does_without(module: str) -> None:
+    """So it starts while another process imports numpy, and keeps its memory small."""
+    program = (
+        f"import sys, daemon.__main__, daemon.keeper.build; sys.exit({module!r} in sys.modules)"
+    )
     assert subprocess.run([sys.executable, "-c", program], cwd=ROOT, check=False).returncode == 0
 
 

@@ -6,7 +6,6 @@ key. Array items count from 1.
 
 import tomllib
 from collections.abc import Callable, Iterable
-from difflib import get_close_matches
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -79,6 +78,8 @@ def validate(model: type[M], plain: dict[str, Any], where: Where) -> M:
 
 def suggestion(word: str, known: Iterable[str]) -> str:
     """Return ``; did you mean 'x'?`` if something known resembles the word, else nothing."""
+    from difflib import get_close_matches  # of use where there is a fault, and large
+
     names = {name.lower(): name for name in known}
     close = get_close_matches(word[:_LONGEST_WORD].lower(), names, n=1, cutoff=0.6)
     return f"; did you mean '{names[close[0]]}'?" if close else ""

@@ -1,9 +1,7 @@
 """Text files, read tolerantly and written atomically."""
 
 import fcntl
-import glob
 import os
-import tempfile
 from contextlib import suppress
 from pathlib import Path
 
@@ -74,8 +72,10 @@ def write_atomic(path: Path, content: bytes | str) -> None:
 
 def _fresh(path: Path) -> tuple[int, str]:
     """Make a file beside another, locked until it is closed."""
+    # Not by `tempfile`, which would import three libraries of compression into every process.
     while True:
-        handle, name = tempfile.mkstemp(_PART, f".{path.name}.", path.parent)
+        name = f"{path.parent}/{_beginning(path)}{os.urandom(4).hex()}{_PART}"
+        handle = os.open(name, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
         fcntl.flock(handle, fcntl.LOCK_EX)
         if os.path.exists(name):
             return handle, name
@@ -84,11 +84,22 @@ def _fresh(path: Path) -> tuple[int, str]:
 
 def _clear_away(path: Path) -> None:
     """Remove what killed writers of a file left beside it; live writers hold a lock."""
-    for left in path.parent.glob(f".{glob.escape(path.name)}.*{_PART}"):
+    names: list[str] = []
+    with suppress(OSError):
+        names = os.listdir(path.parent)
+    for name in names:
+        if not (name.startswith(_beginning(path)) and name.endswith(_PART)):
+            continue
         with suppress(OSError):
+            left = path.parent / name
             handle = os.open(left, os.O_RDWR | os.O_NOFOLLOW | os.O_CLOEXEC)
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 os.unlink(left)
             finally:
                 os.close(handle)
+
+
+def _beginning(path: Path) -> str:
+    """Return how the names of what is written beside a file begin."""
+    return f".{path.name}."
