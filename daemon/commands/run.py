@@ -4,6 +4,7 @@ SIGTERM and SIGINT end it with 0; SIGHUP reads the settings again; an edited set
 noticed without.
 """
 
+import ctypes
 import gc
 import sys
 from importlib import import_module
@@ -29,6 +30,8 @@ SHARED = (
 )
 """With what these import, all that keeper and player have in common."""
 
+_PR_SET_THP_DISABLE = 41
+
 
 def run(arguments: "argparse.Namespace") -> int:
     """Play as the command line says; return 0 when stopped, 1 when nothing can play any more."""
@@ -40,6 +43,7 @@ def play(settings: Path | None = None, *, verbose: bool = False) -> int:
 
     ``settings``: a file that stands for all settings files; None: the usual ones.
     """
+    _keep_pages_small()
     # Of what a start imports nothing goes again: the collector would look for it in vain.
     gc.disable()
     # Before the log takes stderr over: what C libraries write there does not concern the user.
@@ -62,3 +66,13 @@ def play(settings: Path | None = None, *, verbose: bool = False) -> int:
         return loop.run()
     finally:
         lock.release()
+
+
+def _keep_pages_small() -> None:
+    """Forbid the kernel to make huge pages for this process and all that are forked from it.
+
+    Debian's looks through all memory, again and again, and makes a page of 2 MiB of every 512 small
+    ones of which a single one is in use: within minutes, and while it plays, the player would take
+    15 MiB more (measured on a board, Linux 6.12). See prctl(2).
+    """
+    ctypes.CDLL(None).prctl(_PR_SET_THP_DISABLE, 1, 0, 0, 0)

@@ -155,3 +155,9 @@ def test_systemd_hears_of_being_ready_of_life_and_of_the_end(
             assert daemon.process.wait(10) == 0
         finally:
             daemon.close()
+
+
+def test_no_process_gets_huge_pages_for_what_it_hardly_uses(daemon: Daemon) -> None:
+    """Source: proc(5), THP_enabled."""
+    for pid in (daemon.process.pid, daemon.fork_server, daemon.player):
+        assert "THP_enabled:\t0" in Path(f"/proc/{pid}/status").read_text()
