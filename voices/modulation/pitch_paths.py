@@ -29,6 +29,11 @@ class PitchPaths:
         """No ratio changes faster, per frame."""
         self._last_point = -1
 
+    @property
+    def restless(self) -> bool:
+        """Whether those of the next block are not those of this one."""
+        return self.max_slope > 0.0 or not len(self.ratios)
+
     def rest(self, cents: NDArray[np.float64]) -> None:
         """Let all rows rest at these pitches, (N,); those that move are told by `follow`."""
         self._centre = np.exp2(cents / 1200.0)

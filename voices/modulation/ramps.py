@@ -1,5 +1,6 @@
 """Ramps: the straight lines along which every smoothed value runs through one block."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -29,6 +30,8 @@ class Ramps(NamedTuple):
     """Whether any channel's partials are spread ..."""
     turning: bool
     """... by other amounts at the end of this block than at its start."""
+    spread_steps: Sequence[float]
+    """In no control period does either amount change by more."""
     min_ratio: float
     """No frequency ratio is below this ..."""
     max_ratio: float

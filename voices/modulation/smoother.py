@@ -4,9 +4,7 @@ Values step on a grid of absolute frames, one control period apart, covering a f
 distance left at each step, and run straight between the points; so the sound depends neither on
 the block length nor on where in a block a message arrived. While a row is silent its values jump.
 Few values move at a time: they go number by number, which costs less than arrays of all rows.
-
-Each channel has a row, and so has each note that moves on its own (see
-`voices.notes.note_modulation`).
+Each channel has a row, and each note that moves on its own (`voices.notes.note_modulation`).
 
 Shapes: ``N`` rows; values in columns, each in one piece of memory: gain left, gain right, pitch in
 cents, vibrato depth in cents, what partials are spread by (see `voices.synthesis.spread`), tilt in
@@ -58,8 +56,7 @@ class Smoother:
         self._lfo = VibratoLfo(sample_rate, vibrato_hz)
         self._sample_rate = sample_rate
         self._target = self.values.copy()
-        self._pending: deque[tuple[int, int, int, float]] = deque()
-        """Targets to come: frame, row, column, value."""
+        self._pending: deque[tuple[int, int, int, float]] = deque()  # frame, row, column, value
         self._gliding: set[Cell] = set()
         """Values that are not at their targets."""
         self._moved: dict[Cell, float] = {}
@@ -72,9 +69,9 @@ class Smoother:
         """Values at the ends of a block's periods, (S + 1, N, columns); None: not laid out."""
         self._pitches = PitchPaths(self._lfo)
         self._coefficient = 1.0 - exp(-CONTROL_PERIOD / (SMOOTHING_S * sample_rate))
-        self.at_rest = True
-        """Whether nothing moves."""
+        self.at_rest = True  # nothing moves
         self._plain, self._shaped, self._spread = True, False, False
+        self._spread_steps = [0.0, 0.0]  # of the spread columns in a period of this block, at most
         self.set_level_columns(0)
 
     @property
@@ -121,9 +118,8 @@ class Smoother:
         if source in self._moving_until:
             self._moving_until[target] = self._moving_until[source]
         self._lfo.copy_row(source, target)
-        for frame, row, column, value in list(self._pending):
-            if row == source:
-                self._pending.append((frame, target, column, value))
+        also = [(at, target, c, to) for at, row, c, to in self._pending if row == source]
+        self._pending.extend(also)
 
     def set_value(self, row: int, column: int, value: float) -> None:
         """Set one value of a silent row at once; it stays there until it gets a target."""
@@ -162,8 +158,7 @@ class Smoother:
         if self.at_rest:
             return
         self._take_targets(None, row)
-        moved = (*self._gliding, *self._moved, *((each, 0) for each in self._moving_until))
-        if any(cell[0] == row for cell in moved):
+        if row in self._moving_until or any(c[0] == row for c in (*self._gliding, *self._moved)):
             self._still(row)
             self.values[row] = self._target[row]
 
@@ -202,8 +197,8 @@ class Smoother:
             first, until = frame - offset, self._moving_until
             points = range(first, first + (periods + 1) * CONTROL_PERIOD, CONTROL_PERIOD)
             swings = PITCH in columns or VIBRATO_DEPTH in columns or inf in until.values()
-            followed = until if swings or anew or self._pitches.max_slope else {}
-            self._pitches.follow(path[..., PITCH:STRETCH], followed, points)
+            if swings or anew or self._pitches.restless:
+                self._pitches.follow(path[..., PITCH:STRETCH], until, points)
         self.gains_moving = LEFT in columns or RIGHT in columns
         reshaping = max(columns, default=0) >= TILT
         spreading = STRETCH in columns or DETUNING in columns
@@ -211,6 +206,7 @@ class Smoother:
         return Ramps(
             *(length, offset, frame // CONTROL_PERIOD % 2 == 1, pitches.max_slope),
             *(self._shaped or reshaping, reshaping, self._spread or spreading, spreading),
+            self._spread_steps,
             *(pitches.lowest, pitches.highest),
             *(offset / CONTROL_PERIOD, (offset + length) / CONTROL_PERIOD),
             *(path[:-1], path[1:], path, pitches.ratios),
@@ -241,6 +237,7 @@ class Smoother:
     def _go_on(self, path: NDArray[np.float64], frame: int) -> None:
         """Go through the control periods of a block that begins with one."""
         if self._moved:
+            self._spread_steps = [0.0, 0.0]
             for cell in self._moved:
                 path[:, cell[0], cell[1]] = self.values[cell]
                 if cell not in self._gliding and cell[1] >= PITCH:
@@ -277,6 +274,9 @@ class Smoother:
             if column >= TILT:
                 self.reshaping[row] = True
             elif column >= PITCH:
+                if column >= STRETCH:
+                    step, steps = abs(value - self._moved[cell]), self._spread_steps
+                    steps[column - STRETCH] = max(steps[column - STRETCH], step)
                 self.moving[row] = True
                 self._moving_until[row] = point + CONTROL_PERIOD + MOVING_S * self._sample_rate
         ends = (point // LONGEST_BLOCK + 2) * LONGEST_BLOCK

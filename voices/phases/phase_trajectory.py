@@ -34,7 +34,7 @@ _SHARED_MIDRANGE = MIDDLE**2 / 2
 _OWN_MIDRANGE = MIDDLE**2 / 4
 """... and between those of t²/2."""
 _OWN_SHAPE = (_TIMES**2 / 2 - _OWN_MIDRANGE).astype(np.float32).reshape(ROWS, 1, 1, 1, COLUMNS)
-_MAX_SHARED, _MAX_OWN = (MAX_DEVIATION / (2 * pi * reach) for reach in (MIDDLE**2, _OWN_MIDRANGE))
+MAX_SHARED, _MAX_OWN = (MAX_DEVIATION / (2 * pi * reach) for reach in (MIDDLE**2, _OWN_MIDRANGE))
 """The change of a partial's frequency, in cycles per frame and frame, that deviates so much."""
 
 Array = NDArray[Any]
@@ -72,17 +72,23 @@ def steepness(
     """
     if not ramps.max_slope:
         return None, None
-    if ramps.max_slope * min(float(highest.max()), 0.5 / ramps.min_ratio) <= _MAX_SHARED:
+    if ramps.max_slope * min(float(highest.max()), 0.5 / ramps.min_ratio) <= MAX_SHARED:
         return None, None
     lowest = np.minimum(ratios[1:], ratios[:-1])
     heard = np.minimum(highest, 0.5 / lowest)  # above Nyquist a partial is silent
     change = np.abs(np.diff(ratios, axis=0)) * (heard / CONTROL_PERIOD)
-    own, steep = change > _MAX_SHARED, change > _MAX_OWN
+    glides = (ramps.begin != ramps.end)[:, motion_rows, PITCH]
+    return steepness_of(change, glides, weights)
+
+
+def steepness_of(change: Array, glides: Mask, weights: Array | None) -> tuple[Mask, Mask]:
+    """Return the same, given how the fastest partial's frequency changes and who glides, (S, K)."""
+    own, steep = change > MAX_SHARED, change > _MAX_OWN
     if weights is not None:
         ends = (weights == 0.0) | (weights == 1.0)
         crossing = ((weights[1:] != weights[:-1]) & (ends[1:] | ends[:-1])).any(axis=2)
         # A weight does not run straight; that counts in glides, which are soon over.
-        crossing &= (ramps.begin != ramps.end)[:, motion_rows, PITCH]
+        crossing &= glides
         own |= crossing
         steep |= crossing
     return (own if own.any() else None), (steep if steep.any() else None)
@@ -168,6 +174,19 @@ def middles(
     turned = cycles[: len(slope)] - _OWN_MIDRANGE * frequency * slope
     ratio = ratios[:-1] + MIDDLE * slope
     return turned[steep], ratio[steep], slope[steep]
+
+
+def turned(path: Array, into: int, ramps: Ramps) -> float:
+    """Return what a key whose frequency ratio runs along a path has turned after some frames.
+
+    It is over the key's frequency; the path is given at the control points, (S + 1,).
+    """
+    sub_block, rest = divmod(into, ramps.sub_block_frames)
+    slope = np.diff(path) / CONTROL_PERIOD
+    first = path[:-1] + slope * ramps.offset
+    middle = first + slope * (ramps.sub_block_frames / 2)
+    whole = ramps.sub_block_frames * middle[:sub_block].sum()
+    return float(whole + rest * (first[sub_block] + slope[sub_block] * (rest / 2)))
 
 
 @cache

@@ -8,6 +8,7 @@ Units: frames, cycles, radians. Shapes: ``N`` periods of a voice, of ``P`` parti
 frames; rows of a period as in `voices.phases.chirps`.
 """
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,6 +22,19 @@ ROOM = 16384
 """So many cosines are evaluated at once: what a small cache holds."""
 
 Array = NDArray[Any]
+
+
+class Turning(NamedTuple):
+    """A knob that takes partials from their ratios in N periods."""
+
+    shares: Array
+    """By what part of its frequency it moves each partial, (N, P)."""
+    cycles: Array
+    """What the key has turned by as much as the knob makes of it, until the middle, (N,)."""
+    ratio: Array
+    """The key's frequency ratio times what the knob is at in the middle, (N,) ..."""
+    slope: Array
+    """... and its change per frame, (N,)."""
 
 
 class SteepPeriods(NamedTuple):
@@ -40,6 +54,7 @@ class SteepPeriods(NamedTuple):
     """Level and phase of every partial at the onset, (N, P)."""
     levels: tuple[Array, Array] | None
     """Factors at the centre of every row and their growth per frame, (4 or 1, N, P)."""
+    knobs: Sequence[Turning] = ()
 
 
 def render_steep(periods: SteepPeriods, ramps: Ramps, *, high: bool) -> NDArray[np.float32]:
@@ -76,13 +91,23 @@ def _cosines(
     frequency = periods.frequency[some, None] * periods.ratios[some]
     ratio, slope = periods.ratio[some, None], periods.slope[some, None]
     cycles = periods.ratios[some] * periods.cycles[some, None]
+    frequencies, turned = [frequency], [times * (ratio + slope * (times / 2))]
+    now = [ratio + slope * times]
+    for knob in periods.knobs:
+        shares, ratio, slope = knob.shares[some], knob.ratio[some, None], knob.slope[some, None]
+        cycles += periods.ratios[some] * shares * knob.cycles[some, None]
+        frequencies.append(frequency * shares)
+        turned.append(times * (ratio + slope * (times / 2)))
+        now.append(ratio + slope * times)
     phase = 2 * np.pi * (cycles - np.rint(cycles)) + np.angle(periods.phasors[some])
-    turned = times * (ratio + slope * (times / 2))
-    by_partial = np.stack([2 * np.pi * frequency, phase], axis=2).astype(np.float32)
-    by_frame = np.stack([turned, np.ones_like(turned)], axis=1).astype(np.float32)
-    cosines: NDArray[np.float32] = np.matmul(by_partial, by_frame)
+    by_partial = np.stack([*(2 * np.pi * each for each in frequencies), phase], axis=2)
+    by_frame = np.stack([*turned, np.ones_like(turned[0])], axis=1)
+    cosines = _product(by_partial, by_frame)
     np.cos(cosines, out=cosines)
     if high:
-        now = (ratio + slope * times).astype(np.float32)
-        cosines *= below_nyquist(frequency.astype(np.float32)[:, :, None] * now[:, None])
+        cosines *= below_nyquist(_product(np.stack(frequencies, axis=2), np.stack(now, axis=1)))
     return cosines
+
+
+def _product(by_partial: Array, by_frame: Array) -> NDArray[np.float32]:
+    return np.asarray(np.matmul(by_partial.astype(np.float32), by_frame.astype(np.float32)))

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.phases.chirps import COLUMNS, MIDDLE, ROOM, ROW_CENTRES, Chirps, Levels
-from voices.phases.phase_trajectory import Trajectory, middles, steepness, trajectory
+from voices.phases.phase_trajectory import Trajectory, middles, steepness, trajectory, turned
 from voices.phases.phasor_tables import FADE_START, below_nyquist
 from voices.phases.steep_periods import SteepPeriods, render_steep
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
-from voices.synthesis.spread import Spread, Spreading, turned
+from voices.synthesis.spread import Spread, Spreading
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
 
@@ -65,9 +65,12 @@ class MovingVoices:
             begun = self.cycles_begun(rows, frame, ramps, ratios)
             spread = self._spreading.of(rows, partials, ramps)
             weights = self._nyquist_weights(rows, partials, ramps, ratios, spread)
-            own, steep = steepness(ramps, motion_rows, ratios, arrays.highest[rows], weights)
+            if spread is None:
+                own, steep = steepness(ramps, motion_rows, ratios, arrays.highest[rows], weights)
+            else:
+                own, steep = spread.steepness(ramps, ratios, weights)
             pitches = arrays.ratios[rows, :partials]
-            if spread is not None and spread.turns_alone(ramps):
+            if spread is not None and spread.turns_alone(ramps, own):
                 course, cycles = spread.turn(frame, ramps, ratios, begun)
             else:
                 course = trajectory(ramps, ratios, frequency, begun, own)
@@ -93,15 +96,16 @@ class MovingVoices:
                 levels = _crossfaded(levels, len(frequency), before, now, ramps)
                 known = middles(course.cycles, course.slope, ratios, frequency, steep)
                 period, voice = steep.nonzero()
-                apart, ahead = pitches[voice], np.ones(1, np.complex64)
-                if spread is not None:
-                    apart, ahead = spread.steep(course, ratios, steep)
+                apart, ahead, knobs = (
+                    (pitches[voice], 1.0, ()) if spread is None else spread.steep(ratios, steep)
+                )
                 places = np.arange(len(wave))[rows][voice], period
                 for side, those in enumerate(phasors):
                     periods = SteepPeriods(
                         *(frequency[voice], *known, apart),
                         those[voice] * ahead,
                         levels and (levels[0][:, period, voice], levels[1][:, period, voice]),
+                        knobs,
                     )
                     cut = wave[:, side].reshape(len(wave), -1, ramps.sub_block_frames)
                     cut[places] = render_steep(periods, ramps, high=weights is not None)

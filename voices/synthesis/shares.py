@@ -51,7 +51,12 @@ class Members:
         self.shares = [arrays.spreads[rows, knob, :partials] for knob in range(2)]
         self.spread_pitches = [self.pitches * share for share in self.shares]
         self.most = [float(np.abs(share).max()) for share in self.shares]
-        """The greatest of each knob's shares."""
+        """The greatest of each knob's shares ..."""
+        frequency = arrays.frequency[rows][:, None]
+        self.farthest = [float((frequency * np.abs(p)).max()) for p in self.spread_pitches]
+        """... and how far one would move a partial at most, in cycles per frame."""
+        self.highest = float(arrays.highest[rows].max())
+        """The frequency of the highest partial, not bent."""
         self.widest = 1.0 + sum(most * far for most, far in zip(self.most, _FARTHEST, strict=True))
         """Wherever the knobs are, no frequency is multiplied by more."""
         self.moved = [np.count_nonzero(arrays.spread_cycles[rows, knob]) > 0 for knob in range(2)]

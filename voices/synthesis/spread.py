@@ -16,14 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import CONTROL_PERIOD, STRETCH, TILT
+from voices.modulation.smoother import CONTROL_PERIOD, PITCH, STRETCH, TILT
 from voices.phases.phase_trajectory import (
+    MAX_SHARED,
     Mask,
     Trajectory,
     cycles_along,
     middles,
     steady_trajectory,
+    steepness_of,
+    turned,
 )
+from voices.phases.steep_periods import Turning
 from voices.synthesis.shares import Members, find_shares
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
@@ -101,9 +105,30 @@ class Spread:
         """Whether all that is known of the block before is so in this one."""
         return not self.moves and bool((self._values[:, :1] == values).all())
 
-    def turns_alone(self, ramps: Ramps) -> bool:
-        """Whether one knob is on its way, and nothing else is or has been."""
-        self.alone = self.moves and len(self._knobs) == 1 and not ramps.max_slope
+    def steepness(self, ramps: Ramps, ratios: Array, weights: Array | None) -> tuple[Mask, Mask]:
+        """Return what `voices.phases.phase_trajectory.steepness` does, where knobs turn as well."""
+        members, most = self.members, 0.0
+        for knob, _, _ in self._knobs if self.moves else ():
+            most += ramps.spread_steps[knob] * members.farthest[knob]
+        most *= ramps.max_ratio / CONTROL_PERIOD
+        if ramps.max_slope:
+            most += ramps.max_slope * min(members.highest * self.most, 0.5 / ramps.min_ratio)
+        if most <= MAX_SHARED:
+            return None, None
+        found = np.diff(ratios, axis=0)[:, :, None]
+        for _, value, share in self._knobs:
+            found = found + np.diff(ratios * value, axis=0)[:, :, None] * share
+        frequencies = self._arrays.frequency[self._rows][:, None] * self._pitches
+        changes = np.abs(found) * (frequencies / CONTROL_PERIOD)
+        if weights is not None:
+            changes *= (weights[1:] > 0.0) | (weights[:-1] > 0.0)
+        change = changes.max(axis=2)
+        glides = (ramps.begin != ramps.end)[:, self._arrays.motion_row[self._rows], PITCH]
+        return steepness_of(change, glides | (change > MAX_SHARED), weights)
+
+    def turns_alone(self, ramps: Ramps, own: Mask) -> bool:
+        """Whether one knob is on its way, not steeply, and nothing else is or has been."""
+        self.alone = self.moves and len(self._knobs) == 1 and not ramps.max_slope and own is None
         return self.alone
 
     def turn(
@@ -201,22 +226,19 @@ class Spread:
         return i_omega * slopes, course.shape
 
     def steep(
-        self, course: Trajectory, ratios: Array, steep: NDArray[np.bool_]
-    ) -> tuple[Array, NDArray[np.complex64]]:
-        """Return the ratios of partials in steep periods, (N, P), and what turns their phasors."""
+        self, ratios: Array, steep: NDArray[np.bool_]
+    ) -> tuple[Array, NDArray[np.complex64] | float, Sequence[Turning]]:
+        """Return ratios of partials in steep periods, (N, P), their turn, and what turns them."""
         frequency, voice = self._arrays.frequency[self._rows], steep.nonzero()[1]
         apart = self._pitches[voice]
         if not self.moves:
-            ahead = np.zeros(1) if self._ahead is None else self._ahead[voice]
-            return apart * self.factors[0][voice], _turning(ahead)
-        cycles, ratio, _ = middles(course.cycles, course.slope, ratios, frequency, steep)
-        ahead = np.zeros_like(apart)
-        for (_, value, shares), known in zip(self._knobs, self._courses, strict=True):
-            gone, fast, _ = middles(*known, ratios * value, frequency, steep)
-            share, at = self._pitches[voice] * shares[voice], fast / ratio
-            apart = apart + share * at[:, None]
-            ahead += share * (gone - at * cycles)[:, None]
-        return apart, _turning(ahead)
+            ahead = 1.0 if self._ahead is None else _turning(self._ahead[voice])
+            return apart * self.factors[0][voice], ahead, ()
+        knobs = [
+            Turning(shares[voice], *middles(*known, ratios * value, frequency, steep))
+            for (_, value, shares), known in zip(self._knobs, self._courses, strict=True)
+        ]
+        return apart, 1.0, knobs
 
 
 class Spreading:
@@ -257,16 +279,3 @@ class Spreading:
 
 def _turning(cycles: Array) -> NDArray[np.complex64]:
     return np.exp(2j * np.pi * (cycles - np.rint(cycles))).astype(np.complex64)
-
-
-def turned(path: Array, into: int, ramps: Ramps) -> float:
-    """Return what a key whose frequency ratio runs along a path has turned after some frames.
-
-    It is over the key's frequency; the path is given at the control points, (S + 1,).
-    """
-    sub_block, rest = divmod(into, ramps.sub_block_frames)
-    slope = np.diff(path) / CONTROL_PERIOD
-    first = path[:-1] + slope * ramps.offset
-    middle = first + slope * (ramps.sub_block_frames / 2)
-    whole = ramps.sub_block_frames * middle[:sub_block].sum()
-    return float(whole + rest * (first[sub_block] + slope[sub_block] * (rest / 2)))

@@ -1,7 +1,7 @@
-"""Leaps of pitch against the exact integral of the pitch, in double precision.
+"""Leaps of pitch and of stretch against their exact integrals, in double precision.
 
-The pitch goes to its target in the steps of `voices.modulation.smoother` and runs straight between
-them; its integral is a polynomial over every control period, and no partial sounds above Nyquist.
+Both go to their targets in the steps of `voices.modulation.smoother` and run straight between
+them; so partials turn by a polynomial over every control period, and none sounds above Nyquist.
 """
 
 from collections.abc import Callable
@@ -15,8 +15,15 @@ from numpy.typing import NDArray
 from config.settings import Settings
 from tests.support.measure import db
 from tests.support.playing import RATE, Event, bend, control, on, play, sound
-from voices.curves import controller_gain, pan_gains, portamento_cents_per_s, velocity_gain
+from voices.curves import (
+    bipolar_map,
+    controller_gain,
+    pan_gains,
+    portamento_cents_per_s,
+    velocity_gain,
+)
 from voices.modulation.smoother import CONTROL_PERIOD, SMOOTHING_S
+from voices.synthesis.timbre import spreads_of
 
 Wave = NDArray[np.float64]
 AT = 64 * 150 + 17
@@ -25,18 +32,24 @@ FRAMES = 64 * 400
 KEY = 36
 GLIDE_DB, ELSEWHERE_DB = -40.0, -75.0
 FADE_START = 0.4975
+KNOB, STIFFEST = 20, 0.0005
 SLOW_32, SLOW_256 = (pytest.param(frames, marks=pytest.mark.slow) for frames in (32, 256))
+
+
+def followed(target: Callable[[int], float], frames: int, tolerance: float) -> Wave:
+    """Return what a value is at the control points that follows its target."""
+    coefficient = 1.0 - exp(-CONTROL_PERIOD / (SMOOTHING_S * RATE))
+    value, path = 0.0, [0.0]
+    for point in range(0, frames, CONTROL_PERIOD):
+        distance = target(point) - value
+        value = target(point) if abs(distance) < tolerance else value + distance * coefficient
+        path.append(value)
+    return np.array(path)
 
 
 def points(target_cents: Callable[[int], float], frames: int) -> Wave:
     """Return the frequency ratios at the control points of a pitch that follows its target."""
-    coefficient = 1.0 - exp(-CONTROL_PERIOD / (SMOOTHING_S * RATE))
-    cents, path = 0.0, [0.0]
-    for point in range(0, frames, CONTROL_PERIOD):
-        distance = target_cents(point) - cents
-        cents = target_cents(point) if abs(distance) < 1e-3 else cents + distance * coefficient
-        path.append(cents)
-    return np.asarray(np.exp2(np.array(path) / 1200.0))
+    return np.asarray(np.exp2(followed(target_cents, frames, 1e-3) / 1200.0))
 
 
 def integral(ratios: Wave) -> tuple[Wave, Wave]:
@@ -49,15 +62,20 @@ def integral(ratios: Wave) -> tuple[Wave, Wave]:
     return (begin + change * step).reshape(-1), (before + inside).reshape(-1)
 
 
-def exact(ratios: Wave, partials: int, key: int, t60_s: float) -> Wave:
+def exact(ratios: Wave, partials: int, key: int, t60_s: float, stretch: Wave | None = None) -> Wave:
     """Return a note of equal partials from frame 0 on, whose pitch goes through these points."""
     now, turned = integral(ratios)
+    stretch = np.zeros(len(ratios)) if stretch is None else stretch
+    stiff_now, stiff_turned = integral(ratios * stretch)
+    shares = spreads_of(np.arange(1.0, partials + 1), 0.0)[0]
     frequency = 440.0 * 2 ** ((key - 69) / 12) / RATE
     gain = 10 ** (-40 / 20) * velocity_gain(127, 24.0) * controller_gain(100) * pan_gains(64)[0]
     wave = np.zeros(len(turned))
-    for partial in range(1, partials + 1):
-        weight = np.clip((0.5 - partial * frequency * now) / (0.5 - FADE_START), 0.0, 1.0)
-        wave += weight * np.sin(2 * np.pi * (partial * frequency * turned % 1.0))
+    for partial, share in enumerate(shares, 1):
+        each = partial * frequency * (now + share * stiff_now)
+        weight = np.clip((0.5 - each) / (0.5 - FADE_START), 0.0, 1.0)
+        cycles = partial * frequency * (turned + share * stiff_turned)
+        wave += weight * np.sin(2 * np.pi * (cycles % 1.0))
     return np.asarray(gain * wave * 10 ** (-3 * np.arange(len(wave)) / RATE / t60_s))
 
 
@@ -65,11 +83,14 @@ def play_flat(
     events: list[Event], partials: int, block_frames: int, t60_s: float, depth_cents: float
 ) -> Wave:
     decaying: dict[str, Any] = {} if np.isinf(t60_s) else {"decay_s": t60_s}
+    bindings = [{"control": KNOB, "target": "stretch", "high": STIFFEST}]
     vibrato = {"depth_cents": depth_cents, "rate_hz": 6.0}
     return play(
         events,
         FRAMES,
-        settings=Settings.model_validate({"sound": {"name": "x"}, "vibrato": vibrato}),
+        settings=Settings.model_validate(
+            {"sound": {"name": "x"}, "vibrato": vibrato, "bindings": bindings}
+        ),
         block_frames=block_frames,
         sounds={"x": sound([0.0] * partials, envelope={"attack_s": 0.001}, **decaying)},
     )[:, 0].astype(float)
@@ -83,13 +104,15 @@ def errors_db(
     key: int = KEY,
     block_frames: int = 64,
     t60_s: float = np.inf,
+    stretch: Callable[[int], float] = lambda _: 0.0,
 ) -> tuple[float, float]:
     """Return the largest error of a control period in the 4 ms glide, and elsewhere.
 
     Both against the level of the note.
     """
     heard = play_flat(events, partials, block_frames, t60_s, 0.0)
-    wanted = exact(points(target_cents, FRAMES), partials, key, t60_s)[:FRAMES]
+    stretches = followed(stretch, FRAMES, 1e-7)
+    wanted = exact(points(target_cents, FRAMES), partials, key, t60_s, stretches)[:FRAMES]
     error = (heard - wanted)[4_800:].reshape(-1, CONTROL_PERIOD)
     level = np.sqrt(np.mean(wanted[4_800:AT] ** 2))
     by_period = np.sqrt(np.mean(error**2, axis=1)) / level
@@ -163,3 +186,38 @@ def test_vibrato_follows_its_pitch_up_to_the_highest_partials(
     error = (heard - wanted)[4_800:].reshape(-1, CONTROL_PERIOD)
     largest = np.sqrt(np.mean(error**2, axis=1)).max()
     assert db(float(largest / np.sqrt(np.mean(wanted**2)))) < ELSEWHERE_DB
+
+
+def leap_of_knob(first: int, then: int) -> tuple[list[Event], Callable[[int], float]]:
+    """Return a knob that is told to stand elsewhere, and where it has the stretch by when."""
+    ends = [bipolar_map(value, 0.0, STIFFEST) for value in (first, then)]
+    events = [control(1000, KNOB, first), control(AT, KNOB, then)]
+    return events, lambda point: 0.0 if point < 1000 else ends[point >= AT]
+
+
+@pytest.mark.parametrize(
+    ("key", "partials"), [(KEY, 24), (KEY, 32), (KEY, 64), (57, 24), (72, 40), (96, 10)]
+)
+@pytest.mark.parametrize(("first", "then"), [(0, 127), (127, 0)])
+def test_a_leap_of_stretch_from_end_to_end_follows_it(
+    key: int, partials: int, first: int, then: int
+) -> None:
+    """The highest partials leap by octaves, past Nyquist too, and by less than a semitone."""
+    moves, stretch = leap_of_knob(first, then)
+    events = [on(0, key), *moves]
+    inside, elsewhere = errors_db(events, leap(0.0), partials=partials, key=key, stretch=stretch)
+    assert inside < ELSEWHERE_DB
+    assert elsewhere < ELSEWHERE_DB
+
+
+@pytest.mark.parametrize("block_frames", [64, SLOW_256])
+@pytest.mark.parametrize(("key", "partials"), [(KEY, 32), (57, 24)])
+def test_a_leap_of_stretch_and_a_bend_at_once_follow_both(
+    key: int, partials: int, block_frames: int
+) -> None:
+    moves, stretch = leap_of_knob(0, 127)
+    events = [on(0, key), *moves, bend(AT, 8191)]
+    cents, more = leap(200.0 * 8191 / 8192), {"partials": partials, "key": key}
+    inside, elsewhere = errors_db(events, cents, **more, block_frames=block_frames, stretch=stretch)
+    assert inside < ELSEWHERE_DB
+    assert elsewhere < ELSEWHERE_DB
