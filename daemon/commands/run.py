@@ -43,7 +43,7 @@ def play(settings: Path | None = None, *, verbose: bool = False) -> int:
 
     ``settings``: a file that stands for all settings files; None: the usual ones.
     """
-    _keep_pages_small()
+    keep_pages_small()
     # Of what a start imports nothing goes again: the collector would look for it in vain.
     gc.disable()
     # Before the log takes stderr over: what C libraries write there does not concern the user.
@@ -68,7 +68,7 @@ def play(settings: Path | None = None, *, verbose: bool = False) -> int:
         lock.release()
 
 
-def _keep_pages_small() -> None:
+def keep_pages_small() -> None:
     """Forbid the kernel to make huge pages for this process and all that are forked from it.
 
     Debian's looks through all memory, again and again, and makes a page of 2 MiB of every 512 small

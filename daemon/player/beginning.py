@@ -53,9 +53,8 @@ def beginning(job: Start) -> Beginning:
     made = Beginning(*prepared(job.settings, job.sounds))
     warm_up(*made, own_sound_only=not job.programs)
     _latest = job, made
-    # What the warm-up has left goes here, not in every player, and back to the kernel (2 of 38 MiB,
+    # What the warm-up has left goes back to the kernel here, not in every player (2 of 38 MiB,
     # measured); what stays is looked at no more.
-    gc.collect()
     gc.freeze()
     with suppress(AttributeError):  # another C library than glibc has no malloc_trim(3)
         ctypes.CDLL(None).malloc_trim(0)
@@ -93,6 +92,13 @@ def warm_up(
 
     The first matrix product alone takes milliseconds: the BLAS library allocates its memory then.
     """
+    played = _played(settings, sounds, own_sound_only=own_sound_only)
+    # The engine holds itself; so another would be made beside it, not in its place.
+    gc.collect()
+    return played
+
+
+def _played(settings: Settings, sounds: Mapping[str, Sound] | None, *, own_sound_only: bool) -> int:
     sample_rate = settings.audio.sample_rate or _COMMON_RATE
     ring = MessageRing(memoryview(bytearray(MessageRing.SIZE)))
     frames = settings.audio.block_frames

@@ -25,6 +25,7 @@ import rtmidi  # noqa: F401
 import sounddevice  # noqa: F401
 
 from config.settings import Settings
+from daemon.commands.run import keep_pages_small
 from daemon.ipc.counters import SharedCounters
 from daemon.ipc.message_ring import MessageRing
 from daemon.player.engine import Engine
@@ -79,6 +80,7 @@ def moved(chance: random.Random) -> list[tuple[int, ...]]:
 
 def main() -> int:
     """Print the memory as it goes; return 1 when it is too much or grows."""
+    keep_pages_small()
     imported = resident_mib()
     chance = random.Random(2026)
     ring, board = (

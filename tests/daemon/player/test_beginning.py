@@ -1,10 +1,13 @@
 """What a player begins with: made once, before the fork, and used by every player after it."""
 
+import gc
+
 import pytest
 
 from config.settings import Settings
 from daemon.ipc.messages import Start
 from daemon.player.beginning import beginning, warm_up
+from daemon.player.engine import Engine
 from voices.instrument import Instrument
 
 PLAIN = {"sound": {"name": "sine"}}
@@ -18,6 +21,15 @@ def job(known_card: str = "", **sections: object) -> Start:
 def test_the_warm_up_really_plays() -> None:
     """Or else the first note of a player would come milliseconds late (measured: 5)."""
     assert warm_up(Settings(), None) > 10
+
+
+def test_the_engine_of_the_warm_up_makes_room_for_the_one_that_plays() -> None:
+    def engines() -> int:
+        return sum(isinstance(each, Engine) for each in gc.get_objects())
+
+    before = engines()
+    warm_up(Settings(), None)
+    assert engines() == before
 
 
 def test_a_later_player_begins_with_what_the_first_one_had_whatever_its_card() -> None:
