@@ -206,8 +206,9 @@ def test_a_voice_that_is_not_a_number_is_dropped_and_counted_and_the_others_play
 
     broken, out = play(60, 72)
     (bank,) = [bank for bank in broken._pool.banks.values() if bank.count]
-    bank.arrays.state[0] = np.nan
-    bank.arrays.cycles[0] = np.nan
+    arrays = bank.arrays
+    for of_the_first in (arrays.state, arrays.turned, arrays.cycles):
+        of_the_first[0] = np.nan
     whole, wanted = play(72)
     for _ in range(200):
         broken.render(out)

@@ -34,9 +34,10 @@ from voices.synthesis.warped_group import MARGIN, Group, Key, rows_of
 
 LOWEST, HIGHEST = 0.84, 1.19
 """Within these ratios of the tables' pitch, three semitones either way, voices are read."""
-LEAST, PLENTY = 192, 512
-"""A group has at least so many partials, both sides counted, and one more has twice as many; or it
-has plenty. Each costs less here, but a group has its own cost, and so has the other way."""
+LEAST, PLENTY, MORE = 16, 512, 192
+"""A group that is alone has at least so many partials, both sides counted; or it has plenty. Where
+there are more groups, they have more all together: these, and twice as many for each but one. Each
+partial costs less here, but a group has its own cost, and so has the other way."""
 
 _NONE = np.zeros(0, np.intp)
 
@@ -124,7 +125,8 @@ class WarpedVoices:
         old = arrays.motion_row[:count][arrays.onset[:count] < frame]
         self._chosen_of = arrays.changes if len(old) == count else -1
         partials = np.bincount(old) * (arrays.partials * arrays.sides)
-        all_have = partials.sum() >= LEAST * (2 * np.count_nonzero(partials) - 1)
+        groups = np.count_nonzero(partials)
+        all_have = partials.sum() >= (LEAST if groups == 1 else MORE * (2 * groups - 1))
         enough = (partials >= (1 if all_have else PLENTY)).nonzero()[0]
         since, before = self._chosen
         self._chosen = frame, frozenset(enough.tolist())

@@ -222,7 +222,8 @@ def test_shedding_and_coming_back_make_no_click(frames: int, moving: bool) -> No
         missing.append((reference - out)[:, 0].astype(np.float64))
     assert np.abs(np.concatenate(missing[62:118])).max() > 0.5 * np.abs(reference).max()
     assert not np.any(missing[:60])
-    assert not np.any(missing[121:])
+    # Voices that are read along a warped time are drawn in one product, of more or of fewer.
+    assert np.abs(missing[121:]).max() <= (1e-8 if moving else 0.0)
     # A jump of all that is left out would be 1 here; its fade has but corners.
     bend = np.abs(np.diff(np.concatenate(missing), 4)).max()
     assert bend < 0.06 * np.abs(np.concatenate(missing)).max()
