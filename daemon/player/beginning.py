@@ -93,7 +93,7 @@ def warm_up(
     The first matrix product alone takes milliseconds: the BLAS library allocates its memory then.
     """
     played = _played(settings, sounds, own_sound_only=own_sound_only)
-    # The engine holds itself; so another would be made beside it, not in its place.
+    # Its banks and their slots hold each other: the next would be made beside them, not in their place.
     gc.collect()
     return played
 
