@@ -93,7 +93,7 @@ def warm_up(
     The first matrix product alone takes milliseconds: the BLAS library allocates its memory then.
     """
     played = _played(settings, sounds, own_sound_only=own_sound_only)
-    # Its banks and their slots hold each other: the next would be made beside them, not in their place.
+    # Its banks and their slots hold each other: others would be made beside, not in place of them.
     gc.collect()
     return played
 

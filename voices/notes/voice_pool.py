@@ -26,6 +26,7 @@ from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
 from voices.synthesis.timbre import Timbre
+from voices.synthesis.voice_arrays import in_one_piece
 from voices.synthesis.voicing import Shape, Voicing
 from voices.synthesis.warped_voices import HIGHEST
 
@@ -62,12 +63,11 @@ class VoicePool:
         self.smoother = smoother
         self.modulation = NoteModulation(smoother)
         self.stolen = StolenNotes(ledger)
-        self._spectrum = spectrum
         self._frames = frames
         self.fade_frames = int(FADE_S * sample_rate)
         self.without_noises = False
         self._cache = TableCache(frames)
-        self._scratch = Scratch(frames, HIGHEST)
+        self._shared = smoother, spectrum, self._cache, Scratch(frames, HIGHEST)
         self._mono, self._own_sound_only = mono, own_sound_only
         self.anew = HeldNotes()
         self.sounding = 0
@@ -83,13 +83,12 @@ class VoicePool:
             before=self._repertoire,
             own_only=self._own_sound_only and self._repertoire is None,
         )
-        banks: dict[Shape, Bank] = {}
-        for shape, slots in ready.shapes().items():
-            if shape not in self.banks:
-                voices = settings.polyphony + min(2 * settings.polyphony, MOST_FADING)
-                rows = voices * slots
-                motion = self.smoother, self._spectrum
-                banks[shape] = Bank(*shape, self._frames, rows, *motion, self._cache, self._scratch)
+        voices = settings.polyphony + min(2 * settings.polyphony, MOST_FADING)
+        slots = {s: voices * n for s, n in ready.shapes().items() if s not in self.banks}
+        banks = {
+            shape: Bank(arrays, self._frames, *self._shared)
+            for shape, arrays in in_one_piece(slots, self._frames)
+        }
         self.anew.prepare(tuple(self.allocator.values()), self._repertoire, ready)
         self._prepared = ready, banks
 

@@ -33,33 +33,29 @@ from voices.synthesis.warped_voices import WarpedVoices
 
 _NONE = np.zeros(0, np.intp)
 PRUNE_FRAMES = 1024
-SPARE_ROWS = 8
 
 
 class Bank:
-    """The slots of ``partials`` partials each. One thread at a time."""
+    """The slots of as many partials each, in the rows of its arrays. One thread at a time."""
 
     def __init__(
         self,
-        partials: int,
-        sides: int,
+        arrays: VoiceArrays,
         frames: int,
-        rows: int,
         smoother: Smoother,
         partial_gains: PartialGains,
         cache: TableCache,
         scratch: Scratch,
     ) -> None:
-        self.partials = partials
-        self.active_partials = partials
+        self.arrays = arrays
+        self.partials = self.active_partials = partials = arrays.partials
         """How many partials of each slot are to be rendered: the loudest."""
         self.least = 0
         """No slot here can do with fewer partials."""
         self.count = self.noises = 0
         """Its slots, and those of them that are noises."""
         self.slots: list[Slot] = []
-        self.arrays = VoiceArrays(partials, sides, frames, rows + SPARE_ROWS)
-        self._envelopes = Envelopes(rows + SPARE_ROWS, frames)
+        self._envelopes = Envelopes(arrays.capacity, frames)
         self._resting = RestingVoices(
             self.arrays, self.slots, frames, smoother, partial_gains, cache, scratch
         )

@@ -4,8 +4,7 @@ Units: frames, cycles per frame, nepers per frame. Shapes: ``V`` rows of ``P`` p
 sides, for blocks of ``R`` rows by ``C`` columns (see `voices.phases.phasor_tables`).
 """
 
-from collections.abc import Sequence
-from itertools import accumulate
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -24,6 +23,8 @@ from voices.synthesis.table_cache import (
     row_of_details,
 )
 from voices.synthesis.timbre import Timbre
+
+SPARE_ROWS = 8
 
 
 class VoiceArrays:
@@ -60,9 +61,16 @@ class VoiceArrays:
     gain: NDArray[np.float32]
     """(V, 2): left and right, while the gain does not move."""
 
-    def __init__(self, partials: int, sides: int, frames: int, capacity: int) -> None:
+    def __init__(
+        self,
+        partials: int,
+        sides: int,
+        frames: int,
+        capacity: int,
+        memory: NDArray[np.uint8] | None = None,
+    ) -> None:
         self.partials, self.sides = partials, sides
-        self._shape = shape_of(frames, sides)
+        self._columns = _columns(partials, sides, frames)
         self.capacity = 0
         self.latest_onset = -1.0
         """Of all slots there ever were."""
@@ -74,45 +82,23 @@ class VoiceArrays:
         """How many slots have partials that decay on their own."""
         self.entered: tuple[slice, list[tuple[Rows, KeyTables, NDArray[np.intp]]]] = slice(0), []
         """The rows that were filled last, and the tables of each."""
-        self.grow(capacity)
+        self.grow(capacity, memory)
 
-    def _columns(self) -> dict[str, np.dtype[Any]]:
-        """Return what a slot has in each array."""
-        height, width = self._shape
-        sides, partials = self.sides, self.partials
-        columns: dict[str, tuple[type, tuple[int, ...]]] = {
-            "outer": (np.complex64, (height, partials)),
-            "inner": (np.float32, (2 * partials, width)),
-            "step": (np.complex128, (partials,)),
-            "state": (np.complex128, (sides, partials)),
-            "turned": (np.complex128, (sides, partials)),
-            "dying": (np.bool_, ()),
-            "stale": (np.bool_, ()),
-            "onset_phasors": (np.complex64, (sides, partials)),
-            "details": (np.uint8, (row_of_details(partials).itemsize,)),
-            "motion_row": (np.intp, ()),
-            "spreads": (np.float64, (2, partials)),
-            "spread_cycles": (np.float64, (2,)),
-            "spread_known": (np.bool_, ()),
-            "table_spread": (np.float64, (2,)),
-            "gain": (np.float32, (2,)),
-        }
-        return {name: np.dtype(each) for name, each in columns.items()}
+    def grow(self, capacity: int, memory: NDArray[np.uint8] | None = None) -> None:
+        """Make room for ``capacity`` slots, keeping what is there.
 
-    def grow(self, capacity: int) -> None:
-        """Make room for ``capacity`` slots, keeping what is there."""
+        ``memory``: where, `_size` bytes of zeros; None: in some of its own.
+        """
         partials, kept = self.partials, self.capacity
-        columns = self._columns()
-        sizes = [_padded(dtype.itemsize * capacity) for dtype in columns.values()]
-        # In one large piece, for which the system provides a page when it is first written to: most
-        # banks are never played, and hardly any has all of its rows in use.
-        memory = np.zeros(sum(sizes), np.uint8)
-        begins = accumulate(sizes, initial=0)
-        for (name, dtype), begin in zip(columns.items(), begins, strict=False):
+        if memory is None:
+            memory = np.zeros(_size(self._columns, capacity), np.uint8)
+        begin = 0
+        for name, dtype in self._columns.items():
             array: NDArray[Any] = np.ndarray(capacity, dtype, memory, begin)
             if kept:
                 array[:kept] = getattr(self, name)
             setattr(self, name, array)
+            begin += _padded(array.nbytes)
         cut = details(self.details, partials)
         self.properties, self.decays, self.lifetimes, self.gains, self.i_omega, self.progress = cut
         self.ratios, self.octaves, self.numbers, *rest = self.properties.transpose(1, 0, 2)
@@ -123,7 +109,7 @@ class VoiceArrays:
         # onset; and how much of a slot is sent to the room.
         self.frequency, self.highest, self.table_frequency, *rest = self.progress.T
         self.cycles, self.as_of, self.onset, self.wet = rest
-        self._all = [getattr(self, name) for name in columns]
+        self._all = [getattr(self, name) for name in self._columns]
         self.capacity = capacity
 
     def enter(self, first: int, slots: Sequence[Slot], onsets: NDArray[np.float64]) -> None:
@@ -207,6 +193,51 @@ class VoiceArrays:
             gone = now - self.cycles[rows]
             self.spread_cycles[rows] += self.table_spread[rows] * gone[:, None]
         self.cycles[rows], self.as_of[rows] = now, frame
+
+
+def in_one_piece(
+    slots: Mapping[tuple[int, int], int], frames: int
+) -> Iterator[tuple[tuple[int, int], VoiceArrays]]:
+    """Yield the arrays of banks, by their partials and sides, for so many slots each.
+
+    All are in one piece of memory, of which the system provides a page when it is first written to;
+    smaller ones would be wiped at once. Most banks are never played, and hardly any needs all its
+    rows.
+    """
+    rows = {shape: count + SPARE_ROWS for shape, count in slots.items()}
+    sizes = [_size(_columns(*shape, frames), capacity) for shape, capacity in rows.items()]
+    memory, begin = np.zeros(sum(sizes), np.uint8), 0
+    for (shape, capacity), size in zip(rows.items(), sizes, strict=True):
+        yield shape, VoiceArrays(*shape, frames, capacity, memory[begin : begin + size])
+        begin += size
+
+
+def _columns(partials: int, sides: int, frames: int) -> dict[str, np.dtype[Any]]:
+    """Return what a slot has in each array."""
+    height, width = shape_of(frames, sides)
+    columns: dict[str, tuple[type, tuple[int, ...]]] = {
+        "outer": (np.complex64, (height, partials)),
+        "inner": (np.float32, (2 * partials, width)),
+        "step": (np.complex128, (partials,)),
+        "state": (np.complex128, (sides, partials)),
+        "turned": (np.complex128, (sides, partials)),
+        "dying": (np.bool_, ()),
+        "stale": (np.bool_, ()),
+        "onset_phasors": (np.complex64, (sides, partials)),
+        "details": (np.uint8, (row_of_details(partials).itemsize,)),
+        "motion_row": (np.intp, ()),
+        "spreads": (np.float64, (2, partials)),
+        "spread_cycles": (np.float64, (2,)),
+        "spread_known": (np.bool_, ()),
+        "table_spread": (np.float64, (2,)),
+        "gain": (np.float32, (2,)),
+    }
+    return {name: np.dtype(each) for name, each in columns.items()}
+
+
+def _size(columns: Mapping[str, np.dtype[Any]], capacity: int) -> int:
+    """Return how many bytes the arrays of a bank take up."""
+    return sum(_padded(dtype.itemsize * capacity) for dtype in columns.values())
 
 
 def _padded(size: int) -> int:

@@ -2,18 +2,25 @@
 
 import numpy as np
 
-from voices.synthesis.voice_arrays import VoiceArrays
+from voices.synthesis.voice_arrays import VoiceArrays, in_one_piece
 
 
-def test_all_of_a_bank_lies_in_one_piece_and_nothing_in_it_overlaps() -> None:
-    arrays = VoiceArrays(12, 2, 64, 30)
-    (piece,) = {id(array.base): array.base for array in arrays._all}.values()
-    assert isinstance(piece, np.ndarray)
-    for array in arrays._all:
-        assert len(array) == 30
-        array.view(np.uint8).fill(1)
-    assert piece.sum() == sum(array.nbytes for array in arrays._all)
-    assert piece.nbytes - piece.sum() < 64 * len(arrays._all)
+def test_the_arrays_of_all_banks_lie_side_by_side_in_one_piece() -> None:
+    """So that of a bank nobody plays nothing is in use."""
+    made = dict(in_one_piece({(12, 2): 30, (4, 1): 5, (8, 2): 1}, 64))
+    assert [(each.partials, each.sides) for each in made.values()] == list(made)
+    everything = [array.view(np.uint8) for each in made.values() for array in each._all]
+    size = sum(array.nbytes for array in everything)
+    begins = sorted(array.ctypes.data for array in everything)
+    assert begins[-1] - begins[0] < size + 64 * len(everything)
+    for array in everything:
+        assert not array.any()
+        array.fill(1)
+    assert sum(int(array.sum()) for array in everything) == size
+
+
+def test_there_may_be_no_bank_to_make() -> None:
+    assert not dict(in_one_piece({}, 64))
 
 
 def test_a_bank_that_grows_keeps_its_slots() -> None:
