@@ -17,7 +17,7 @@ from pydantic import (
     model_validator,
 )
 
-from config.targets import TARGETS, WHICH, TargetName, check_which
+from config.targets import TARGETS, WHICH, TargetName, check_which, travel
 from config.toml.section import Section
 
 Gesture = Literal["pitch_bend", "channel_pressure", "key_pressure"]
@@ -95,17 +95,7 @@ class Binding(Section):
     @property
     def ends(self) -> tuple[float, float]:
         """The meaning of 0 and of 127, in the target's unit."""
-        row = TARGETS[self.target]
-        return (
-            row.low if self.low is None else self.low,
-            row.high if self.high is None else self.high,
-        )
-
-    @property
-    def middle(self) -> float | None:
-        """The meaning of 64; None: halfway between the ends."""
-        usual = self.low is None and self.high is None
-        return TARGETS[self.target].middle if usual else None
+        return travel(self.target, self.low, self.high)[:2]
 
 
 def played_targets(bindings: Sequence[Binding]) -> set[tuple[str, int]]:

@@ -9,6 +9,7 @@ A knob's way from 0 to 127 runs straight from ``low`` to ``high`` in the unit of
 Units: as each row says; octaves are octaves of time (3: eight-fold).
 """
 
+from functools import lru_cache
 from typing import Annotated, NamedTuple
 
 from pydantic import BeforeValidator, WithJsonSchema
@@ -69,6 +70,15 @@ TARGETS: dict[str, Target] = {
 """By name. Attack, decay and sustain count from the next note on."""
 WHICH: tuple[str, ...] = tuple(row.which for row in TARGETS.values() if row.which)
 """The keys that say which one."""
+
+
+@lru_cache(256)
+def travel(target: str, low: float | None, high: float | None) -> tuple[float, float, float]:
+    """Return what a knob at 0, at 127 and at 64 means; None: its binding does not say."""
+    row = TARGETS[target]
+    ends = row.low if low is None else low, row.high if high is None else high
+    middle = row.middle if low is None and high is None else None
+    return *ends, sum(ends) / 2 if middle is None else middle
 
 
 def is_target(name: object) -> str:

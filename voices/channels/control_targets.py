@@ -80,7 +80,8 @@ def control_targets(
         even + shape.even,
         swell_db(control) if swells else 0.0,
     ]
-    targets.extend(_bound_levels(shape, level_columns[len(LEVELS) :], settings))
+    place = shape.morph if settings.morph else shape.vowel
+    targets.extend(_bound_level(shape, each, place) for each in level_columns[len(LEVELS) :])
     pressed = max(channel.pressure, control.pressure)
     if pressed:
         gain, depth, tilt = pressed_by(pressed, settings.pressure.channel, settings)
@@ -136,12 +137,12 @@ def columns_for(binding: Binding) -> Sequence[int]:
 
 
 def moved_columns(
-    bindings: Sequence[Binding],
-    channel: Channel,
-    settings: Settings,
-    level_columns: Sequence[int],
+    bindings: Sequence[Binding], channel: Channel, level_columns: Sequence[int], morph: str
 ) -> Columns | None:
-    """Return where some bindings want the columns that are theirs alone; None: they share some."""
+    """Return where some bindings want the columns that are theirs alone; None: they share some.
+
+    ``morph``: the sound to which a knob leads another, if any.
+    """
     if channel.manager is not None:
         return None
     shape, found = channel.shape, Columns()
@@ -157,27 +158,27 @@ def moved_columns(
                 columns = columns_for(each)
                 if not columns:
                     return None
-                places = [FIRST_LEVEL + level_columns.index(column) for column in columns]
-                found.extend(zip(places, _bound_levels(shape, columns, settings), strict=True))
+                place = shape.morph if morph else shape.vowel
+                for column in columns:
+                    at = FIRST_LEVEL + level_columns.index(column)
+                    found.append((at, _bound_level(shape, column, place)))
     return found
 
 
-def _bound_levels(shape: Shaping, columns: Sequence[int], settings: Settings) -> Iterator[float]:
-    """Yield where bound controls have brought some entries of the level columns."""
-    place = 0.0
-    if LAST_VOWEL in columns:
-        place = shape.morph if settings.morph else shape.vowel
-    for column in columns:
-        if column == ODD:
-            yield shape.odd
-        elif column == MIDDLE_VOWEL:
-            yield WHOLE_TURN * (1.0 - abs(2.0 * place - 1.0))
-        elif column == LAST_VOWEL:
-            yield WHOLE_TURN * max(0.0, 2.0 * place - 1.0)
-        elif column > 0:
-            yield shape.partial.get(column, 0.0)
-        else:
-            yield shape.rank.get(RANKS - column, 0.0)
+def _bound_level(shape: Shaping, column: int, place: float) -> float:
+    """Return where bound controls have brought an entry of the level columns.
+
+    ``place``: where they are between the first vowel and the last, or between two sounds.
+    """
+    if column == MIDDLE_VOWEL:
+        return WHOLE_TURN * (1.0 - abs(2.0 * place - 1.0))
+    if column == LAST_VOWEL:
+        return WHOLE_TURN * (2.0 * place - 1.0) if place > 0.5 else 0.0
+    if column == ODD:
+        return shape.odd
+    if column > 0:
+        return shape.partial.get(column, 0.0)
+    return shape.rank.get(RANKS - column, 0.0)
 
 
 def pressed_by(

@@ -14,6 +14,7 @@ Units: positions 0.0 to 127.0, frames.
 from math import inf
 
 from config.bindings import Binding
+from config.targets import travel
 from voices.curves import bipolar_map
 
 SETTLED_S = 0.25
@@ -82,7 +83,7 @@ class Knob:
 
 def meaning(binding: Binding, position: float) -> float:
     """Return what a knob at a position means, in the unit of its target."""
-    return bipolar_map(position, *binding.ends, middle=binding.middle)
+    return bipolar_map(position, *travel(binding.target, binding.low, binding.high))
 
 
 def moved(binding: Binding, before: float | None, position: float, value: float) -> float:

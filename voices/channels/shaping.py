@@ -40,13 +40,14 @@ class Shaping:
     def value(self, binding: Binding, settings: float) -> float:
         """Return the value of a binding's target; ``settings`` is what they say it is."""
         found = getattr(self, binding.target)
-        if binding.number:
+        if isinstance(found, dict):
             found = found.get(binding.number)
         return settings if found is None else float(found)
 
     def put(self, binding: Binding, value: float) -> None:
         """Set a binding's target."""
-        if binding.number:
-            getattr(self, binding.target)[binding.number] = value
+        found = getattr(self, binding.target)
+        if isinstance(found, dict):
+            found[binding.number] = value
         else:
             setattr(self, binding.target, value)

@@ -79,8 +79,9 @@ def _turn(
     start = channel.anchors.get(source)
     own: list[Binding] = []
     for binding in part.bindings[source]:
-        rest = _rest(binding, part.settings)
-        if TARGETS[binding.target].shared:
+        row = TARGETS[binding.target]
+        rest = _rest(binding, part.settings) if row.rest is None else row.rest
+        if row.shared:
             part.shared.turn(binding, before, position, rest, at)
             continue
         own.append(binding)
@@ -95,12 +96,10 @@ def _turn(
 
 
 def _rest(binding: Binding, settings: Settings) -> float:
-    """Return where a target is before anything has moved it."""
+    """Return where the settings have a target."""
     match binding.target:
         case "vibrato_rate":
             return settings.vibrato.rate_hz
         case "tremulant":
             return settings.tremulant.depth
-        case "room":
-            return settings.room.level_db
-    return TARGETS[binding.target].rest or 0.0
+    return settings.room.level_db

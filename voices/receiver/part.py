@@ -98,6 +98,7 @@ class Part:
         )
         if used == self._targets_from:
             return
+        self._morph = settings.morph
         first, self._targets_from = self._targets_from is None, used
         before, self.bindings = self.bindings, {}
         for binding in settings.bindings:
@@ -244,7 +245,7 @@ class Part:
 
     def turn(self, channel: Channel, bindings: Sequence[Binding], at: int) -> None:
         """Send the values of a channel to where bound controls have brought these targets."""
-        self._aim(channel, moved_columns(bindings, channel, self.settings, self.level_columns), at)
+        self._aim(channel, moved_columns(bindings, channel, self.level_columns, self._morph), at)
 
     def _aim(self, channel: Channel, columns: Columns | None, at: int) -> None:
         """Send some columns of a channel to targets; where others follow it, or if None, all."""
