@@ -53,6 +53,12 @@ class Group:
     """What their decays make of factors inside a row; None: not known yet."""
     further: NDArray[np.complex64] = field(init=False)
     """Factors from row to row of the tables, as far as is read: (G, 1, rows, P)."""
+    sound: NDArray[np.float32] | None = None
+    """What was drawn for the block before, (GZ, frames), ..."""
+    sound_from: int = 0
+    """... from this row on, ..."""
+    sound_of: int = 0
+    """... of so many partials."""
 
     def draw_further(
         self, arrays: VoiceArrays, reach: int, height: int, old: "Group | None"
@@ -93,6 +99,7 @@ class Group:
         while self.ahead >= frames + MARGIN:
             self.ahead -= frames
             self.since += frames
+            self.sound_from -= frames // arrays.inner.shape[-1]
             arrays.turned[rows] *= arrays.step[rows][:, None]
         late = self.due - self.ahead - self.since
         if self.decays is None or abs(late) > FARTHEST:
@@ -102,6 +109,25 @@ class Group:
         arrays.cycles[rows] += arrays.frequency[rows] * (turned * self.ratio)
         arrays.as_of[rows] = self.due
         arrays.stale[rows] = True
+
+    def drawn_on(
+        self, arrays: VoiceArrays, state: NDArray[np.complex128], partials: int, rows: range
+    ) -> NDArray[np.float32]:
+        """Return some rows of what follows a state, (GZ, frames), of partials that do not decay.
+
+        What was drawn for the block before is not drawn again.
+        """
+        width, sound = arrays.inner.shape[-1], self.sound
+        until = self.sound_from + (0 if sound is None else sound.shape[1] // width)
+        if sound is None or self.sound_of != partials or not self.sound_from <= rows.start < until:
+            sound = self.drawn(arrays, state, partials, rows, None)
+        else:
+            parts = [sound[:, (rows.start - self.sound_from) * width :]]
+            if until < rows.stop:
+                parts.append(self.drawn(arrays, state, partials, range(until, rows.stop), None))
+            sound = np.concatenate(parts, axis=1)
+        self.sound, self.sound_from, self.sound_of = sound, rows.start, partials
+        return sound
 
     def drawn(
         self,

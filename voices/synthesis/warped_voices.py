@@ -208,14 +208,14 @@ class WarpedVoices:
     def _begin(self, group: Group, frame: int, ramps: Ramps) -> None:
         """Have the states of the voices of a group that were not read until now."""
         if group.due != frame:
-            group.ahead, group.new = float(MARGIN), list(group.slots)
+            group.ahead, group.new, group.sound = float(MARGIN), list(group.slots), None
             group.since = float(frame - MARGIN)
         if group.new:
             new = rows_of([slot.index for slot in group.new])
             begun = self._begun(new, group, frame, ramps)
             state = self._state(new, group, begun, group.ahead, group.since, ramps)
             self._arrays.turned[new], self._arrays.cycles[new] = state, begun
-            group.new = []
+            group.new, group.sound = [], None
 
     def _read_part(
         self, group: Group, path: list[float], first: int, partials: int, frame: int, ramps: Ramps
@@ -225,7 +225,7 @@ class WarpedVoices:
         before = (ramps.pitch_ratio[: first + 1, group.motion_row] / group.ratio).tolist()
         gone = course_along(before, ramps, 0.0, ramps.sub_block_frames).end
         begun += self._arrays.frequency[group.rows] * (gone * group.ratio)
-        since = frame + first * ramps.sub_block_frames - MARGIN
+        since, group.sound = frame + first * ramps.sub_block_frames - MARGIN, None
         state = self._state(group.rows, group, begun, float(MARGIN), since, ramps)
         course = course_along(path, ramps, float(MARGIN), self._reader.piece)
         matrices = self._reader.lay_out(course.lines, group.kernel)
@@ -285,7 +285,11 @@ class WarpedVoices:
     ) -> NDArray[np.float32]:
         before, width = group.kernel.before, self._width
         first, last = (begins[0] - before) // width, (begins[-1] - before + matrices.shape[1] - 1)
-        drawn = group.drawn(self._arrays, state, partials, range(first, last // width + 1), part)
+        rows = range(first, last // width + 1)
+        if part is None:
+            drawn = group.drawn_on(self._arrays, state, partials, rows)
+        else:
+            drawn = group.drawn(self._arrays, state, partials, rows, part)
         before += first * width
         heard = self._reader.read(drawn, [begin - before for begin in begins], matrices)
         return heard.reshape(len(state), -1, heard.shape[1])
