@@ -74,10 +74,10 @@ SOUND_LIMITS = {
 """Sixteen held notes of the sound that is played unless another is chosen, and of the dearest, in
 their room; with the tremulant or without ..."""
 BENT_LIMITS = {
-    **{"market-organ": 920, "reed-organ": 900},
-    **{"plucked-string": 1960, "plucked-gut": 1840, "struck-string": 1990},
-    **{"struck-bar": 800, "small-bars": 930, "metal-bars": 950, "steel-comb": 970},
-    **{"hand-bell": 870, "tower-bell": 1000},
+    **{"market-organ": 835, "reed-organ": 825, "bowed-string": 975, "sung-vowels": 1020},
+    **{"plucked-string": 1920, "plucked-gut": 1860, "struck-string": 1970},
+    **{"struck-bar": 815, "small-bars": 950, "metal-bars": 950, "steel-comb": 930},
+    **{"hand-bell": 880, "tower-bell": 1050},
 }
 """... and bent and in vibrato, all on one channel."""
 STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 48, 1280, 970, 17

@@ -40,7 +40,8 @@ class Kernel(NamedTuple):
 @cache
 def kernels() -> tuple[Kernel, ...]:
     """Return the kernels, the cheapest first."""
-    return _fitted(0.1, 8, 6), _fitted(0.2, 16, 7), _fitted(0.35, 32, 9), _fitted(0.41, 48, 9)
+    fits = (0.1, 8, 6), (0.2, 16, 7), (0.35, 32, 9), (0.41, 48, 9), (0.45, 88, 9)
+    return tuple(_fitted(*each) for each in fits)
 
 
 def _fitted(band: float, taps: int, terms: int) -> Kernel:

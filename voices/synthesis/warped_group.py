@@ -23,7 +23,7 @@ from voices.synthesis.voice_arrays import VoiceArrays
 
 Key = tuple[int, int]
 """A row of `Smoother`, and the ratio of the tables to the keys, in billionths."""
-MARGIN = 32
+MARGIN = 64
 """At least so many frames after its origin a group is read: more than any kernel reaches back."""
 FARTHEST = 16
 """By so many frames at most a state has decayed for longer or shorter than it was drawn."""
