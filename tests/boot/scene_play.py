@@ -33,8 +33,9 @@ from tests.boot.controller import Controller
 CHORD = (60, 64, 67, 71)
 KNOB = 21
 LEARNED = Path("/var/lib/partiald/learned.toml")
-MOST_MIB = 120.0
-"""That all processes may take together after some minutes of playing; 90 are the aim."""
+MOST_MIB = 90.0
+"""That all processes may take together after some minutes of playing."""
+HUGE_PAGES = Path("/sys/kernel/mm/transparent_hugepage/khugepaged")
 
 
 def main() -> None:
@@ -208,6 +209,14 @@ def pulls_the_card(journal: Journal, controller: Controller, passages: Passages,
     passages.end(controller, 69, level=True)
 
 
+def looks_through_all_memory() -> None:
+    """Have the kernel do at once what it does within the hour: make huge pages where it may."""
+    looks = HUGE_PAGES / "full_scans"
+    begun = int(looks.read_text())
+    (HUGE_PAGES / "scan_sleep_millisecs").write_text("200")
+    wait("all memory looked through", lambda: int(looks.read_text()) > begun + 2, 60.0)
+
+
 def memory_mib() -> list[float]:
     """Return the proportional set sizes of the service's processes."""
     group = told("systemctl", "show", "-P", "ControlGroup", "partiald").strip()
@@ -225,6 +234,7 @@ def tells_the_truth(journal: Journal) -> None:
     check(notes["received"] == sum(notes["accounts"].values()), "every note has an account", notes)
     check(full["silenced_blocks"] == 0, "no block silenced by a fault", full)
     print(told("partiald", "status"))
+    looks_through_all_memory()
     used = memory_mib()
     check(sum(used) < MOST_MIB, "it leaves the board its memory", used)
     print(f"memory of its processes, shared parts shared out: {sum(used):.1f} MiB, {used}")
