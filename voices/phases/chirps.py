@@ -152,8 +152,9 @@ class _Powers:
 
     def __init__(self, columns: Array, half: Array, to_rows: Array) -> None:
         before = columns[_HALF - 1 :: -1]
-        self._half, self._first, self._scratch = half, before[0], np.empty_like(half)
-        self._doubled = [(before[:done], before[done : 2 * done]) for done in (1, 2, 4)]
+        self._half, self._scratch = half, np.empty_like(half)
+        self._first, self._second = before[:2]
+        self._doubled = [(before[:done], before[done : 2 * done]) for done in (2, 4)]
         self._mirrored = (before, columns[_HALF:]), (to_rows[3:1:-1], to_rows[:2])
         self._near, self._far = to_rows[2:]
 
@@ -162,6 +163,8 @@ class _Powers:
         power = self._scratch
         self._first[...] = self._half
         np.square(self._half, out=power)
+        np.multiply(self._half, power, out=self._second)
+        np.square(power, out=power)
         for some, further in self._doubled:
             np.multiply(some, power, out=further)
             power = np.square(power, out=self._near if len(some) == _HALF // 2 else power)

@@ -75,11 +75,14 @@ class Spread:
             if members.moved[knob]
         ]
 
-    def go_on(self, values: Array) -> None:
-        """Go on to the next block while a knob is on its way in both."""
-        self._values = values
-        self._knobs = self._turned()
-        self._factors = None
+    def go_on(self, values: Array, steps: Sequence[float]) -> None:
+        """Go on to the next block while a knob is on its way, ``steps`` a period at most."""
+        self._values, self._factors = values, None
+        moved = self.members.moved
+        if any(step and not known for step, known in zip(steps, moved, strict=True)):
+            self._knobs = self._turned()
+        else:
+            self._knobs = [(knob, values[knob], share) for knob, _, share in self._knobs]
 
     @property
     def most(self) -> float:
@@ -267,7 +270,7 @@ class Spreading:
         last, whole = self._last, isinstance(rows, slice)
         if last is not None and whole and last.members.key == (arrays.changes, rows, partials):
             if ramps.turning and last.moves:
-                last.go_on(values)
+                last.go_on(values, ramps.spread_steps)
             elif ramps.turning or not last.still_holds(values):
                 self._last = last = Spread(last.members, values, moves=ramps.turning)
             return last

@@ -87,7 +87,7 @@ class WarpedVoices:
         And, of those among them that fit for a while, what is to be put over their sound when it
         has been rendered: rows, the frame of the block where it begins, and their sound.
         """
-        if self._arrays.spreading and self._arrays.spread_known[moving].all():
+        if self._arrays.spreading and all(self._arrays.spread_known[moving].tolist()):
             self._known = None
             return moving, []
         known = self._arrays.changes, moving.tobytes()
