@@ -132,8 +132,15 @@ class ChangingSpectra:
         )
         self._pairs = left.view(np.float32).reshape(count, -1, 2 * most)
         last = relative[-1]
-        arrays.state[rows] *= last[:, None]
-        arrays.gains[rows] *= last
+        for kept, factors in (
+            (arrays.state, last[:, None].astype(np.complex128)),
+            (arrays.gains, last.astype(np.float64)),
+        ):
+            if isinstance(rows, slice):  # in place: nothing is copied onto itself
+                cut = kept[rows]
+                cut *= factors
+            else:
+                kept[rows] *= factors
         self._time = _time(ramps.sub_block_frames, sub_blocks * arrays.sides)
 
     def draw(self, count: int, partials: int, out: NDArray[np.float32]) -> None:
@@ -146,12 +153,13 @@ class ChangingSpectra:
 
     def _on_the_way(self, rows: Rows, ramps: Ramps) -> Array:
         """Return gains at the ends of sub-blocks over those at the block's start, (S, K, P)."""
-        at_start = self._arrays.gains[rows]
+        at_start = self._arrays.gains[rows].astype(np.float32)
         kind_of, motion_rows, properties = self._kinds(rows)
-        values = ramps.end[:, motion_rows].astype(np.float32)
+        by_column = ramps.path.swapaxes(1, 2)[1:].take(motion_rows, 2)
+        values = by_column.astype(np.float32).swapaxes(1, 2)
         ends = self._partial_gains.gains(values, *properties)
         if ends is None:
-            ends = np.ones((len(ramps.end), 1, 1))
+            ends = np.ones((len(ramps.end), 1, 1), np.float32)
         elif ends.shape[1] < len(kind_of):
             ends = ends.take(kind_of, 1)
         relative: Array = ends / at_start

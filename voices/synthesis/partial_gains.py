@@ -62,8 +62,8 @@ class PartialGains:
         ``vowels``, (K, 2, P), the dB by which it is louder in each other vowel. All are in double
         precision, or all in single, which costs less and is enough while gains change.
         """
-        by_column = values.reshape(-1, values.shape[-1])
-        turned: list[bool] = np.logical_or.reduce(by_column, axis=0).tolist()
+        others = tuple(range(values.ndim - 1))
+        turned: list[bool] = np.logical_or.reduce(values, axis=others).tolist()
         if not any(turned[TILT:]):
             return None
         level: Array | None = None
@@ -71,17 +71,34 @@ class PartialGains:
             level = (values[..., TILT, None] * _DB) * octaves
             if octaves.item(octaves.argmin()) < 0.0:  # below the key nothing rises
                 np.minimum(level, 0.0, out=level, where=octaves < 0.0)
+        vowel_columns: list[int] = []
         for column, number in enumerate(self.level_columns, FIRST_LEVEL):
             if not turned[column]:
                 continue
-            chosen = swell
             if number in VOWELS and vowels is not None:
-                chosen = vowels[:, VOWELS.index(number)]
-            elif number != SWELL:
+                vowel_columns.insert(0, column)
+                continue
+            chosen = swell
+            if number != SWELL:
                 chosen = _selected(number, numbers, overtones).astype(values.dtype)
             more = chosen * (values[..., column, None] * _DB)
             level = more if level is None else np.add(level, more, out=level)
+        if vowel_columns and vowels is not None:
+            which = [VOWELS.index(self.level_columns[at - FIRST_LEVEL]) for at in vowel_columns]
+            some = slice(which[0], which[-1] + 1)
+            more = _products(values.take(vowel_columns, -1) * _DB, vowels[:, some])
+            level = more if level is None else np.add(level, more, out=level)
         return level
+
+
+def _products(values: Array, chosen: Array) -> Array:
+    """Return the sums of values, (..., K, C), times what each is of, (K, C, P): (..., K, P)."""
+    made = np.empty((*values.shape[:-1], chosen.shape[2]), np.result_type(values, chosen))
+    if values.ndim == 2:
+        np.matmul(values[:, None], chosen, out=made[:, None])
+    else:
+        np.matmul(values.swapaxes(0, 1), chosen, out=made.swapaxes(0, 1))
+    return made
 
 
 def _selected(number: int, numbers: Array, overtones: Array) -> NDArray[np.bool_]:
