@@ -224,7 +224,8 @@ class MovingVoices:
         None: always 1.
         """
         arrays = self._arrays
-        if gains is None and not arrays.any_decay:
+        dying = arrays.dying[rows].any()  # of others nothing is heard that decays
+        if gains is None and not dying:
             return None
         # As if every sub-block were a whole control period: what lies outside of it is not used.
         to_middle = MIDDLE - ramps.offset
@@ -232,7 +233,7 @@ class MovingVoices:
             begin, end = gains
             slope = (end - begin) / ramps.sub_block_frames
             level = begin + slope * (ROW_CENTRES + to_middle)[:, None, None, None]
-            if not arrays.any_decay:
+            if not dying:
                 return level.astype(np.complex64), slope[None].astype(np.complex64)
         decays = arrays.decays[rows, :partials]
         middles = frame + to_middle + np.arange(len(ramps.pitch_ratio) - 1) * ramps.sub_block_frames

@@ -39,6 +39,8 @@ class Group:
     ratio: float
     """Of the tables to the keys."""
     kernel: Kernel
+    fastest: float
+    """Of its pitch over that of the tables, the ratio up to which it is read."""
     ahead: float = 0.0
     """How far the block's start is after the origin, of which the state is, in warped frames."""
     due: int = -1

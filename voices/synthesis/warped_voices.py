@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD, SPREAD, Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
-from voices.phases.phasor_tables import shape_of
+from voices.phases.phasor_tables import FADE_START, shape_of
 from voices.phases.reading_kernel import TOGETHER, Reader, kernels
 from voices.phases.warped_time import Course, Part, course_along, runs
 from voices.synthesis.changing_spectra import ChangingSpectra
@@ -33,7 +33,8 @@ from voices.synthesis.voice_arrays import VoiceArrays
 from voices.synthesis.warped_group import MARGIN, Group, Key, rows_of
 
 LOWEST, HIGHEST = 0.84, 1.19
-"""Within these ratios of the tables' pitch, three semitones either way, voices are read."""
+"""Within these ratios of the tables' pitch, three semitones either way, voices are read, as long as
+their partials stay below Nyquist."""
 LEAST, PLENTY, MORE = 16, 512, 192
 """A group that is alone has at least so many partials, both sides counted; or it has plenty. Where
 there are more groups, they have more all together: these, and twice as many for each but one. Each
@@ -158,7 +159,8 @@ class WarpedVoices:
             numbers, top = [row for row, _, _ in those], max(top for _, _, top in those)
             kernel = next(each for each in kernels() if top <= each.band)
             slots = [self._slots[row] for row in numbers]
-            group = Group(rows_of(numbers), slots, key[0], those[0][1], kernel)
+            fastest = min(HIGHEST, FADE_START / top)
+            group = Group(rows_of(numbers), slots, key[0], those[0][1], kernel, fastest)
             if key in before:
                 old = before[key]
                 group.ahead, group.due, group.since = old.ahead, old.due, old.since
@@ -169,7 +171,7 @@ class WarpedVoices:
 
     def _fits(self, group: Group, path: list[float], ramps: Ramps, frame: int) -> list[bool]:
         """Return in which control periods, the first of which starts at a frame, a group fits."""
-        inside = (LOWEST < ratio < HIGHEST for ratio in path)
+        inside = (LOWEST < ratio < group.fastest for ratio in path)
         fits = [begin and end for begin, end in pairwise(inside)]
         row = group.motion_row
         since, until = self._smoother.respun.get(row, (0, 0))
