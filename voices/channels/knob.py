@@ -91,8 +91,9 @@ def moved(binding: Binding, before: float | None, position: float, value: float)
 
     ``before`` None: nobody knows where it stood, and it is followed as it is.
     """
-    if before is None or value == meaning(binding, before):
-        return meaning(binding, position)
+    ends = travel(binding.target, binding.low, binding.high)
+    if before is None or value == bipolar_map(before, *ends):
+        return bipolar_map(position, *ends)
     if position == before:
         return value
     if position >= before:
