@@ -82,9 +82,9 @@ SOUND_LIMITS = {
 their room; with the tremulant or without ..."""
 BENT_LIMITS = {
     **{"market-organ": 835, "reed-organ": 825, "bowed-string": 975, "sung-vowels": 1020},
-    **{"plucked-string": 1920, "plucked-gut": 1860, "struck-string": 1970},
+    **{"plucked-string": 1900, "plucked-gut": 1840, "struck-string": 1950},
     **{"struck-bar": 815, "small-bars": 950, "metal-bars": 950, "steel-comb": 930},
-    **{"hand-bell": 880, "tower-bell": 1050},
+    **{"hand-bell": 880, "tower-bell": 1050, "string-section": 1720},
 }
 """... and bent and in vibrato, all on one channel."""
 STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 48, 1280, 970, 17

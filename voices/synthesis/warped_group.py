@@ -51,8 +51,8 @@ class Group:
     """The frame as of which partials have decayed in that state."""
     decays: NDArray[np.float32] | None = field(init=False)
     """Those of partials that are heard, (G, 1, P); None: of none."""
-    leaning: NDArray[np.float32] | None = None
-    """What their decays make of factors inside a row; None: not known yet."""
+    leaning: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
+    """Factors inside a row, and what decays make of them; None: not known yet."""
     further: NDArray[np.complex64] = field(init=False)
     """Factors from row to row of the tables, as far as is read: (G, 1, rows, P)."""
     sound: NDArray[np.float32] | None = None
@@ -146,21 +146,35 @@ class Group:
         if part and self.decays is not None:
             decays, width = self.decays[..., :partials], inner.shape[-1]
             middles = (np.array(rows) + 0.5) * (width * part.grows) + part.lead
-            further = further * np.exp(decays * middles.astype(np.float32)[:, None])[:, None]
-            inner = self._leaning(inner, partials) * np.float32(part.grows) + inner
+            further = further * _exp(decays * middles.astype(np.float32)[:, None])[:, None]
+            inner, leaning = self._leaning(inner, partials)
+            inner = leaning * np.float32(part.grows) + inner
         left = further * narrow
         pairs = left.view(np.float32).reshape(len(left), -1, 2 * partials)
         return np.asarray(np.matmul(pairs, inner).reshape(left.shape[0] * left.shape[1], -1))
 
-    def _leaning(self, inner: NDArray[np.float32], partials: int) -> NDArray[np.float32]:
-        """Return by what factors inside a row change where a decay is slower by all of it."""
-        if self.leaning is None or self.leaning.shape != inner.shape:
+    def _leaning(
+        self, inner: NDArray[np.float32], partials: int
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return factors inside a row, and how they change where a decay is slower by all of it.
+
+        Both in one piece, which costs less to add.
+        """
+        if self.leaning is None or self.leaning[0].shape != inner.shape:
             assert self.decays is not None
             width = inner.shape[-1]
             columns = np.arange(width, dtype=np.float32) - width / 2
             decays = self.decays[:, 0, :partials].repeat(2, axis=1)
-            self.leaning = inner * (decays[..., None] * columns)
+            self.leaning = inner.copy(), inner * (decays[..., None] * columns)
         return self.leaning
+
+
+def _exp(small: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return e to small powers, to third order, for less than half the cost.
+
+    The error is at most -109 dB of a partial with a T60 of 30 ms.
+    """
+    return np.asarray(((small * (1 / 6) + 0.5) * small + 1.0) * small + 1.0)
 
 
 def rows_of(numbers: list[int]) -> Rows:
