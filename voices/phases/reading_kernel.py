@@ -96,11 +96,13 @@ class Reader:
         self._laid_out = {each.taps: _layout(each, pieces, piece, fastest) for each in kernels()}
 
     def samples(self, kernel: Kernel) -> int:
-        """Return from how many samples each piece is read; `Kernel.before` are before its place."""
+        """Return from how many samples each piece is read at most, `Kernel.before` before it."""
         return int(self._laid_out[kernel.taps].matrices.shape[1])
 
     def lay_out(self, lines: Sequence[float], kernel: Kernel) -> NDArray[np.float32]:
         """Return the matrices of pieces, to be used before the next call. Real-time safe.
+
+        They are as high as the longest piece needs: what they read has to be drawn.
 
         ``lines`` has three numbers for each, one after the other: where it begins, how fast it is
         read then, and half of how that changes in a frame; less than a sample after its place.
@@ -118,12 +120,13 @@ class Reader:
             np.multiply(even[each - 1], even[1], out=even[each])
         powers = (even[:, None] * low).reshape(-1, size)
         taps = powers[:terms].T.dot(kernel.coefficients)
+        samples = int(whole[:, -1].max()) + kernel.taps
         whole *= self.piece
         whole += columns[:pieces]
         matrices = matrices[:pieces]
         matrices.fill(0.0)
         down[whole.reshape(-1)] = taps
-        return matrices
+        return matrices[:, :samples]
 
     def read(
         self, sounds: NDArray[np.float32], begins: Sequence[int], matrices: NDArray[np.float32]
