@@ -17,7 +17,8 @@ them, but their levels are curves in time as it is heard, not as it is read. For
 second product, by the decays, would be exact to second order at any place, and costs 100 more than
 tables that lean. A group that is alone is read from 16 partials on: 300 less where a sound has a
 small bank besides (struck strings and bars). How many rows of tables are drawn differs from block
-to block: single blocks of one load are up to 30 apart.
+to block: single blocks of one load are up to 50 apart. Also in vain: factors of the rows by powers
+of one step instead of a series for each (84 more, for numpy looks for overlaps at every slice).
 
 A knob on its way costs most where it is the ratios of partials that it moves, each by its own
 part: of a block's 1,050 thousand, 550 are chirps, 130 the smoother, and 90 more are its messages.
@@ -84,7 +85,7 @@ BENT_LIMITS = {
     **{"market-organ": 835, "reed-organ": 825, "bowed-string": 975, "sung-vowels": 1020},
     **{"plucked-string": 1900, "plucked-gut": 1840, "struck-string": 1950},
     **{"struck-bar": 815, "small-bars": 950, "metal-bars": 950, "steel-comb": 930},
-    **{"hand-bell": 880, "tower-bell": 1050, "string-section": 1720},
+    **{"hand-bell": 880, "tower-bell": 1050, "string-section": 1720, "low-reed": 910},
 }
 """... and bent and in vibrato, all on one channel."""
 STRUCK, CHORD_STRUCK, CHORD_RELEASED, IDLE = 48, 1280, 970, 17
