@@ -16,7 +16,7 @@ from daemon.errors import DeviceError
 from daemon.ipc.messages import Level
 from daemon.linux.sound_devices import may_open_all
 from daemon.soundcard.card import Card, rank, why_none
-from daemon.soundcard.card_list import list_cards, with_conversion
+from daemon.soundcard.card_list import NOT_OURS, list_cards, present_cards, with_conversion
 from daemon.soundcard.output import OutputError
 
 Report = Callable[[Literal["log", "refused"], str, Level], None]
@@ -43,6 +43,12 @@ def await_access(
             return True
         pause(_POLL_S)
     return may_open()
+
+
+def has_come(cards: Sequence[Card], present: Callable[[], Sequence[Card]] = present_cards) -> bool:
+    """Return whether a card that was not ours yet when it was listed can be opened now."""
+    names = {card.name for card in cards if card.closed == NOT_OURS}
+    return bool(names) and any(card.name in names for card in present())
 
 
 def candidates(wanted: str, report: Report) -> list[Card]:

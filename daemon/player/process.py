@@ -39,7 +39,7 @@ from daemon.player import realtime
 from daemon.player.beginning import beginning, prepared, warm_up
 from daemon.player.cue_tones import cue_samples
 from daemon.player.engine import Engine
-from daemon.player.open_card import await_access, candidates, open_first
+from daemon.player.open_card import await_access, candidates, has_come, open_first
 from daemon.player.realtime import Grant
 from daemon.soundcard.alsa_control import ControlDevice
 from daemon.soundcard.card import LISTENING, Card
@@ -122,7 +122,7 @@ class Player:
             return ExitStatus.ASKED
         if not cards:
             return ExitStatus.REFUSED
-        if all_open and not may_open_all():
+        if all_open and (not may_open_all() or has_come(cards)):
             self._tell("refused", "a sound card has come meanwhile", "debug")
             return ExitStatus.REFUSED
         self._grants = realtime.prepare()

@@ -39,6 +39,8 @@ _KIND_WORDS: tuple[tuple[Kind, re.Pattern[str]], ...] = (
 _SHARED = "default"
 _PLAYABLE_RATES = (48_000, 44_100, 96_000, 32_000)
 
+NOT_OURS = "only the group 'audio' may open it"
+
 
 class SoundLibrary(Protocol):
     """The part of the module `sounddevice` that is used here."""
@@ -128,7 +130,7 @@ def _kernel_list(
         rate, channels = current_format(number, device, proc)
         closed = "it does not open"
         if not may_open(number, device, dev):
-            closed = "only the group 'audio' may open it"
+            closed = NOT_OURS
         yield (number, device), _hardware(card, device, name, proc, rate, channels, -1, closed)
 
 

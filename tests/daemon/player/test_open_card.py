@@ -3,8 +3,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from daemon.linux.sound_devices import may_open_all
-from daemon.player.open_card import await_access, open_first
+from daemon.player.open_card import await_access, has_come, open_first
 from daemon.soundcard.card import Card
+from daemon.soundcard.card_list import NOT_OURS
 from daemon.soundcard.output import OutputError
 
 USB = Card("Street Audio (hw:1,0)", "usb", 48_000, 2, 0, number=1)
@@ -100,3 +101,10 @@ def test_a_card_is_ours_once_its_node_is(tmp_path: Path) -> None:
     assert not may_open_all(tmp_path)
     (tmp_path / "later").touch()
     assert may_open_all(tmp_path)
+
+
+def test_a_card_that_became_ours_while_cards_were_listed_has_come() -> None:
+    late = replace(USB, closed=NOT_OURS)
+    assert has_come([JACK, late], lambda: [USB])
+    assert not has_come([JACK, late], lambda: [JACK])
+    assert not has_come([JACK, HELD], lambda: [JACK, HELD])
