@@ -28,6 +28,7 @@ BENDING_BYTES = 1024 * 1024
 """... so much while sixteen voices of 32 partials bend ..."""
 EVENT_BYTES = 512 * 1024
 """... and so much when notes come and go."""
+STAYING_BYTES = 1024
 AGAIN = 1920
 """After so many blocks the same keys and knobs are played again, at the same frames."""
 
@@ -59,15 +60,23 @@ def most_bytes(blocks: int, each: Callable[[int], None]) -> int:
 
 
 def growth(blocks: int, each: Callable[[int], None]) -> int:
-    """Return how many bytes stay allocated after so many blocks."""
+    """Return how many bytes stay allocated after so many blocks, the least of three times.
+
+    What is kept, a limited number of each, may still be made in the first of them.
+    """
+    least = 1 << 30
     with watched():
         for block in range(2 * REMEMBERED):  # until every note that is remembered is a new one
             each(block)
-        before, _ = tracemalloc.get_traced_memory()
-        for block in range(blocks):
-            each(block)
-        after, _ = tracemalloc.get_traced_memory()
-    return after - before
+        for _ in range(3):
+            before, _peak = tracemalloc.get_traced_memory()
+            for block in range(blocks):
+                each(block)
+            after, _peak = tracemalloc.get_traced_memory()
+            least = min(least, after - before)
+            if least < STAYING_BYTES:
+                break
+    return least
 
 
 def silent() -> Instrument:
@@ -129,7 +138,7 @@ def test_a_block_allocates_no_more_at_a_time_than_is_promised(case: str) -> None
 @pytest.mark.parametrize("case", CASES)
 def test_nothing_that_a_block_allocates_stays(case: str) -> None:
     make, _ = CASES[case]
-    assert growth(AGAIN, make()) < 1_024
+    assert growth(AGAIN, make()) < STAYING_BYTES
 
 
 def sizes(root: object) -> dict[int, tuple[str, int]]:
