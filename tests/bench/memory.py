@@ -42,8 +42,8 @@ WARM = 10
 """Minutes after which what is kept for later has been filled and emptied."""
 SPARE = 8
 """A channel for what is made beforehand."""
-LEAST_VOICES = 0.75 * VOICES
-"""On average, from the first note on."""
+LEAST_VOICES = 0.6 * VOICES
+"""On average, from the first note on; what is struck or plucked dies away while keys are down."""
 NEW_EVERY_S = 0.25
 GESTURE_EVERY_S = 20.0
 
