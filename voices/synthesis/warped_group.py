@@ -172,7 +172,8 @@ class Group:
 def _exp(small: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return e to small powers, to third order, for less than half the cost.
 
-    The error is at most -109 dB of a partial with a T60 of 30 ms.
+    With it a partial with a T60 of 30 ms is right to -80 dB in blocks of 1,024 frames, where the
+    powers are largest; without, to -87.
     """
     return np.asarray(((small * (1 / 6) + 0.5) * small + 1.0) * small + 1.0)
 
