@@ -25,7 +25,7 @@ MAIN_PRIORITY = 1
 """The main thread's: below every other of its class, but above all that has none. Had it to queue
 for a processor while it holds the interpreter's lock, the audio thread would have to wait with it:
 up to 7 ms on a board with one core that still boots (measured)."""
-WORK_S, PAUSE_S = 0.002, 0.001
+WORK_S, PAUSE_S = 0.0005, 0.0005
 RUNAWAY_US = 200_000, 400_000
 """Real-time CPU time without a pause after which the kernel ends the process (soft, hard). A thread
 of PortAudio whose USB card was pulled spins for ever at its real-time priority."""
@@ -119,8 +119,9 @@ def raise_priority(priority: int = PRIORITY) -> Grant:
 def with_pauses() -> Iterator[None]:
     """Let the main thread pause in long work, `PAUSE_S` after every `WORK_S`.
 
-    What has no real-time priority, the keeper that brings the notes among it, gets the processor
-    in the pauses; and the run-away limit counts from the latest one.
+    What has no real-time priority gets the processor in the pauses: the keeper, too, that brings
+    the notes. So they are short, and many: each may be late by one `WORK_S`, which the delay of all
+    notes has to spare. And the run-away limit counts from the latest one.
     """
     before = signal.signal(signal.SIGALRM, lambda *_: time.sleep(PAUSE_S))
     signal.setitimer(signal.ITIMER_REAL, WORK_S, WORK_S + PAUSE_S)
