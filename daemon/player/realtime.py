@@ -25,7 +25,7 @@ MAIN_PRIORITY = 1
 """The main thread's: below every other of its class, but above all that has none. Had it to queue
 for a processor while it holds the interpreter's lock, the audio thread would have to wait with it:
 up to 7 ms on a board with one core that still boots (measured)."""
-WORK_S, PAUSE_S = 0.0005, 0.0005
+WORK_S, PAUSE_S = 0.0002, 0.0003
 RUNAWAY_US = 200_000, 400_000
 """Real-time CPU time without a pause after which the kernel ends the process (soft, hard). A thread
 of PortAudio whose USB card was pulled spins for ever at its real-time priority."""
