@@ -72,7 +72,8 @@ def test_a_player_that_runs_away_is_a_lost_card_and_the_next_one_plays_as_it_did
         # On a card that is new, sound grows out of silence first.
         wait_until(lambda: daemon.status()["blocks"] * 128 > RATE)
         keys.send(0xB0, 7, 50)
-        keys.send(0xC0, 2)  # another sound than the one of power-on
+        keys.send(0xC0, 2)  # another sound than the one of power-on, a sine
+        wait_until(lambda: daemon.struck_partials(keys, 69) > 8, 20.0)
         daemon.plays(keys, 69)
         before = heard(daemon, tmp_path)
         watch = FaultLog("audio thread that runs away", lambda: daemon.log)

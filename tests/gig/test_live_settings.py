@@ -164,6 +164,7 @@ def test_another_card_named_plays_the_same_sound_at_a_safe_level_and_the_first_o
             daemon.hears(controller)
             controller.send(0xC0, SINE_PROGRAM)
             controller.send(0xB0, 7, 127)
+            wait_until(lambda: daemon.struck_partials(controller, HELD) < 8, 20.0)
             loud = loudness()
             controller.chord(HELD)
             daemon.sounds(1)

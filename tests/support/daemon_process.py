@@ -131,6 +131,18 @@ class Daemon:
 
         wait_until(is_retuned, 20.0)
 
+    def struck_partials(self, controller: VirtualController, key: int) -> int:
+        """Strike a key and return of how many partials its note is.
+
+        Soon after the start a program may not be ready yet; notes have the sound before it.
+        """
+        controller.chord(key)
+        self.sounds(1)
+        partials = int(self.status()["partials"])
+        controller.send(0x80, key, 0)
+        self.sounds(0)
+        return partials
+
     def sounds(self, voices: int) -> None:
         """Wait until so many voices sound."""
         wait_until(lambda: self.status()["voices"]["now"] == voices, 10.0)
