@@ -20,7 +20,7 @@ from tests.support.waiting import wait_until
 
 HELD, HELD_HZ = 57, 220.0
 # Without cues: one is in the recording, as soon as the player has taken what was saved.
-AUDIO = "[cues]\nsettings = false\ncontroller = false\n[audio]\nblock_frames = 128\n"
+AUDIO = "[cues]\nready = false\nsettings = false\ncontroller = false\n[audio]\nblock_frames = 128\n"
 SINE = '[sound]\nname = "sine"\n'
 SINE_PROGRAM = Settings().sound.programs.index("sine")
 
@@ -69,10 +69,10 @@ def test_a_held_note_goes_on_without_a_click_through_every_edit(
         "polyphony = 200\n" + AUDIO + SINE,
         AUDIO + '[sound]\nname = "reed-organ"\n',
         AUDIO + SINE + "[tuning]\na4_hz = 415.0\ntemperament = 'young-2'\n",
-        AUDIO + SINE + "[level]\nvolume_db = -9.0\n",
-        AUDIO + SINE + "[level]\nvolume_db = 0.0\n",
         AUDIO + SINE + f'[controller]\nname = "{NAME[:5].lower()}"\n',
         AUDIO + SINE + "[vibrato]\nrate_hz = 7.0\n[[bindings]]\ncontrol = 20\ntarget = 'volume'\n",
+        # The last one: of many in a row the player takes the latest.
+        AUDIO + SINE + "[level]\nvolume_db = -9.0\n",
     ]
 
     def edit() -> None:
@@ -85,9 +85,9 @@ def test_a_held_note_goes_on_without_a_click_through_every_edit(
         controller.chord(HELD)
         daemon.sounds(1)
         steady = clicks(record(tmp_path)[RATE // 2 :])
-        audio = recorded(tmp_path, 8, edit)
+        audio = recorded(tmp_path, 14, edit)
         assert daemon.status()["notes"]["accounts"]["sounding"] == 1
-        # The level went down by 9 dB and came back, so the recording saw the edits.
+        # The level went down by 9 dB, so the recording saw the edits.
         levels = [np.abs(part).max() for part in np.array_split(audio[RATE // 4 :], 300)]
         assert min(levels) < 0.5 * max(levels)
         assert clicks(audio) < max(3 * steady, 0.01)
@@ -180,7 +180,7 @@ def test_another_card_named_plays_the_same_sound_at_a_safe_level_and_the_first_o
 def test_a_wrong_edit_changes_nothing_and_is_named_with_its_line(daemon: Daemon) -> None:
     daemon.settings.write_text("# Summer.\n" + AUDIO + "[level]\nvolume_db = 'loud'\n")
     daemon.says("settings left as they were")
-    assert f"{daemon.settings}: line 8: level.volume_db = " in daemon.log
+    assert f"{daemon.settings}: line 9: level.volume_db = " in daemon.log
     assert daemon.status()["sound"] == "sine"
 
 
