@@ -120,8 +120,8 @@ def with_pauses() -> Iterator[None]:
     """Let the main thread pause in long work, `PAUSE_S` after every `WORK_S`.
 
     What has no real-time priority gets the processor in the pauses: the keeper, too, that brings
-    the notes. So they are short, and many: each may be late by one `WORK_S`, which the delay of all
-    notes has to spare. And the run-away limit counts from the latest one.
+    the notes. A note may wait for one `WORK_S`, less than the margin in the delay of all notes. And
+    the run-away limit counts from the latest pause.
     """
     before = signal.signal(signal.SIGALRM, lambda *_: time.sleep(PAUSE_S))
     signal.setitimer(signal.ITIMER_REAL, WORK_S, WORK_S + PAUSE_S)

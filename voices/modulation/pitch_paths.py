@@ -31,7 +31,7 @@ class PitchPaths:
 
     @property
     def restless(self) -> bool:
-        """Whether those of the next block are not those of this one."""
+        """Whether the paths of the next block may differ from those of this one."""
         return self.max_slope > 0.0 or not len(self.ratios)
 
     def rest(self, cents: NDArray[np.float64]) -> None:

@@ -227,7 +227,8 @@ class WarpedVoices:
         before = (ramps.pitch_ratio[: first + 1, group.motion_row] / group.ratio).tolist()
         gone = course_along(before, ramps, 0.0, ramps.sub_block_frames).end
         begun += self._arrays.frequency[group.rows] * (gone * group.ratio)
-        since, group.sound = frame + first * ramps.sub_block_frames - MARGIN, None
+        since = frame + first * ramps.sub_block_frames - MARGIN
+        group.sound = None  # drawn from another state than the one below
         state = self._state(group.rows, group, begun, float(MARGIN), since, ramps)
         course = course_along(path, ramps, float(MARGIN), self._reader.piece)
         matrices = self._reader.lay_out(course.lines, group.kernel)

@@ -189,7 +189,7 @@ def test_vibrato_follows_its_pitch_up_to_the_highest_partials(
 
 
 def leap_of_knob(first: int, then: int) -> tuple[list[Event], Callable[[int], float]]:
-    """Return a knob that is told to stand elsewhere, and where it has the stretch by when."""
+    """Return the messages of a knob that leaps, and the stretch at each frame that it asks for."""
     ends = [bipolar_map(value, 0.0, STIFFEST) for value in (first, then)]
     events = [control(1000, KNOB, first), control(AT, KNOB, then)]
     return events, lambda point: 0.0 if point < 1000 else ends[point >= AT]
