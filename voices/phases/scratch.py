@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.phases.chirps import Chirps
+from voices.phases.periods import PeriodReader
 from voices.phases.reading_kernel import Reader
 
 
@@ -22,6 +23,7 @@ class Scratch:
     def __init__(self, frames: int, fastest: float) -> None:
         self.chirps = Chirps()
         self.reader = Reader(frames, fastest)
+        self.period_reader = PeriodReader()
         self._narrow = self._left = np.zeros(0, np.complex64)
 
     def narrow(self, *shape: int) -> NDArray[np.complex64]:

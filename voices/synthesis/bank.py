@@ -22,8 +22,10 @@ from voices.modulation.smoother import GAINS, Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
 from voices.phases.phasor_tables import shape_of
 from voices.phases.scratch import Scratch
+from voices.synthesis.drawn_periods import DrawnPeriods
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.partial_gains import PartialGains
+from voices.synthesis.periodic_voices import PeriodicVoices
 from voices.synthesis.resting_voices import RestingVoices
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows, TableCache
@@ -60,10 +62,10 @@ class Bank:
             self.arrays, self.slots, frames, smoother, partial_gains, cache, scratch
         )
         self._moving = MovingVoices(self.arrays, self.slots, partial_gains, scratch.chirps)
-        self._warped = WarpedVoices(
-            *(self.arrays, self.slots, frames, smoother),
-            *(self._resting.changing, self._moving, scratch.reader),
-        )
+        of, changing = (self.arrays, self.slots, frames, smoother), self._resting.changing
+        self._drawn = DrawnPeriods(*of, changing)
+        self._periodic = PeriodicVoices(*of, self._drawn, self._moving, scratch.period_reader)
+        self._warped = WarpedVoices(*of, changing, self._moving, scratch.reader)
         self._frames = frames
         self._smoother = smoother
         self._cache = cache
@@ -162,7 +164,9 @@ class Bank:
             if self._smoother.gains_moving or self._gains_unknown:
                 arrays.gain[:count].T[...] = self._smoother.values.T[GAINS].take(motion_rows, 1)
                 self.gains, self._gains_unknown = None, False
-        if self._any_stale or len(moving):
+        if len(moving) == count:
+            stale = None
+        elif self._any_stale or len(moving):
             any_stale = arrays.stale[:count].copy()
             any_stale[moving] = False
             stale = any_stale.nonzero()[0]
@@ -170,7 +174,9 @@ class Bank:
             self._resting.refresh(stale, frame, ramps)
             self.gains = None
         if frame % LONGEST_BLOCK == 0:
-            self._warped.choose(frame, count)
+            self._drawn.choose(frame, count, ramps)
+            self._warped.choose(frame, count, self._drawn.rows)
+        self._drawn.draw(frame, ramps)
         wave = self._wave[:count]
         before, partials = self._rendered_partials, self.active_partials
         self._rendered_partials = partials
@@ -202,7 +208,9 @@ class Bank:
         wave: NDArray[np.float32],
     ) -> None:
         over: list[tuple[Rows, int, NDArray[np.float32]]] = []
-        if before == now:
+        if before == now and self.active_partials == self.partials:
+            moving = self._periodic.render(moving, frame, ramps, wave)
+        if before == now and len(moving):
             moving, over = self._warped.render(moving, now, frame, ramps, wave)
         if len(moving):
             self._moving.render(moving, before, now, frame, ramps, wave)
@@ -262,6 +270,7 @@ class Bank:
 
     def _take_out(self, slot: Slot) -> None:
         """Give the row of a slot to the last one."""
+        self._drawn.forget(slot)
         last, row = self.slots.pop(), slot.index
         self.count -= 1
         self.noises -= slot.timbre.is_noise

@@ -8,6 +8,7 @@ quietest; the loudest of each rank stand before all others.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from config.sound import Envelope, Sound, Velocity
 from voices.curves import LN_1000, Course, db_to_gain, velocity_gain
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
+from voices.phases.harmonic_series import Series, series_of, spreads_of
 from voices.phases.onset_spectrum import KEPT, Onsets, OnsetSpectrum
 
 MIDDLE_C = 60
@@ -32,7 +34,6 @@ MAX_DECAY = 40.0 / LONGEST_BLOCK
 """Nepers per frame. A level that is counted back from its onset over the longest block grows by
 e^40 at most, and float32 goes to e^88; at 48 kHz it is a T60 of 3.7 ms."""
 
-FULL_STRETCH = 0.0005
 EVENED_AT = np.array([1.0, 20.0, 40.0, 60.0, 80.0, 100.0, 127.0])
 """Velocities."""
 
@@ -186,6 +187,13 @@ class Timbre:
         padded[: self.count] = np.array(values)[order]
         return padded
 
+    @cached_property
+    def series(self) -> tuple[Series, ...]:
+        """The harmonic series that its lasting partials are of; none where they are of many."""
+        lasting = ((self.levels > 0.0) & (self.decays == 0.0)).nonzero()[0]
+        numbers = self.properties[2, lasting] % IN_RANK
+        return series_of(self.ratios[lasting], numbers, lasting)
+
     def spectrum(self, velocity: int, which: int = 0) -> OnsetSpectrum:
         """Return the partials of a voice struck at a velocity, with one of the sets of phases."""
         if not self._touched:
@@ -225,24 +233,6 @@ class Timbre:
             return self.decays
         factor: float = self._decay_per_octave ** ((key - MIDDLE_C) / 12)
         return np.minimum(self.decays / factor, MAX_DECAY)
-
-
-def stretched(numbers: NDArray[np.float64], stretch: Any) -> NDArray[np.float64]:
-    """Return by what factor stiffness has partials, by their places in a series, higher."""
-    return np.asarray(np.sqrt((1 + stretch * numbers * numbers) / (1 + stretch)))
-
-
-def spreads_of(
-    numbers: NDArray[np.float64], stretch: Any, wound: Any = 1.0, tuning: Any = 1.0
-) -> NDArray[np.float64]:
-    """Return by what part of its frequency stretch and detuning, at 1, take each partial, (2, P).
-
-    A knob's stretch is exact at `FULL_STRETCH`, and straight up to there. ``wound`` is what a key
-    makes of it, ``tuning`` the factors by which partials are out of tune.
-    """
-    further = stretched(numbers, np.minimum(0.1, stretch + FULL_STRETCH * wound))
-    stiff = (further / stretched(numbers, stretch) - 1.0) / FULL_STRETCH
-    return np.array([stiff, np.broadcast_to(1.0 - 1.0 / tuning, numbers.shape)])
 
 
 def padded(partials: int) -> int:

@@ -1,0 +1,143 @@
+"""The periods of a bank's voices: for whom one is drawn, when, and how long it holds.
+
+A voice gets its periods, one for each harmonic series that its partials are of, once it has begun
+to move and nothing of it dies away any more. They are drawn a few in every block, and anew where
+the spectrum has changed. All this is decided at frames at which all blocks begin, so that it does
+not depend on the block.
+
+Units: frames.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from voices.modulation.ramps import Ramps
+from voices.modulation.smoother import Smoother
+from voices.modulation.vibrato_lfo import LONGEST_BLOCK
+from voices.phases.harmonic_series import Series
+from voices.phases.periods import Periods
+from voices.synthesis.changing_spectra import ChangingSpectra
+from voices.synthesis.slot import Slot
+from voices.synthesis.voice_arrays import VoiceArrays
+
+PLACES = 64
+"""So many periods there are room for."""
+DRAWN_IN = 2 * LONGEST_BLOCK
+"""Within so many frames the periods are drawn of all voices that have begun to move together; all
+at once they would cost as much as a block has time for."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """The periods of a slot."""
+
+    slot: Slot
+    series: tuple[Series, ...]
+    places: Sequence[int]
+    """Where they are among all periods."""
+    chosen: int
+    """The frame whose spectrum they are of."""
+
+    @property
+    def due(self) -> int:
+        """The frame from which on they are there."""
+        return self.chosen + DRAWN_IN
+
+
+class DrawnPeriods:
+    """Those of a bank."""
+
+    def __init__(
+        self,
+        arrays: VoiceArrays,
+        slots: Sequence[Slot],
+        frames: int,
+        smoother: Smoother,
+        changing: ChangingSpectra,
+    ) -> None:
+        self.periods = Periods(arrays.partials, arrays.sides, PLACES)
+        self.rows: list[int] = []
+        """Of the voices whose periods were there when the voices were last chosen."""
+        self.choices = 0
+        """How often they were chosen."""
+        self._arrays = arrays
+        self._slots = slots
+        self._frames = frames
+        self._smoother = smoother
+        self._changing = changing
+        self._drawn: dict[Slot, Drawn] = {}
+        self._to_draw: list[Drawn] = []
+        self._settled: tuple[int, bytes, int] | None = None
+        """With which changes of rows, rows of `Smoother` that move, and end of the last change of a
+        spectrum the choice stays as it is; None: with none."""
+
+    @property
+    def of(self) -> Mapping[Slot, Drawn]:
+        """By slot; some are yet to be drawn."""
+        return self._drawn
+
+    def choose(self, frame: int, count: int, ramps: Ramps | None) -> None:
+        """Choose the voices whose periods are to be drawn, at a frame at which all blocks begin."""
+        arrays, respun = self._arrays, self._smoother.respun
+        moves = np.zeros(len(self._smoother.values), bool)
+        if ramps is not None:
+            np.not_equal(ramps.pitch_ratio[0], ramps.pitch_ratio[1], out=moves)
+        last_change = max((until for _, until in respun.values()), default=0)
+        now = arrays.changes, moves.tobytes(), last_change
+        if now == self._settled:
+            return
+        for drawn in list(self._drawn.values()):
+            if not self.has_stood(drawn.slot, drawn.chosen):
+                self.forget(drawn.slot)
+        moving = moves[arrays.motion_row[:count]]
+        moving &= arrays.onset[:count] < frame
+        moving &= ~(arrays.dying[:count] | arrays.spread_known[:count])
+        for row in moving.nonzero()[0].tolist():
+            slot = self._slots[row]
+            if slot not in self._drawn and self.has_stood(slot, frame):
+                self._plan(slot, frame)
+        self.rows = [each.slot.index for each in self._drawn.values() if each.due <= frame]
+        settled = len(self.rows) == len(self._drawn)
+        settled &= max(arrays.latest_onset, last_change) < frame
+        self._settled = now if settled else None
+        self.choices += 1
+
+    def has_stood(self, slot: Slot, since: int) -> bool:
+        """Return whether the spectrum of a slot has not changed since a frame."""
+        _, changed = self._smoother.respun.get(slot.motion_row, (0, 0))
+        return changed <= since
+
+    def _plan(self, slot: Slot, frame: int) -> None:
+        series, free = slot.timbre.series, self.periods.free
+        highest = max((each.numbers.max() for each in series), default=np.inf)
+        if highest <= self.periods.harmonics and len(series) <= len(free):
+            drawn = Drawn(slot, series, [free.pop() for _ in series], frame)
+            self._drawn[slot] = drawn
+            self._to_draw.append(drawn)
+
+    def forget(self, slot: Slot) -> None:
+        """Let go of the periods of a slot, if it has any."""
+        drawn = self._drawn.pop(slot, None)
+        if drawn is not None:
+            self.periods.free += drawn.places
+
+    def draw(self, frame: int, ramps: Ramps | None) -> None:
+        """Draw, in a block, a part of what is still to be drawn."""
+        if self._to_draw:
+            blocks = (self._to_draw[0].due - frame) // self._frames
+            some = -(-len(self._to_draw) // blocks)
+            for drawn in self._to_draw[:some]:
+                if self._drawn.get(drawn.slot) is drawn:  # it has not ended since
+                    self._draw(drawn, ramps)
+            del self._to_draw[:some]
+
+    def _draw(self, drawn: Drawn, ramps: Ramps | None) -> None:
+        row = drawn.slot.index
+        rows = slice(row, row + 1)
+        phasors = self._arrays.onset_phasors[row] * self._changing.at_start(rows, ramps)
+        for series, place in zip(drawn.series, drawn.places, strict=True):
+            spectrum = np.zeros((self._arrays.sides, series.numbers.max()), np.complex64)
+            np.add.at(spectrum.T, series.numbers - 1, phasors.T[series.partials])
+            self.periods.write(place, spectrum)

@@ -1,0 +1,177 @@
+"""Voices whose pitch moves and whose partials are harmonic, read along their phase.
+
+Such a voice is one period over and over, or the sum of two where two of its ranks are apart. It is
+rendered as any other that moves while its periods are drawn (see `voices.synthesis.drawn_periods`).
+From then on it costs as much as its samples, whatever its partials, and follows vibrato, bends and
+glides alike, each note its own. All others that move are left to `voices.synthesis.warped_voices`.
+
+Units: frames, cycles. Shapes: ``K`` voices that are read, ``Z`` sides, ``S`` control periods, ``T``
+frames a block.
+"""
+
+from collections.abc import Sequence
+from functools import lru_cache
+from operator import itemgetter
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from voices.modulation.ramps import Ramps
+from voices.modulation.smoother import CONTROL_PERIOD, Smoother
+from voices.phases.periods import ROOM, PeriodReader
+from voices.phases.phasor_tables import FADE_START
+from voices.synthesis.drawn_periods import Drawn, DrawnPeriods
+from voices.synthesis.moving_voices import MovingVoices
+from voices.synthesis.slot import Slot
+from voices.synthesis.table_cache import Rows
+from voices.synthesis.voice_arrays import VoiceArrays
+from voices.synthesis.warped_group import rows_of
+
+Array = NDArray[Any]
+
+
+class _Lines(NamedTuple):
+    """One series of each of some voices, as many as are read at once."""
+
+    rows: Rows
+    """In the bank."""
+    members: Rows
+    """Among the voices that are read."""
+    nodes: Array
+    """How many each goes by in a cycle of the key, (K,)."""
+    origins: NDArray[np.intp]
+    """Where the first ones are, (KT,)."""
+    first: bool
+    """Whether nothing is in the rows yet."""
+
+
+class PeriodicVoices:
+    """Those of a bank."""
+
+    def __init__(
+        self,
+        arrays: VoiceArrays,
+        slots: Sequence[Slot],
+        frames: int,
+        smoother: Smoother,
+        drawn: DrawnPeriods,
+        moving: MovingVoices,
+        reader: PeriodReader,
+    ) -> None:
+        self._arrays = arrays
+        self._slots = slots
+        self._frames = frames
+        self._smoother = smoother
+        self._drawn = drawn
+        self._moving = moving
+        self._reader = reader
+        self._known: tuple[int, bytes, int] | None = None
+        """What the lines are of: changes of rows, the voices that move, and the choice."""
+        self._lines: list[_Lines] = []
+        self._others = np.zeros(0, np.intp)
+        """Moving voices that are not read."""
+        self._read: Rows = slice(0)
+        """Those that are, their rows of `Smoother`, ..."""
+        self._motion_rows = self._others
+        self._frequency = np.zeros(0)
+        """... their keys' frequencies, that of their highest partial, both not bent, ..."""
+        self._highest = 0.0
+        self._since = 0
+        """... and the frame of the oldest spectrum among them."""
+
+    def render(
+        self, moving: NDArray[np.intp], frame: int, ramps: Ramps, wave: Array
+    ) -> NDArray[np.intp]:
+        """Render those that can be read into their rows of ``wave``; return the others.
+
+        The shape of the wave: (V, Z, T).
+        """
+        if not self._drawn.of:
+            return moving
+        known = self._arrays.changes, moving.tobytes(), self._drawn.choices
+        if known != self._known or self._may_have_changed():
+            self._find_lines(moving.tolist(), frame)
+            self._known = known
+        if not self._lines or self._highest * ramps.max_ratio > FADE_START:
+            return moving
+        arrays, rows = self._arrays, self._read
+        ratios = ramps.pitch_ratio.take(self._motion_rows, 1)
+        begun = self._moving.cycles_begun(rows, frame, ramps, ratios)
+        along, end = _along(len(ratios) - 1, ramps.sub_block_frames, ramps.offset)
+        keys = np.empty((len(along), len(begun)))
+        np.multiply(ratios, self._frequency, out=keys[:-1])
+        keys[-1] = begun
+        arrays.cycles[rows] = end.dot(keys)
+        arrays.as_of[rows] = frame + self._frames
+        arrays.stale[rows] = True
+        reader, periods = self._reader, self._drawn.periods
+        for lines in self._lines:
+            turning = keys[:, lines.members] * lines.nodes
+            reader.locate(turning.T, along, periods.nodes, lines.origins)
+            for side, those in enumerate(periods.sides):
+                heard = reader.read(those).reshape(-1, self._frames)
+                if lines.first:
+                    wave[lines.rows, side] = heard
+                else:
+                    wave[lines.rows, side] += heard
+        return self._others
+
+    def _may_have_changed(self) -> bool:
+        """Return whether the spectrum of any voice that is read may have changed."""
+        respun = self._smoother.respun
+        return bool(respun) and max(respun.values(), key=itemgetter(1))[1] > self._since
+
+    def _find_lines(self, moving: list[int], frame: int) -> None:
+        """Find which of the moving voices are read, and where."""
+        read, others = list[Drawn](), list[int]()
+        for row in moving:
+            drawn = self._drawn.of.get(self._slots[row])
+            if drawn and drawn.due <= frame and self._drawn.has_stood(drawn.slot, drawn.chosen):
+                read.append(drawn)
+            else:
+                others.append(row)
+        self._lines, self._others = [], np.array(others, np.intp)
+        if not read:
+            return
+        self._since = min(each.chosen for each in read)
+        self._read = rows_of([each.slot.index for each in read])
+        self._motion_rows = self._arrays.motion_row[self._read]
+        self._frequency = self._arrays.frequency[self._read]
+        self._highest = float(self._arrays.highest[self._read].max())
+        most = max(1, ROOM // self._frames)
+        for order in range(max(len(each.series) for each in read)):
+            having = [place for place, each in enumerate(read) if order < len(each.series)]
+            for begin in range(0, len(having), most):
+                self._lines.append(self._some_lines(read, having[begin : begin + most], order))
+
+    def _some_lines(self, read: Sequence[Drawn], members: list[int], order: int) -> _Lines:
+        """Return the first or second series of some members of those that are read."""
+        those, nodes = [read[place] for place in members], self._drawn.periods.nodes
+        fundamentals = np.array([each.series[order].fundamental for each in those])
+        origins = np.array([each.places[order] * nodes for each in those])
+        return _Lines(
+            rows=rows_of([each.slot.index for each in those]),
+            members=rows_of(members),
+            nodes=fundamentals * nodes,
+            origins=origins.repeat(self._frames),
+            first=order == 0,
+        )
+
+
+@lru_cache(maxsize=64)
+def _along(count: int, frames: int, offset: int) -> tuple[Array, Array]:
+    """Return what turns a key's pitch into the cycles it has turned at every frame, and at the end.
+
+    The pitch is given at the ends of ``count`` control periods, and after it the cycles that were
+    turned before: (S + 2, T) and (S + 2,).
+    """
+    begin, end = np.eye(count + 1)[:-1], np.eye(count + 1)[1:]
+    slope = (end - begin) / CONTROL_PERIOD
+    times = np.arange(frames + 1)[:, None, None]
+    inside = times * (begin + slope * (offset + times / 2))  # (frames + 1, S, S + 1)
+    before = np.cumsum(inside[-1], axis=0) - inside[-1]
+    turned = (before + inside[:-1]).swapaxes(0, 1).reshape(-1, count + 1)
+    turned = np.concatenate([turned, inside[-1].sum(axis=0)[None]])
+    both = np.concatenate([turned, np.ones((len(turned), 1))], axis=1).T
+    return np.ascontiguousarray(both[:, :-1]), both[:, -1].copy()
