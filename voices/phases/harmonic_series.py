@@ -23,7 +23,9 @@ class Series(NamedTuple):
     partials: NDArray[np.intp]
     """Which they are ..."""
     numbers: NDArray[np.intp]
-    """... and their numbers as harmonics, from 1."""
+    """... and their numbers as harmonics, from 1, ..."""
+    highest: int
+    """... up to this."""
 
 
 def series_of(
@@ -39,9 +41,10 @@ def series_of(
             return ()
         fundamental = float((ratios / numbers).min())
         multiples = ratios / fundamental
-        harmonics = np.rint(multiples)
-        those = np.abs(multiples - harmonics) <= TOLERANCE * multiples
-        found.append(Series(fundamental, partials[those], harmonics[those].astype(np.intp)))
+        whole = np.rint(multiples)
+        those = np.abs(multiples - whole) <= TOLERANCE * multiples
+        harmonics = whole[those].astype(np.intp)
+        found.append(Series(fundamental, partials[those], harmonics, int(harmonics.max())))
         ratios, numbers, partials = ratios[~those], numbers[~those], partials[~those]
     return tuple(found)
 

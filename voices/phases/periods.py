@@ -103,6 +103,7 @@ class Periods:
         """Of each period, a power of two."""
         self.harmonics = self.nodes // NODES_A_HARMONIC
         """A period may have so many."""
+        self._rows, self._columns = _factors(self.nodes, self.harmonics)
         # The system provides a page when it is first written to.
         self._pieces = np.zeros((sides, places * self.nodes, 4), np.float32)
         self.sides = self._pieces.view(np.complex128).reshape(sides, -1)
@@ -110,31 +111,32 @@ class Periods:
         self.free = list(range(places))
         """The places that hold nothing."""
 
-    def write(self, place: int, spectrum: NDArray[np.complex64]) -> None:
-        """Keep a period of harmonics, from the first on, that are turns of a cosine: (Z, H)."""
-        sides, harmonics = spectrum.shape
-        rows, columns, slopes = _factors(self.nodes, self.harmonics)
-        both = np.concatenate([spectrum, spectrum * slopes[:harmonics]])
-        left = both[:, None] * rows[:, :harmonics]
-        drawn = left.view(np.float32).reshape(-1, 2 * harmonics) @ columns[: 2 * harmonics]
-        value, slope = drawn.reshape(2, sides, self.nodes)
-        rise, other_slope = np.roll(value, -1, 1) - value, np.roll(slope, -1, 1)
+    def write(self, place: int, side: int, spectrum: NDArray[np.complex64]) -> None:
+        """Keep a side of a period: harmonics, from the first on, as turns of a cosine, (H,)."""
+        harmonics = len(spectrum)
+        left = (spectrum * self._rows[:, :harmonics]).view(np.float32)
+        drawn = left.dot(self._columns[: 2 * harmonics]).reshape(ROWS, 2, -1).swapaxes(0, 1)
+        ends = np.empty((2, self.nodes + 1), np.float32)
+        ends[:, :-1], ends[:, -1] = drawn.reshape(2, -1), drawn[:, 0, 0]
+        (value, slope), (other_value, other_slope) = ends[:, :-1], ends[:, 1:]
+        rise, bend = other_value - value, slope + other_slope
         first = place * self.nodes
-        kept = self._pieces[:, first : first + self.nodes]
-        kept[..., 0], kept[..., 1] = value, slope
-        kept[..., 2] = 3.0 * rise - 2.0 * slope - other_slope
-        kept[..., 3] = slope + other_slope - 2.0 * rise
+        terms = self._pieces[side, first : first + self.nodes].T
+        terms[0], terms[1] = value, slope
+        terms[2] = 3.0 * rise - bend - slope
+        terms[3] = bend - 2.0 * rise
 
 
 @cache
-def _factors(nodes: int, harmonics: int) -> tuple[Array, Array, Array]:
-    """Return by what harmonics turn from row to row, (32, H), and inside a row, (2H, N / 32).
+def _factors(nodes: int, harmonics: int) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
+    """Return by what harmonics turn from row to row, (32, H), and inside a row, (2H, N / 16).
 
-    And, (H,), what their slope, from node to node, is to their value.
+    First for their values at the nodes, then for their slopes, from node to node.
     """
     turn = 2j * np.pi * np.arange(1, harmonics + 1)
     rows = np.exp(turn * (np.arange(ROWS)[:, None] / ROWS))
-    slopes = turn / nodes
-    inside = np.exp(slopes[:, None] * np.arange(nodes // ROWS))
+    slopes = turn[:, None] / nodes
+    inside = np.exp(slopes * np.arange(nodes // ROWS))
+    inside = np.concatenate([inside, inside * slopes], axis=1)
     pairs = np.stack([inside.real, -inside.imag], axis=1).reshape(2 * harmonics, -1)
-    return rows.astype(np.complex64), pairs.astype(np.float32), slopes.astype(np.complex64)
+    return rows.astype(np.complex64), pairs.astype(np.float32)

@@ -16,7 +16,6 @@ import numpy as np
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
-from voices.phases.harmonic_series import Series
 from voices.phases.periods import Periods
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.slot import Slot
@@ -29,16 +28,17 @@ DRAWN_IN = 2 * LONGEST_BLOCK
 at once they would cost as much as a block has time for."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class Drawn:
     """The periods of a slot."""
 
     slot: Slot
-    series: tuple[Series, ...]
     places: Sequence[int]
     """Where they are among all periods."""
     chosen: int
     """The frame whose spectrum they are of."""
+    to_draw: int
+    """How many sides of them are yet to be drawn."""
 
     @property
     def due(self) -> int:
@@ -69,6 +69,8 @@ class DrawnPeriods:
         self._changing = changing
         self._drawn: dict[Slot, Drawn] = {}
         self._to_draw: list[Drawn] = []
+        self._sides_to_draw = 0
+        """Of all of those."""
         self._settled: tuple[int, bytes, int] | None = None
         """With which changes of rows, rows of `Smoother` that move, and end of the last change of a
         spectrum the choice stays as it is; None: with none."""
@@ -110,12 +112,13 @@ class DrawnPeriods:
         return changed <= since
 
     def _plan(self, slot: Slot, frame: int) -> None:
-        series, free = slot.timbre.series, self.periods.free
-        highest = max((each.numbers.max() for each in series), default=np.inf)
-        if highest <= self.periods.harmonics and len(series) <= len(free):
-            drawn = Drawn(slot, series, [free.pop() for _ in series], frame)
-            self._drawn[slot] = drawn
+        series, free, most = slot.timbre.series, self.periods.free, self.periods.harmonics
+        if 0 < len(series) <= len(free) and series[0].highest <= most >= series[-1].highest:
+            sides = len(series) * self._arrays.sides
+            self._drawn[slot] = drawn = Drawn(slot, free[-len(series) :], frame, sides)
+            del free[-len(series) :]
             self._to_draw.append(drawn)
+            self._sides_to_draw += sides
 
     def forget(self, slot: Slot) -> None:
         """Let go of the periods of a slot, if it has any."""
@@ -125,19 +128,25 @@ class DrawnPeriods:
 
     def draw(self, frame: int, ramps: Ramps | None) -> None:
         """Draw, in a block, a part of what is still to be drawn."""
-        if self._to_draw:
-            blocks = (self._to_draw[0].due - frame) // self._frames
-            some = -(-len(self._to_draw) // blocks)
-            for drawn in self._to_draw[:some]:
-                if self._drawn.get(drawn.slot) is drawn:  # it has not ended since
-                    self._draw(drawn, ramps)
-            del self._to_draw[:some]
+        if not self._to_draw or self._to_draw[0].chosen == frame:  # to choose takes its time
+            return
+        blocks = (self._to_draw[0].due - frame) // self._frames
+        for _ in range(-(-self._sides_to_draw // blocks)):
+            drawn = self._to_draw[0]
+            drawn.to_draw -= 1
+            self._sides_to_draw -= 1
+            if self._drawn.get(drawn.slot) is drawn:  # it has not ended since
+                self._draw(drawn, ramps)
+            if not drawn.to_draw:
+                del self._to_draw[0]
 
     def _draw(self, drawn: Drawn, ramps: Ramps | None) -> None:
+        """Draw the next side of a slot's periods."""
         row = drawn.slot.index
-        rows = slice(row, row + 1)
-        phasors = self._arrays.onset_phasors[row] * self._changing.at_start(rows, ramps)
-        for series, place in zip(drawn.series, drawn.places, strict=True):
-            spectrum = np.zeros((self._arrays.sides, series.numbers.max()), np.complex64)
-            np.add.at(spectrum.T, series.numbers - 1, phasors.T[series.partials])
-            self.periods.write(place, spectrum)
+        order, side = divmod(drawn.to_draw, self._arrays.sides)
+        series = drawn.slot.timbre.series[order]
+        gains = self._changing.at_start(slice(row, row + 1), ramps)
+        phasors = (self._arrays.onset_phasors[row, side] * gains).reshape(-1)
+        spectrum = np.zeros(series.highest, np.complex64)
+        np.add.at(spectrum, series.numbers - 1, phasors[series.partials])
+        self.periods.write(drawn.places[order], side, spectrum)

@@ -140,15 +140,15 @@ class PeriodicVoices:
         self._frequency = self._arrays.frequency[self._read]
         self._highest = float(self._arrays.highest[self._read].max())
         most = max(1, ROOM // self._frames)
-        for order in range(max(len(each.series) for each in read)):
-            having = [place for place, each in enumerate(read) if order < len(each.series)]
+        for order in range(max(len(each.places) for each in read)):
+            having = [place for place, each in enumerate(read) if order < len(each.places)]
             for begin in range(0, len(having), most):
                 self._lines.append(self._some_lines(read, having[begin : begin + most], order))
 
     def _some_lines(self, read: Sequence[Drawn], members: list[int], order: int) -> _Lines:
         """Return the first or second series of some members of those that are read."""
         those, nodes = [read[place] for place in members], self._drawn.periods.nodes
-        fundamentals = np.array([each.series[order].fundamental for each in those])
+        fundamentals = np.array([each.slot.timbre.series[order].fundamental for each in those])
         origins = np.array([each.places[order] * nodes for each in those])
         return _Lines(
             rows=rows_of([each.slot.index for each in those]),

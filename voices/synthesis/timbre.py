@@ -8,7 +8,6 @@ quietest; the loudest of each rank stand before all others.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 from config.sound import Envelope, Sound, Velocity
 from voices.curves import LN_1000, Course, db_to_gain, velocity_gain
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
-from voices.phases.harmonic_series import Series, series_of, spreads_of
+from voices.phases.harmonic_series import series_of, spreads_of
 from voices.phases.onset_spectrum import KEPT, Onsets, OnsetSpectrum
 
 MIDDLE_C = 60
@@ -157,6 +156,9 @@ class Timbre:
             decays_s = self._padded(spec.decays_s, order, np.inf)
             self.decays = LN_1000 / (decays_s * sample_rate)
         self.any_decay = bool(self.decays.any())
+        lasting = ((self.levels > 0.0) & (self.decays == 0.0)).nonzero()[0]
+        self.series = series_of(self.ratios[lasting], numbers[lasting] % IN_RANK, lasting)
+        """The harmonic series that its lasting partials are of; none where they are of many."""
         self._decay_per_octave = spec.decay_per_octave
         self.decay_rate = LN_1000 / (envelope.decay_s * sample_rate)
         self.release_rate = LN_1000 / (envelope.release_s * sample_rate)
@@ -186,13 +188,6 @@ class Timbre:
         padded = np.full(self.partials, filler)
         padded[: self.count] = np.array(values)[order]
         return padded
-
-    @cached_property
-    def series(self) -> tuple[Series, ...]:
-        """The harmonic series that its lasting partials are of; none where they are of many."""
-        lasting = ((self.levels > 0.0) & (self.decays == 0.0)).nonzero()[0]
-        numbers = self.properties[2, lasting] % IN_RANK
-        return series_of(self.ratios[lasting], numbers, lasting)
 
     def spectrum(self, velocity: int, which: int = 0) -> OnsetSpectrum:
         """Return the partials of a voice struck at a velocity, with one of the sets of phases."""

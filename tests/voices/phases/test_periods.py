@@ -30,7 +30,8 @@ def test_a_period_is_read_as_the_sum_of_its_harmonics_anywhere(harmonics: int) -
     periods = Periods(harmonics, 2, 3)
     spectra = chance.standard_normal((3, 2, harmonics, 2)).view(np.complex128)[..., 0]
     for place, spectrum in enumerate(spectra):
-        periods.write(place, spectrum.astype(np.complex64))
+        for side, each in enumerate(spectrum.astype(np.complex64)):
+            periods.write(place, side, each)
     cycles, slopes = chance.uniform(0.0, 1e6, 3), chance.uniform(0.0, 0.02, 3)
     heard = read(periods, [2, 0, 1], cycles, slopes)
     turns = (cycles[:, None] + slopes[:, None] * np.arange(FRAMES))[..., None]
@@ -45,9 +46,9 @@ def test_beside_the_highest_harmonic_the_error_is_as_claimed() -> None:
     """With as few nodes a harmonic as there are."""
     periods = Periods(4, 1, 1)
     highest = periods.harmonics
-    spectrum = np.zeros((1, highest), np.complex64)
-    spectrum[0, -1] = 1.0
-    periods.write(0, spectrum)
+    spectrum = np.zeros(highest, np.complex64)
+    spectrum[-1] = 1.0
+    periods.write(0, 0, spectrum)
     heard = read(periods, [0], np.zeros(1), np.array([0.011]))
     wanted = np.cos(2 * np.pi * highest * 0.011 * np.arange(FRAMES))
     assert CLAIMED_DB - 6.0 < db(float(np.abs(heard[0] - wanted).max())) < CLAIMED_DB
@@ -55,7 +56,7 @@ def test_beside_the_highest_harmonic_the_error_is_as_claimed() -> None:
 
 def found(ratios: list[float], numbers: list[int]) -> list[tuple[float, list[int], list[int]]]:
     series = series_of(np.array(ratios), np.array(numbers, float), np.arange(len(ratios)))
-    return [(f, partials.tolist(), harmonics.tolist()) for f, partials, harmonics in series]
+    return [(f, partials.tolist(), harmonics.tolist()) for f, partials, harmonics, _ in series]
 
 
 def test_ranks_in_tune_with_each_other_are_one_series() -> None:

@@ -233,11 +233,9 @@ def test_periods_are_drawn_a_few_in_every_block() -> None:
     for key in range(40, 56):
         playing.take((0x90, key, 100))
     (bank,) = playing._pool.banks.values()
-    waiting = bank._drawn._to_draw
-    before = 0
     for _ in range(READ // 64):
+        before = bank._drawn._sides_to_draw
         playing.render(out)
-        drawn.append(max(0, before - len(waiting)))
-        before = len(waiting)
-    assert sum(drawn) == 15  # and one in the block in which they were chosen
-    assert max(drawn) == 1
+        drawn.append(before - bank._drawn._sides_to_draw)
+    assert sum(each for each in drawn if each > 0) == 64  # two sides of two series each
+    assert max(drawn) == 3
