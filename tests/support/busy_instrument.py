@@ -23,14 +23,24 @@ CHORD_CHANNEL = 15
 
 
 def busy_instrument(
-    voices: int, partials: int, frames: int, *, moving: bool = False, limiting: bool = False
+    voices: int,
+    partials: int,
+    frames: int,
+    *,
+    moving: bool = False,
+    limiting: bool = False,
+    keys_a_channel: int = KEYS_A_CHANNEL,
+    stretch: float = 0.0,
 ) -> Instrument:
     """Return an instrument with every voice sounding: two of three held, the third released.
 
-    ``moving``: all of them bent and in vibrato. ``limiting``: louder than the ceiling.
+    ``moving``: all of them bent and in vibrato. ``limiting``: louder than the ceiling. ``stretch``:
+    of the partials; with any they are no harmonic series.
     """
-    instrument = silent_instrument(partials, frames, polyphony=voices, limiting=limiting)
-    places = [(voice // KEYS_A_CHANNEL, voice % KEYS_A_CHANNEL) for voice in range(voices)]
+    instrument = silent_instrument(
+        partials, frames, polyphony=voices, limiting=limiting, stretch=stretch
+    )
+    places = [(voice // keys_a_channel, voice % keys_a_channel) for voice in range(voices)]
     for voice, (channel, key) in enumerate(places):
         instrument.take((0x90 | channel, LOWEST_KEY + key, 100), voice % frames)
     # Not sooner: a key that is released before its onset leaves a voice that ends at once.
@@ -38,7 +48,7 @@ def busy_instrument(
     for channel, key in places[2::3]:
         instrument.take((0x80 | channel, LOWEST_KEY + key, 0))
     if moving:
-        for channel in range(voices // KEYS_A_CHANNEL + 1):
+        for channel in {channel for channel, _ in places}:
             instrument.take((0xB0 | channel, 1, 127))
             instrument.take((0xE0 | channel, 0, 80))
     _render(instrument, RATE // 20)
@@ -47,7 +57,7 @@ def busy_instrument(
 
 
 def silent_instrument(
-    partials: int, frames: int, *, polyphony: int, limiting: bool = False
+    partials: int, frames: int, *, polyphony: int, limiting: bool = False, stretch: float = 0.0
 ) -> Instrument:
     """Return an instrument that plays nothing yet, and then so many partials a note."""
     sound = Sound.model_validate(
@@ -55,7 +65,7 @@ def silent_instrument(
             "title": "Bench",
             "about": "Harmonics for a measurement.",
             "level_db": LOUD_DB if limiting else QUIET_DB,
-            "partials": {"count": partials, "level_db": 0.0},
+            "partials": {"count": partials, "level_db": 0.0, "stretch": stretch},
             "envelope": {"attack_s": 0.01, "decay_s": 600.0, "sustain": 0.5, "release_s": 600.0},
         }
     )

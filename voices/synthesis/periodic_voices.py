@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD, Smoother
+from voices.phases.harmonic_series import MOST
 from voices.phases.periods import ROOM, PeriodReader
 from voices.phases.phasor_tables import FADE_START
 from voices.synthesis.drawn_periods import Drawn, DrawnPeriods
@@ -32,18 +33,20 @@ Array = NDArray[Any]
 
 
 class _Lines(NamedTuple):
-    """One series of each of some voices, as many as are read at once."""
+    """The series of some voices, as many as are read at once: the first ones, then the second."""
 
     rows: Rows
-    """In the bank."""
+    """Of the voices in the bank."""
+    voices: int
+    """So many they are."""
+    more: Rows | None
+    """Of those among them that have a second one; None: none has."""
     members: Rows
-    """Among the voices that are read."""
+    """The voice of each line among those that are read."""
     nodes: Array
-    """How many each goes by in a cycle of the key, (K,)."""
+    """How many each goes by in a cycle of the key, (L,)."""
     origins: NDArray[np.intp]
-    """Where the first ones are, (KT,)."""
-    first: bool
-    """Whether nothing is in the rows yet."""
+    """Where the first ones are, (LT,)."""
 
 
 class PeriodicVoices:
@@ -111,10 +114,11 @@ class PeriodicVoices:
             reader.locate(turning.T, along, periods.nodes, lines.origins)
             for side, those in enumerate(periods.sides):
                 heard = reader.read(those).reshape(-1, self._frames)
-                if lines.first:
+                if lines.more is None:
                     wave[lines.rows, side] = heard
                 else:
-                    wave[lines.rows, side] += heard
+                    wave[lines.rows, side] = heard[: lines.voices]
+                    wave[lines.more, side] += heard[lines.voices :]
         return self._others
 
     def _may_have_changed(self) -> bool:
@@ -139,23 +143,24 @@ class PeriodicVoices:
         self._motion_rows = self._arrays.motion_row[self._read]
         self._frequency = self._arrays.frequency[self._read]
         self._highest = float(self._arrays.highest[self._read].max())
-        most = max(1, ROOM // self._frames)
-        for order in range(max(len(each.places) for each in read)):
-            having = [place for place, each in enumerate(read) if order < len(each.places)]
-            for begin in range(0, len(having), most):
-                self._lines.append(self._some_lines(read, having[begin : begin + most], order))
+        most = max(1, ROOM // self._frames // MOST)
+        for begin in range(0, len(read), most):
+            self._lines.append(self._some_lines(read, begin, begin + most))
 
-    def _some_lines(self, read: Sequence[Drawn], members: list[int], order: int) -> _Lines:
-        """Return the first or second series of some members of those that are read."""
-        those, nodes = [read[place] for place in members], self._drawn.periods.nodes
-        fundamentals = np.array([each.slot.timbre.series[order].fundamental for each in those])
-        origins = np.array([each.places[order] * nodes for each in those])
+    def _some_lines(self, read: Sequence[Drawn], begin: int, end: int) -> _Lines:
+        """Return the lines of some of the voices that are read."""
+        some, nodes = range(begin, min(end, len(read))), self._drawn.periods.nodes
+        having = [place for place in some if len(read[place].places) > 1]
+        each = [(place, 0) for place in some] + [(place, 1) for place in having]
+        series = [read[place].slot.timbre.series[order] for place, order in each]
+        origins = np.array([read[place].places[order] * nodes for place, order in each])
         return _Lines(
-            rows=rows_of([each.slot.index for each in those]),
-            members=rows_of(members),
-            nodes=fundamentals * nodes,
+            rows=rows_of([read[place].slot.index for place in some]),
+            voices=len(some),
+            more=rows_of([read[place].slot.index for place in having]) if having else None,
+            members=np.array([place for place, _ in each]) if having else slice(begin, some.stop),
+            nodes=np.array([of.fundamental for of in series]) * nodes,
             origins=origins.repeat(self._frames),
-            first=order == 0,
         )
 
 
