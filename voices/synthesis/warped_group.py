@@ -70,21 +70,24 @@ class Group:
         What it has in common with the ``old`` group is known.
         """
         self.further = np.empty((len(self.slots), 1, reach, arrays.partials), np.complex64)
-        new = list(range(len(self.slots)))
-        if old is not None:
-            places = {slot: place for place, slot in enumerate(old.slots)}
-            new = [place for place in new if self.slots[place] not in places]
-            for place, slot in enumerate(self.slots):
-                if slot in places:
-                    self.further[place] = old.further[places[slot]]
-        if new:
-            rows = [self.slots[place].index for place in new]
-            outer, step = arrays.outer[rows], arrays.step[rows][:, None]
-            power = np.ones_like(step)
-            for begin in range(0, reach, height):
-                some = self.further[:, 0, begin : begin + height]
-                some[new] = outer[:, : some.shape[1]] * power
-                power = power * step
+        places = {} if old is None else {slot: place for place, slot in enumerate(old.slots)}
+        new = [place for place, slot in enumerate(self.slots) if slot not in places]
+        for place, slot in enumerate(self.slots):
+            if old is not None and slot in places:
+                self.further[place] = old.further[places[slot]]
+        rows: Rows = self.rows
+        made = self.further[:, 0]
+        if len(new) < len(self.slots):
+            rows = np.array([self.slots[place].index for place in new], np.intp)
+            made = np.empty((len(new), reach, arrays.partials), np.complex64)
+        made[:, :height] = arrays.outer[rows][:, :reach]
+        power, known = arrays.step[rows][:, None], height
+        while new and known < reach:  # twice as many each time
+            following = made[:, known : 2 * known]
+            np.multiply(made[:, : following.shape[1]], power.astype(np.complex64), out=following)
+            power, known = power * power, 2 * known
+        if len(new) < len(self.slots):
+            self.further[new, 0] = made
 
     def find_decays(self, arrays: VoiceArrays) -> None:
         """Find out which partials decay on their own."""
