@@ -164,6 +164,11 @@ class Bank:
             if self._smoother.gains_moving or self._gains_unknown:
                 arrays.gain[:count].T[...] = self._smoother.values.T[GAINS].take(motion_rows, 1)
                 self.gains, self._gains_unknown = None, False
+        before, partials = self._rendered_partials, self.active_partials
+        self._rendered_partials, whole = partials, min(self.partials, self._resting.audible)
+        before, partials = min(before, whole), min(partials, whole)
+        if before < whole or partials < whole:
+            moving = self._periodic.keep(moving, frame)
         if len(moving) == count:
             stale = None
         elif self._any_stale or len(moving):
@@ -178,16 +183,13 @@ class Bank:
             self._warped.choose(frame, count, self._drawn.rows)
         self._drawn.draw(frame, ramps)
         wave = self._wave[:count]
-        before, partials = self._rendered_partials, self.active_partials
-        self._rendered_partials = partials
-        audible = self._resting.audible
-        if audible < self.partials:
-            before, partials = min(before, audible), min(partials, audible)
         if len(moving) < count:
             changing = self._changing(moving, ramps)
             self._resting.render(count, before, partials, wave, changing, ramps)
         flat = wave.reshape(count, -1, self._frames)
         self._any_stale = len(moving) > 0
+        if len(moving):
+            moving = self._periodic.render(moving, (before, partials, whole), frame, ramps, flat)
         if len(moving) and ramps is not None:
             self._render_moving(moving, before, partials, frame, ramps, flat)
         level = self._envelopes.levels(frame, count)
@@ -208,9 +210,7 @@ class Bank:
         wave: NDArray[np.float32],
     ) -> None:
         over: list[tuple[Rows, int, NDArray[np.float32]]] = []
-        if before == now and self.active_partials == self.partials:
-            moving = self._periodic.render(moving, frame, ramps, wave)
-        if before == now and len(moving):
+        if before == now:
             moving, over = self._warped.render(moving, now, frame, ramps, wave)
         if len(moving):
             self._moving.render(moving, before, now, frame, ramps, wave)

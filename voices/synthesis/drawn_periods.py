@@ -23,9 +23,9 @@ from voices.synthesis.voice_arrays import VoiceArrays
 
 PLACES = 64
 """So many periods there are room for."""
-DRAWN_IN = 2 * LONGEST_BLOCK
+DRAWN_IN = 5 * LONGEST_BLOCK
 """Within so many frames the periods are drawn of all voices that have begun to move together; all
-at once they would cost as much as a block has time for."""
+at once they would cost several times what a block has time for."""
 
 
 @dataclass(slots=True, eq=False)
@@ -131,6 +131,8 @@ class DrawnPeriods:
         if not self._to_draw or self._to_draw[0].chosen == frame:  # to choose takes its time
             return
         blocks = (self._to_draw[0].due - frame) // self._frames
+        if 2 * self._sides_to_draw <= blocks and frame // self._frames % 2:
+            return  # two long blocks in a row would pass for too high a load
         for _ in range(-(-self._sides_to_draw // blocks)):
             drawn = self._to_draw[0]
             drawn.to_draw -= 1

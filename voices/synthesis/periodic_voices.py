@@ -5,6 +5,9 @@ rendered as any other that moves while its periods are drawn (see `voices.synthe
 From then on it costs as much as its samples, whatever its partials, and follows vibrato, bends and
 glides alike, each note its own. All others that move are left to `voices.synthesis.warped_voices`.
 
+Leaving partials out would save nothing here. So where there is no time for all of them, voices that
+are read keep theirs, and go on being read when they come to rest.
+
 Units: frames, cycles. Shapes: ``K`` voices that are read, ``Z`` sides, ``S`` control periods, ``T``
 frames a block.
 """
@@ -18,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
-from voices.modulation.smoother import CONTROL_PERIOD, Smoother
+from voices.modulation.smoother import CONTROL_PERIOD, PITCH, Smoother
 from voices.phases.harmonic_series import MOST
 from voices.phases.periods import ROOM, PeriodReader
 from voices.phases.phasor_tables import FADE_START
@@ -74,21 +77,38 @@ class PeriodicVoices:
         self._lines: list[_Lines] = []
         self._others = np.zeros(0, np.intp)
         """Moving voices that are not read."""
-        self._read: Rows = slice(0)
-        """Those that are, their rows of `Smoother`, ..."""
+        self._slots_read: list[Slot] = []
+        """Those that are, ..."""
+        self._rows: Rows = slice(0)
+        """... their rows, those in `Smoother`, their keys' frequencies, ..."""
         self._motion_rows = self._others
         self._frequency = np.zeros(0)
-        """... their keys' frequencies, that of their highest partial, both not bent, ..."""
         self._highest = 0.0
+        """... that of their highest partial, both not bent, ..."""
         self._since = 0
         """... and the frame of the oldest spectrum among them."""
+        self._last: tuple[int, list[Slot]] = 0, []
+        """Where the block ended in which voices were read, and these."""
+
+    def keep(self, moving: NDArray[np.intp], frame: int) -> NDArray[np.intp]:
+        """Return the voices that move, and those that were read in the block before."""
+        until, slots = self._last
+        rows = {slot.index for slot in slots if until == frame and slot in self._drawn.of}
+        return np.array(sorted(rows.union(moving.tolist())), np.intp)
 
     def render(
-        self, moving: NDArray[np.intp], frame: int, ramps: Ramps, wave: Array
+        self,
+        moving: NDArray[np.intp],
+        partials: tuple[int, int, int],
+        frame: int,
+        ramps: Ramps | None,
+        wave: Array,
     ) -> NDArray[np.intp]:
         """Render those that can be read into their rows of ``wave``; return the others.
 
-        The shape of the wave: (V, Z, T).
+        The shape of the wave: (V, Z, T). Of voices that are not read so many ``partials`` are
+        rendered before this block, after it, and of each in all. Where some are left out, a voice
+        that begins or ends to be read fades over this block.
         """
         if not self._drawn.of:
             return moving
@@ -96,18 +116,60 @@ class PeriodicVoices:
         if known != self._known or self._may_have_changed():
             self._find_lines(moving.tolist(), frame)
             self._known = known
-        if not self._lines or self._highest * ramps.max_ratio > FADE_START:
-            return moving
-        arrays, rows = self._arrays, self._read
-        ratios = ramps.pitch_ratio.take(self._motion_rows, 1)
-        begun = self._moving.cycles_begun(rows, frame, ramps, ratios)
-        along, end = _along(len(ratios) - 1, ramps.sub_block_frames, ramps.offset)
-        keys = np.empty((len(along), len(begun)))
+        until, slots = self._last
+        were_read = set(slots) if until == frame and min(partials) < partials[2] else set[Slot]()
+        if self._lines and self._highest * self._most(ramps) <= FADE_START:
+            others = self._others
+            begin = self._rows_that_begin(partials, were_read)
+            self._read(begin, partials, frame, ramps, wave)
+        else:
+            others = moving
+        if were_read and ramps is not None:
+            rows = [row for row in others.tolist() if self._slots[row] in were_read]
+            if rows:
+                _, now, whole = partials
+                self._moving.render(np.array(rows), whole, now, frame, ramps, wave)
+                others = np.array([row for row in others.tolist() if row not in rows], np.intp)
+        return others
+
+    def _most(self, ramps: Ramps | None) -> float:
+        """Return what frequency ratio none of the voices exceeds."""
+        if ramps is not None:
+            return ramps.max_ratio
+        return float(np.exp2(self._smoother.values[self._motion_rows, PITCH].max() / 1200.0))
+
+    def _rows_that_begin(self, partials: tuple[int, int, int], were_read: set[Slot]) -> list[int]:
+        """Return the rows of those that are read, had not been, and fade from fewer partials."""
+        if min(partials) == partials[2]:
+            return []
+        return sorted(slot.index for slot in self._slots_read if slot not in were_read)
+
+    def _read(
+        self,
+        begin: list[int],
+        partials: tuple[int, int, int],
+        frame: int,
+        ramps: Ramps | None,
+        wave: Array,
+    ) -> None:
+        """Read all voices that can be; those that begin with it fade to it."""
+        arrays, rows = self._arrays, self._rows
+        count = max(1, self._frames // CONTROL_PERIOD)
+        if ramps is None:
+            cents = self._smoother.values[self._motion_rows, PITCH]
+            ratios, offset = np.exp2(cents / 1200.0)[None].repeat(count + 1, axis=0), 0
+        else:
+            ratios, offset = ramps.pitch_ratio.take(self._motion_rows, 1), ramps.offset
+        along, end = _along(count, self._frames // count, offset)
+        if not all(arrays.stale[rows].tolist()):
+            arrays.catch_up(rows, frame)
+        keys = np.empty((len(along), len(self._slots_read)))
         np.multiply(ratios, self._frequency, out=keys[:-1])
-        keys[-1] = begun
-        arrays.cycles[rows] = end.dot(keys)
-        arrays.as_of[rows] = frame + self._frames
-        arrays.stale[rows] = True
+        keys[-1] = arrays.cycles[rows]
+        if begin and ramps is not None:
+            before, now, _ = partials
+            self._moving.render(np.array(begin), before, now, frame, ramps, wave)
+            fewer = wave[begin]
         reader, periods = self._reader, self._drawn.periods
         for lines in self._lines:
             turning = keys[:, lines.members] * lines.nodes
@@ -119,7 +181,13 @@ class PeriodicVoices:
                 else:
                     wave[lines.rows, side] = heard[: lines.voices]
                     wave[lines.more, side] += heard[lines.voices :]
-        return self._others
+        if begin and ramps is not None:
+            rise = np.arange(self._frames, dtype=np.float32) / np.float32(self._frames)
+            wave[begin] = fewer + (wave[begin] - fewer) * rise
+        arrays.cycles[rows] = end.dot(keys)
+        arrays.as_of[rows] = frame + self._frames
+        arrays.stale[rows] = True
+        self._last = frame + self._frames, self._slots_read
 
     def _may_have_changed(self) -> bool:
         """Return whether the spectrum of any voice that is read may have changed."""
@@ -139,10 +207,11 @@ class PeriodicVoices:
         if not read:
             return
         self._since = min(each.chosen for each in read)
-        self._read = rows_of([each.slot.index for each in read])
-        self._motion_rows = self._arrays.motion_row[self._read]
-        self._frequency = self._arrays.frequency[self._read]
-        self._highest = float(self._arrays.highest[self._read].max())
+        self._slots_read = [each.slot for each in read]
+        self._rows = rows_of([slot.index for slot in self._slots_read])
+        self._motion_rows = self._arrays.motion_row[self._rows]
+        self._frequency = self._arrays.frequency[self._rows]
+        self._highest = float(self._arrays.highest[self._rows].max())
         most = max(1, ROOM // self._frames // MOST)
         for begin in range(0, len(read), most):
             self._lines.append(self._some_lines(read, begin, begin + most))
