@@ -43,6 +43,8 @@ def series_of(
         multiples = ratios / fundamental
         whole = np.rint(multiples)
         those = np.abs(multiples - whole) <= TOLERANCE * multiples
+        if not those.any():
+            return ()
         harmonics = whole[those].astype(np.intp)
         found.append(Series(fundamental, partials[those], harmonics, int(harmonics.max())))
         ratios, numbers, partials = ratios[~those], numbers[~those], partials[~those]

@@ -18,6 +18,8 @@ NODES_A_HARMONIC = 24
 """So many at least."""
 ROWS = 32
 """In so many rows the nodes of a period are drawn."""
+MOST_NODES = 2048
+"""Of a period; so far apart are their places."""
 ROOM = 4096
 """So many samples are read at once: what a small cache holds."""
 
@@ -95,21 +97,31 @@ class PeriodReader:
         return heard
 
 
-class Periods:
-    """Room for some periods, of at least so many ``harmonics`` each."""
+class PeriodStore:
+    """Room for some periods of two sides, for all banks together."""
 
-    def __init__(self, harmonics: int, sides: int, places: int) -> None:
-        self.nodes = 1 << (NODES_A_HARMONIC * harmonics - 1).bit_length()
+    def __init__(self, places: int) -> None:
+        # The system provides a page when it is first written to.
+        self.pieces = np.zeros((2, places * MOST_NODES, 4), np.float32)
+        """Of each side, (2, places nodes, 4)."""
+        self.free = list(range(places))
+        """The places that hold nothing."""
+
+
+class Periods:
+    """Periods of at least so many ``harmonics``, where a store has them."""
+
+    def __init__(self, harmonics: int, sides: int, store: PeriodStore) -> None:
+        wanted = NODES_A_HARMONIC * harmonics
+        self.nodes = min(MOST_NODES, 1 << (wanted - 1).bit_length())
         """Of each period, a power of two."""
         self.harmonics = self.nodes // NODES_A_HARMONIC
         """A period may have so many."""
         self._rows, self._columns = _factors(self.nodes, self.harmonics)
-        # The system provides a page when it is first written to.
-        self._pieces = np.zeros((sides, places * self.nodes, 4), np.float32)
-        self.sides = self._pieces.view(np.complex128).reshape(sides, -1)
-        """The pieces of each side, (Z, places N): their four coefficients as two numbers."""
-        self.free = list(range(places))
-        """The places that hold nothing."""
+        self._pieces = store.pieces
+        self.sides = store.pieces[:sides].view(np.complex128).reshape(sides, -1)
+        """The pieces of each side: their four coefficients as two numbers."""
+        self.free = store.free
 
     def write(self, place: int, side: int, spectrum: NDArray[np.complex64]) -> None:
         """Keep a side of a period: harmonics, from the first on, as turns of a cosine, (H,)."""
@@ -120,7 +132,7 @@ class Periods:
         ends[:, :-1], ends[:, -1] = drawn.reshape(2, -1), drawn[:, 0, 0]
         (value, slope), (other_value, other_slope) = ends[:, :-1], ends[:, 1:]
         rise, bend = other_value - value, slope + other_slope
-        first = place * self.nodes
+        first = place * MOST_NODES
         terms = self._pieces[side, first : first + self.nodes].T
         terms[0], terms[1] = value, slope
         terms[2] = 3.0 * rise - bend - slope

@@ -13,8 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.phases.chirps import Chirps
-from voices.phases.periods import PeriodReader
+from voices.phases.periods import PeriodReader, PeriodStore
 from voices.phases.reading_kernel import Reader
+
+PLACES = 64
+"""So many periods there are room for."""
 
 
 class Scratch:
@@ -24,6 +27,7 @@ class Scratch:
         self.chirps = Chirps()
         self.reader = Reader(frames, fastest)
         self.period_reader = PeriodReader()
+        self.periods = PeriodStore(PLACES)
         self._narrow = self._left = np.zeros(0, np.complex64)
 
     def narrow(self, *shape: int) -> NDArray[np.complex64]:

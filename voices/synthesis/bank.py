@@ -63,7 +63,7 @@ class Bank:
         )
         self._moving = MovingVoices(self.arrays, self.slots, partial_gains, scratch.chirps)
         of, changing = (self.arrays, self.slots, frames, smoother), self._resting.changing
-        self._drawn = DrawnPeriods(*of, changing)
+        self._drawn = DrawnPeriods(*of, changing, scratch.periods)
         self._periodic = PeriodicVoices(*of, self._drawn, self._moving, scratch.period_reader)
         self._warped = WarpedVoices(*of, changing, self._moving, scratch.reader)
         self._frames = frames
@@ -180,7 +180,7 @@ class Bank:
             self.gains = None
         if frame % LONGEST_BLOCK == 0:
             self._drawn.choose(frame, count, ramps)
-            self._warped.choose(frame, count, self._drawn.rows)
+            self._warped.choose(frame, count)
         self._drawn.draw(frame, ramps)
         wave = self._wave[:count]
         if len(moving) < count:
@@ -189,9 +189,7 @@ class Bank:
         flat = wave.reshape(count, -1, self._frames)
         self._any_stale = len(moving) > 0
         if len(moving):
-            moving = self._periodic.render(moving, (before, partials, whole), frame, ramps, flat)
-        if len(moving) and ramps is not None:
-            self._render_moving(moving, before, partials, frame, ramps, flat)
+            self._render_moving(moving, (before, partials, whole), frame, ramps, flat)
         level = self._envelopes.levels(frame, count)
         if level.shape[1] == 1:
             self.level = level
@@ -203,17 +201,19 @@ class Bank:
     def _render_moving(
         self,
         moving: NDArray[np.intp],
-        before: int,
-        now: int,
+        partials: tuple[int, int, int],
         frame: int,
-        ramps: Ramps,
+        ramps: Ramps | None,
         wave: NDArray[np.float32],
     ) -> None:
-        over: list[tuple[Rows, int, NDArray[np.float32]]] = []
-        if before == now:
-            moving, over = self._warped.render(moving, now, frame, ramps, wave)
-        if len(moving):
-            self._moving.render(moving, before, now, frame, ramps, wave)
+        before, now, _ = partials
+        moving, over = self._periodic.render(moving, partials, frame, ramps, wave)
+        if ramps is not None and len(moving):
+            if before == now:
+                moving, more = self._warped.render(moving, now, frame, ramps, wave)
+                over = over + more
+            if len(moving):
+                self._moving.render(moving, before, now, frame, ramps, wave)
         for rows, first, heard in over:
             wave[rows, :, first : first + heard.shape[2]] = heard
 

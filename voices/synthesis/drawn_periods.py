@@ -10,19 +10,18 @@ Units: frames.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
-from voices.phases.periods import Periods
+from voices.phases.periods import Periods, PeriodStore
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.slot import Slot
 from voices.synthesis.voice_arrays import VoiceArrays
 
-PLACES = 64
-"""So many periods there are room for."""
 DRAWN_IN = 5 * LONGEST_BLOCK
 """Within so many frames the periods are drawn of all voices that have begun to move together; all
 at once they would cost several times what a block has time for."""
@@ -56,10 +55,11 @@ class DrawnPeriods:
         frames: int,
         smoother: Smoother,
         changing: ChangingSpectra,
+        store: PeriodStore,
     ) -> None:
-        self.periods = Periods(arrays.partials, arrays.sides, PLACES)
-        self.rows: list[int] = []
-        """Of the voices whose periods were there when the voices were last chosen."""
+        self.periods = Periods(arrays.partials, arrays.sides, store)
+        self.there = 0
+        """For how many the periods were there when the voices were last chosen."""
         self.choices = 0
         """How often they were chosen."""
         self._arrays = arrays
@@ -91,25 +91,25 @@ class DrawnPeriods:
         if now == self._settled:
             return
         for drawn in list(self._drawn.values()):
-            if not self.has_stood(drawn.slot, drawn.chosen):
+            if self.stands_until(drawn.slot, drawn.chosen) <= frame:
                 self.forget(drawn.slot)
         moving = moves[arrays.motion_row[:count]]
         moving &= arrays.onset[:count] < frame
         moving &= ~(arrays.dying[:count] | arrays.spread_known[:count])
         for row in moving.nonzero()[0].tolist():
             slot = self._slots[row]
-            if slot not in self._drawn and self.has_stood(slot, frame):
+            if slot not in self._drawn and self.stands_until(slot, frame) == inf:
                 self._plan(slot, frame)
-        self.rows = [each.slot.index for each in self._drawn.values() if each.due <= frame]
-        settled = len(self.rows) == len(self._drawn)
+        self.there = sum(each.due <= frame for each in self._drawn.values())
+        settled = self.there == len(self._drawn)
         settled &= max(arrays.latest_onset, last_change) < frame
         self._settled = now if settled else None
         self.choices += 1
 
-    def has_stood(self, slot: Slot, since: int) -> bool:
-        """Return whether the spectrum of a slot has not changed since a frame."""
-        _, changed = self._smoother.respun.get(slot.motion_row, (0, 0))
-        return changed <= since
+    def stands_until(self, slot: Slot, since: int) -> float:
+        """Return the frame up to which the spectrum of a slot is as it was at a frame."""
+        began, changed = self._smoother.respun.get(slot.motion_row, (0, 0))
+        return inf if changed <= since else began
 
     def _plan(self, slot: Slot, frame: int) -> None:
         series, free, most = slot.timbre.series, self.periods.free, self.periods.harmonics

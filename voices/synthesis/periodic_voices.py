@@ -12,7 +12,7 @@ Units: frames, cycles. Shapes: ``K`` voices that are read, ``Z`` sides, ``S`` co
 frames a block.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -23,8 +23,9 @@ from numpy.typing import NDArray
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD, PITCH, Smoother
 from voices.phases.harmonic_series import MOST
-from voices.phases.periods import ROOM, PeriodReader
+from voices.phases.periods import MOST_NODES, ROOM, PeriodReader
 from voices.phases.phasor_tables import FADE_START
+from voices.phases.warped_time import runs
 from voices.synthesis.drawn_periods import Drawn, DrawnPeriods
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.slot import Slot
@@ -52,6 +53,23 @@ class _Lines(NamedTuple):
     """Where the first ones are, (LT,)."""
 
 
+class _Read(NamedTuple):
+    """Voices that are read."""
+
+    slots: list[Slot]
+    rows: Rows
+    """Theirs in the bank, ..."""
+    motion_rows: NDArray[np.intp]
+    """... and in `Smoother`."""
+    frequency: Array
+    """Of their keys, ..."""
+    highest: float
+    """... and of the highest partial among them, not bent."""
+    since: int
+    """The frame of the oldest spectrum among them."""
+    lines: list[_Lines]
+
+
 class PeriodicVoices:
     """Those of a bank."""
 
@@ -73,22 +91,14 @@ class PeriodicVoices:
         self._moving = moving
         self._reader = reader
         self._known: tuple[int, bytes, int] | None = None
-        """What the lines are of: changes of rows, the voices that move, and the choice."""
-        self._lines: list[_Lines] = []
+        """What the next three are of: changes of rows, the voices that move, and the choice."""
+        self._read: _Read | None = None
         self._others = np.zeros(0, np.intp)
-        """Moving voices that are not read."""
-        self._slots_read: list[Slot] = []
-        """Those that are, ..."""
-        self._rows: Rows = slice(0)
-        """... their rows, those in `Smoother`, their keys' frequencies, ..."""
-        self._motion_rows = self._others
-        self._frequency = np.zeros(0)
-        self._highest = 0.0
-        """... that of their highest partial, both not bent, ..."""
-        self._since = 0
-        """... and the frame of the oldest spectrum among them."""
+        """Moving voices that are not read, or not to the end of the block, ..."""
+        self._begun: _Read | None = None
+        """... and the latter."""
         self._last: tuple[int, list[Slot]] = 0, []
-        """Where the block ended in which voices were read, and these."""
+        """Where the block ended in which voices were read, and which."""
 
     def keep(self, moving: NDArray[np.intp], frame: int) -> NDArray[np.intp]:
         """Return the voices that move, and those that were read in the block before."""
@@ -103,75 +113,107 @@ class PeriodicVoices:
         frame: int,
         ramps: Ramps | None,
         wave: Array,
-    ) -> NDArray[np.intp]:
+    ) -> tuple[NDArray[np.intp], list[tuple[Rows, int, Array]]]:
         """Render those that can be read into their rows of ``wave``; return the others.
+
+        And, of those among them that can be read in a part of the block, what is to be put over
+        their sound when it has been rendered: rows, the frame of the block where it begins, and
+        their sound.
 
         The shape of the wave: (V, Z, T). Of voices that are not read so many ``partials`` are
         rendered before this block, after it, and of each in all. Where some are left out, a voice
         that begins or ends to be read fades over this block.
         """
         if not self._drawn.of:
-            return moving
+            return moving, []
         known = self._arrays.changes, moving.tobytes(), self._drawn.choices
         if known != self._known or self._may_have_changed():
-            self._find_lines(moving.tolist(), frame)
+            self._find(moving.tolist(), frame)
             self._known = known
+        read, others, partly = self._read, self._others, self._begun
+        if read is not None and ramps and read.highest * ramps.max_ratio > FADE_START:
+            read, others, partly = None, moving, read
         until, slots = self._last
-        were_read = set(slots) if until == frame and min(partials) < partials[2] else set[Slot]()
-        if self._lines and self._highest * self._most(ramps) <= FADE_START:
-            others = self._others
-            begin = self._rows_that_begin(partials, were_read)
-            self._read(begin, partials, frame, ramps, wave)
-        else:
-            others = moving
-        if were_read and ramps is not None:
-            rows = [row for row in others.tolist() if self._slots[row] in were_read]
-            if rows:
-                _, now, whole = partials
-                self._moving.render(np.array(rows), whole, now, frame, ramps, wave)
-                others = np.array([row for row in others.tolist() if row not in rows], np.intp)
-        return others
+        all_there = min(partials) == partials[2]
+        were_read = set(slots) if until == frame and not all_there else set[Slot]()
+        if read is not None:
+            begin = [] if all_there else [s.index for s in read.slots if s not in were_read]
+            self._render(read, sorted(begin), partials, frame, ramps, wave)
+        if ramps is None:
+            return others, []
+        if all_there:
+            return others, list(self._parts(partly, frame, ramps, wave)) if partly else []
+        rows = [row for row in others.tolist() if self._slots[row] in were_read]
+        if rows:
+            _, now, whole = partials
+            self._moving.render(np.array(rows), whole, now, frame, ramps, wave)
+            others = np.array([row for row in others.tolist() if row not in rows], np.intp)
+        return others, []
 
-    def _most(self, ramps: Ramps | None) -> float:
-        """Return what frequency ratio none of the voices exceeds."""
-        if ramps is not None:
-            return ramps.max_ratio
-        return float(np.exp2(self._smoother.values[self._motion_rows, PITCH].max() / 1200.0))
+    def _parts(
+        self, read: _Read, frame: int, ramps: Ramps, wave: Array
+    ) -> Iterator[tuple[Rows, int, Array]]:
+        """Yield rows, frames and sound of voices in the control periods in which they are read."""
+        keys, along, _ = self._turning(read, frame, ramps)
+        apart = np.empty_like(wave)
+        self._draw(read, keys, along, apart)
+        highest = ramps.pitch_ratio.take(read.motion_rows, 1) * self._arrays.highest[read.rows]
+        low, length = highest <= FADE_START, ramps.sub_block_frames
+        ends = frame + length * np.arange(1, len(low))
+        for place, slot in enumerate(read.slots):
+            until = self._drawn.stands_until(slot, self._drawn.of[slot].chosen)
+            fits = low[:-1, place] & low[1:, place] & (ends <= until)
+            rows = slice(slot.index, slot.index + 1)
+            for first, last in runs(fits.tolist()):
+                yield rows, first * length, apart[rows, :, first * length : last * length]
 
-    def _rows_that_begin(self, partials: tuple[int, int, int], were_read: set[Slot]) -> list[int]:
-        """Return the rows of those that are read, had not been, and fade from fewer partials."""
-        if min(partials) == partials[2]:
-            return []
-        return sorted(slot.index for slot in self._slots_read if slot not in were_read)
-
-    def _read(
+    def _render(
         self,
+        read: _Read,
         begin: list[int],
         partials: tuple[int, int, int],
         frame: int,
         ramps: Ramps | None,
         wave: Array,
     ) -> None:
-        """Read all voices that can be; those that begin with it fade to it."""
-        arrays, rows = self._arrays, self._rows
-        count = max(1, self._frames // CONTROL_PERIOD)
-        if ramps is None:
-            cents = self._smoother.values[self._motion_rows, PITCH]
-            ratios, offset = np.exp2(cents / 1200.0)[None].repeat(count + 1, axis=0), 0
-        else:
-            ratios, offset = ramps.pitch_ratio.take(self._motion_rows, 1), ramps.offset
-        along, end = _along(count, self._frames // count, offset)
-        if not all(arrays.stale[rows].tolist()):
-            arrays.catch_up(rows, frame)
-        keys = np.empty((len(along), len(self._slots_read)))
-        np.multiply(ratios, self._frequency, out=keys[:-1])
-        keys[-1] = arrays.cycles[rows]
+        """Render voices that are read; those in the rows that ``begin`` with it fade to it."""
+        arrays, rows = self._arrays, read.rows
+        keys, along, end = self._turning(read, frame, ramps)
         if begin and ramps is not None:
             before, now, _ = partials
             self._moving.render(np.array(begin), before, now, frame, ramps, wave)
             fewer = wave[begin]
+        self._draw(read, keys, along, wave)
+        if begin and ramps is not None:
+            rise = np.arange(self._frames, dtype=np.float32) / np.float32(self._frames)
+            wave[begin] = fewer + (wave[begin] - fewer) * rise
+        arrays.cycles[rows] = end.dot(keys)
+        arrays.as_of[rows] = frame + self._frames
+        arrays.stale[rows] = True
+        self._last = frame + self._frames, read.slots
+
+    def _turning(self, read: _Read, frame: int, ramps: Ramps | None) -> tuple[Array, Array, Array]:
+        """Return the pitch of keys along a block, and the cycles they turned before, (S + 2, K).
+
+        And what `_along` makes of it.
+        """
+        arrays, rows = self._arrays, read.rows
+        count = max(1, self._frames // CONTROL_PERIOD)
+        if ramps is None:
+            cents = self._smoother.values[read.motion_rows, PITCH]
+            ratios, offset = np.exp2(cents / 1200.0)[None].repeat(count + 1, axis=0), 0
+        else:
+            ratios, offset = ramps.pitch_ratio.take(read.motion_rows, 1), ramps.offset
+        if not all(arrays.stale[rows].tolist()):
+            arrays.catch_up(rows, frame)
+        keys = np.empty((count + 2, len(read.slots)))
+        np.multiply(ratios, read.frequency, out=keys[:-1])
+        keys[-1] = arrays.cycles[rows]
+        return keys, *_along(count, self._frames // count, offset)
+
+    def _draw(self, read: _Read, keys: Array, along: Array, wave: Array) -> None:
         reader, periods = self._reader, self._drawn.periods
-        for lines in self._lines:
+        for lines in read.lines:
             turning = keys[:, lines.members] * lines.nodes
             reader.locate(turning.T, along, periods.nodes, lines.origins)
             for side, those in enumerate(periods.sides):
@@ -181,48 +223,53 @@ class PeriodicVoices:
                 else:
                     wave[lines.rows, side] = heard[: lines.voices]
                     wave[lines.more, side] += heard[lines.voices :]
-        if begin and ramps is not None:
-            rise = np.arange(self._frames, dtype=np.float32) / np.float32(self._frames)
-            wave[begin] = fewer + (wave[begin] - fewer) * rise
-        arrays.cycles[rows] = end.dot(keys)
-        arrays.as_of[rows] = frame + self._frames
-        arrays.stale[rows] = True
-        self._last = frame + self._frames, self._slots_read
 
     def _may_have_changed(self) -> bool:
         """Return whether the spectrum of any voice that is read may have changed."""
         respun = self._smoother.respun
-        return bool(respun) and max(respun.values(), key=itemgetter(1))[1] > self._since
+        if not respun or self._read is None:
+            return self._begun is not None
+        return max(respun.values(), key=itemgetter(1))[1] > self._read.since
 
-    def _find_lines(self, moving: list[int], frame: int) -> None:
+    def _find(self, moving: list[int], frame: int) -> None:
         """Find which of the moving voices are read, and where."""
-        read, others = list[Drawn](), list[int]()
+        read, begun, others = list[Drawn](), list[Drawn](), list[int]()
         for row in moving:
             drawn = self._drawn.of.get(self._slots[row])
-            if drawn and drawn.due <= frame and self._drawn.has_stood(drawn.slot, drawn.chosen):
+            stands = float(frame)
+            if drawn and drawn.due <= frame:
+                stands = self._drawn.stands_until(drawn.slot, drawn.chosen)
+            if drawn and stands >= frame + self._frames:
                 read.append(drawn)
-            else:
-                others.append(row)
-        self._lines, self._others = [], np.array(others, np.intp)
-        if not read:
-            return
-        self._since = min(each.chosen for each in read)
-        self._slots_read = [each.slot for each in read]
-        self._rows = rows_of([slot.index for slot in self._slots_read])
-        self._motion_rows = self._arrays.motion_row[self._rows]
-        self._frequency = self._arrays.frequency[self._rows]
-        self._highest = float(self._arrays.highest[self._rows].max())
-        most = max(1, ROOM // self._frames // MOST)
-        for begin in range(0, len(read), most):
-            self._lines.append(self._some_lines(read, begin, begin + most))
+                continue
+            others.append(row)
+            if drawn and stands > frame:
+                begun.append(drawn)
+        self._others = np.array(others, np.intp)
+        self._read = self._together(read) if read else None
+        self._begun = self._together(begun) if begun else None
 
-    def _some_lines(self, read: Sequence[Drawn], begin: int, end: int) -> _Lines:
+    def _together(self, read: Sequence[Drawn]) -> _Read:
+        slots = [each.slot for each in read]
+        rows = rows_of([slot.index for slot in slots])
+        most = max(1, ROOM // self._frames // MOST)
+        return _Read(
+            slots=slots,
+            rows=rows,
+            motion_rows=self._arrays.motion_row[rows],
+            frequency=self._arrays.frequency[rows],
+            highest=float(self._arrays.highest[rows].max()),
+            since=min(each.chosen for each in read),
+            lines=[self._lines(read, k, k + most) for k in range(0, len(read), most)],
+        )
+
+    def _lines(self, read: Sequence[Drawn], begin: int, end: int) -> _Lines:
         """Return the lines of some of the voices that are read."""
         some, nodes = range(begin, min(end, len(read))), self._drawn.periods.nodes
         having = [place for place in some if len(read[place].places) > 1]
         each = [(place, 0) for place in some] + [(place, 1) for place in having]
         series = [read[place].slot.timbre.series[order] for place, order in each]
-        origins = np.array([read[place].places[order] * nodes for place, order in each])
+        origins = np.array([read[place].places[order] * MOST_NODES for place, order in each])
         return _Lines(
             rows=rows_of([read[place].slot.index for place in some]),
             voices=len(some),

@@ -67,9 +67,10 @@ class WarpedVoices:
         self._height, self._width = shape_of(frames, arrays.sides)
         self._groups: dict[Key, Group] = {}
         self._chosen: tuple[int, frozenset[int]] = -1, frozenset()
-        """When a block of any length last began, and which rows of `Smoother` had enough then."""
-        self._chosen_of: tuple[int, list[int]] | None = None
-        """The changes of rows, and the other voices, with which that holds; None: not for long."""
+        """When a block of any length last began, and the rows of `Smoother` that had enough
+        partials then."""
+        self._chosen_of = -1
+        """The changes of rows after which that holds; -1: it may not hold for long."""
         self._left_out: list[int] = []
         """Moving voices in no group."""
         self._known: tuple[int, bytes] | None = None
@@ -94,6 +95,8 @@ class WarpedVoices:
         if known != self._known or self._arrays.spreading:
             self._regroup(moving, frame)
             self._known = known
+        if not self._groups:
+            return moving, []
         rest, over = list(self._left_out), []
         whole: dict[int, list[tuple[Group, list[float]]]] = {}
         for group in self._groups.values():
@@ -114,19 +117,15 @@ class WarpedVoices:
                 self._read(alike[first : first + TOGETHER], partials, frame, ramps, wave)
         return np.array(sorted(rest), np.intp) if rest else _NONE, over
 
-    def choose(self, frame: int, count: int, others: list[int]) -> None:
-        """Choose what has enough voices at a frame at which all blocks begin, without the others.
-
-        Those are rows of the bank that are read otherwise.
-        """
-        arrays, of = self._arrays, (self._arrays.changes, others)
-        if self._chosen_of == of:
+    def choose(self, frame: int, count: int) -> None:
+        """Choose the rows that had enough voices before a frame at which all blocks begin."""
+        arrays = self._arrays
+        if self._chosen_of == arrays.changes:
             self._chosen = frame, self._chosen[1]
             return
-        old = arrays.onset[:count] < frame
-        self._chosen_of = of if old.all() else None
-        old[others] = False
-        partials = np.bincount(arrays.motion_row[:count][old]) * (arrays.partials * arrays.sides)
+        old = arrays.motion_row[:count][arrays.onset[:count] < frame]
+        self._chosen_of = arrays.changes if len(old) == count else -1
+        partials = np.bincount(old) * (arrays.partials * arrays.sides)
         groups = np.count_nonzero(partials)
         all_have = partials.sum() >= (LEAST if groups == 1 else MORE * (2 * groups - 1))
         enough = (partials >= (1 if all_have else PLENTY)).nonzero()[0]

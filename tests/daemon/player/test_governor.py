@@ -205,8 +205,10 @@ def test_shedding_leaves_the_loudest_partials_and_ends_no_note() -> None:
 @pytest.mark.parametrize("moving", [False, True], ids=["at rest", "bent and in vibrato"])
 @pytest.mark.parametrize("frames", [32, 64, 256])
 def test_shedding_and_coming_back_make_no_click(frames: int, moving: bool) -> None:
-    instrument = busy_instrument(4, 32, frames, moving=moving)
-    whole = busy_instrument(4, 32, frames, moving=moving)
+    # Harmonic ones would be read, in motion, and keep what they have.
+    instrument, whole = (
+        busy_instrument(4, 32, frames, moving=moving, stretch=1e-7) for _ in range(2)
+    )
     out, reference = np.zeros((2, frames, 2), np.float32)
     missing: list[np.ndarray] = []
     for block in range(180):

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from tests.support.measure import db
 from voices.phases.harmonic_series import MOST, TOLERANCE, series_of
-from voices.phases.periods import PeriodReader, Periods
+from voices.phases.periods import MOST_NODES, PeriodReader, Periods, PeriodStore
 
 Array = NDArray[np.float64]
 CLAIMED_DB = -98.0
@@ -18,16 +18,16 @@ def read(periods: Periods, places: list[int], cycles: Array, slopes: Array) -> A
     reader = PeriodReader()
     lines = np.stack([cycles, slopes], axis=1) * periods.nodes
     along = np.array([np.ones(FRAMES), np.arange(FRAMES)])
-    origins = np.array(places).repeat(FRAMES) * periods.nodes
+    origins = np.array(places).repeat(FRAMES) * MOST_NODES
     reader.locate(lines, along, periods.nodes, origins)
     heard = np.array([reader.read(side).copy() for side in periods.sides])
     return heard.reshape(len(heard), -1, FRAMES)
 
 
-@pytest.mark.parametrize("harmonics", [1, 4, 28, 32, 44, 64, 128])
+@pytest.mark.parametrize("harmonics", [1, 4, 28, 32, 44, 64, 85])
 def test_a_period_is_read_as_the_sum_of_its_harmonics_anywhere(harmonics: int) -> None:
     chance = np.random.default_rng(harmonics)
-    periods = Periods(harmonics, 2, 3)
+    periods = Periods(harmonics, 2, PeriodStore(3))
     spectra = chance.standard_normal((3, 2, harmonics, 2)).view(np.complex128)[..., 0]
     for place, spectrum in enumerate(spectra):
         for side, each in enumerate(spectrum.astype(np.complex64)):
@@ -44,7 +44,7 @@ def test_a_period_is_read_as_the_sum_of_its_harmonics_anywhere(harmonics: int) -
 
 def test_beside_the_highest_harmonic_the_error_is_as_claimed() -> None:
     """With as few nodes a harmonic as there are."""
-    periods = Periods(4, 1, 1)
+    periods = Periods(4, 1, PeriodStore(1))
     highest = periods.harmonics
     spectrum = np.zeros(highest, np.complex64)
     spectrum[-1] = 1.0
