@@ -17,6 +17,7 @@ import numpy as np
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
+from voices.phases.harmonic_series import MOST
 from voices.phases.periods import Periods, PeriodStore
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.slot import Slot
@@ -101,7 +102,7 @@ class DrawnPeriods:
             if slot not in self._drawn and self.stands_until(slot, frame) == inf:
                 self._plan(slot, frame)
         self.there = sum(each.due <= frame for each in self._drawn.values())
-        settled = self.there == len(self._drawn)
+        settled = self.there == len(self._drawn) and len(self.periods.free) >= MOST
         settled &= max(arrays.latest_onset, last_change) < frame
         self._settled = now if settled else None
         self.choices += 1
@@ -130,7 +131,8 @@ class DrawnPeriods:
         """Draw, in a block, a part of what is still to be drawn."""
         if not self._to_draw or self._to_draw[0].chosen == frame:  # to choose takes its time
             return
-        blocks = (self._to_draw[0].due - frame) // self._frames
+        # A bank is not rendered while it is silent.
+        blocks = max(1, (self._to_draw[0].due - frame) // self._frames)
         if 2 * self._sides_to_draw <= blocks and frame // self._frames % 2:
             return  # two long blocks in a row would pass for too high a load
         for _ in range(-(-self._sides_to_draw // blocks)):

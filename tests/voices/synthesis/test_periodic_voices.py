@@ -155,6 +155,16 @@ def test_voices_that_end_leave_room_for_others() -> None:
     assert error < MOST_DB
 
 
+def test_notes_that_end_before_their_periods_are_drawn_leave_nothing_to_draw() -> None:
+    """However long nothing sounds then."""
+    events = [VIBRATO, *chord(), *(off(LONGEST_BLOCK + 200, key) for key in KEYS)]
+    events += [on(16 * LONGEST_BLOCK, key, 100) for key in KEYS]
+    error, read = same(SOUNDS[1], events)
+    assert 0 in read[: 16 * 16]
+    assert read[-1] == len(KEYS)
+    assert error < MOST_DB
+
+
 def test_voices_that_rest_and_move_again_go_on_where_they_were() -> None:
     still = [control(READ + 2 * SPAN * each, 1, 0) for each in range(2)]
     again = [control(READ + SPAN + 2 * SPAN * each, 1, 127) for each in range(2)]
