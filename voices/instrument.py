@@ -33,7 +33,7 @@ from voices.receiver.part import Part
 from voices.receiver.receiver import Receiver
 from voices.synthesis.bank import Bank
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.timbre import PADDING, padded
+from voices.timbres.timbre import PADDING, padded
 
 if TYPE_CHECKING:
     import mido

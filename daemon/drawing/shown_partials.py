@@ -9,7 +9,7 @@ import numpy as np
 
 from config.rank import Noise
 from config.sound import Sound
-from voices.synthesis.ranks import RISES_IN, groups, noise_columns
+from voices.timbres.ranks import RISES_IN, groups, noise_columns
 
 
 class Partial(NamedTuple):

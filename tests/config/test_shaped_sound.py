@@ -11,7 +11,7 @@ from config.sound import Sound
 from tests.support.measure import db, partial_level
 from tests.support.playing import RATE
 from voices.instrument import Instrument
-from voices.synthesis.voicing import Voicing
+from voices.timbres.voicing import Voicing
 
 BINDINGS = [
     {"control": 20, "target": "tilt"},

@@ -25,7 +25,7 @@ from tests.support.takes import (
     of,
     perform_dry,
 )
-from voices.synthesis.ranks import WOUND
+from voices.timbres.ranks import WOUND
 
 pytestmark = pytest.mark.slow
 C4 = 60

@@ -28,7 +28,7 @@ from voices.synthesis.partial_gains import (
     SWELL,
     VOWELS,
 )
-from voices.synthesis.timbre import WHOLE_TURN
+from voices.timbres.timbre import WHOLE_TURN
 
 Columns = list[tuple[int, float]]
 """Columns of `Smoother`, and their targets."""

@@ -14,7 +14,7 @@ from voices.channels.channel import CHANNELS, Channel
 from voices.channels.control_targets import SWELL_COLUMN, swell_db
 from voices.curves import db_to_gain
 from voices.modulation.smoother import LEFT, RIGHT
-from voices.synthesis.timbre import sides_of
+from voices.timbres.timbre import sides_of
 
 
 class Layer(Channel):

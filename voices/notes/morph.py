@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 from config.rank import MAX_PARTIALS
 from config.sound import Sound
-from voices.synthesis.timbre import IN_RANK, MIDDLE_C, Spec
-from voices.synthesis.voicing import Voicing, voicing_of
+from voices.timbres.timbre import IN_RANK, MIDDLE_C, Spec
+from voices.timbres.voicing import Voicing, voicing_of
 
 NEAR_OCTAVES = 1 / 36
 FLOOR_DB = -80.0

@@ -18,7 +18,7 @@ from voices.curves import Course
 from voices.envelopes.attack_lines import AttackLines
 from voices.notes.morph import Morph
 from voices.synthesis.table_cache import Key, Place, computed
-from voices.synthesis.voicing import Shape, Voicing, voicing_of
+from voices.timbres.voicing import Shape, Voicing, voicing_of
 
 READY_KEYS = range(36, 97)
 """C2 to C7: the keys of most controllers; the others are worked out when first struck."""

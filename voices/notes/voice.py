@@ -14,7 +14,7 @@ from voices.notes.allocator import KeyAddress
 from voices.notes.note_count import Note
 from voices.phases.onset_spectrum import OnsetSpectrum
 from voices.synthesis.slot import Slot
-from voices.synthesis.timbre import Timbre
+from voices.timbres.timbre import Timbre
 
 SOFT_DB, SOFT_TILT_DB = -3.0, -1.5
 """What the soft pedal does: dB, and dB per octave above the key (our choice; no source)."""

@@ -25,10 +25,10 @@ from voices.synthesis.bank import Bank
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import TableCache
-from voices.synthesis.timbre import Timbre
 from voices.synthesis.voice_arrays import in_one_piece
-from voices.synthesis.voicing import Shape, Voicing
 from voices.synthesis.warped_voices import HIGHEST
+from voices.timbres.timbre import Timbre
+from voices.timbres.voicing import Shape, Voicing
 
 MOST_FADING = 48
 """A bank has room for so many voices that fade for a moment beside those that sound; but not for

@@ -17,7 +17,7 @@ from voices.notes.allocator import Allocator
 from voices.notes.repertoire import Repertoire
 from voices.notes.voice import Voice, onset_spectrum
 from voices.synthesis.slot import Slot
-from voices.synthesis.voicing import Voicing
+from voices.timbres.voicing import Voicing
 
 BLEND_S = 0.015
 A_BLOCK = 2

@@ -230,3 +230,21 @@ def _shared_shapes(shared: int, groups: int, voices: int, odd: bool) -> NDArray[
     times = _TIMES.reshape(ROWS, 1, 1, 1, COLUMNS)
     shapes = times**2 / 2 - to_points * times - _SHARED_MIDRANGE
     return np.repeat(shapes, voices, axis=3).astype(np.float32)
+
+
+@lru_cache(maxsize=64)
+def along_block(count: int, frames: int, offset: int) -> tuple[Array, Array]:
+    """Return what turns a key's pitch into its cycles at every frame of a block, and at its end.
+
+    The pitch is given at the ends of ``count`` control periods, and after it the cycles that were
+    turned before: (S + 2, T) and (S + 2,), T being ``frames`` times ``count``.
+    """
+    begin, end = np.eye(count + 1)[:-1], np.eye(count + 1)[1:]
+    slope = (end - begin) / CONTROL_PERIOD
+    times = np.arange(frames + 1)[:, None, None]
+    inside = times * (begin + slope * (offset + times / 2))  # (frames + 1, S, S + 1)
+    before = np.cumsum(inside[-1], axis=0) - inside[-1]
+    turned = (before + inside[:-1]).swapaxes(0, 1).reshape(-1, count + 1)
+    turned = np.concatenate([turned, inside[-1].sum(axis=0)[None]])
+    both = np.concatenate([turned, np.ones((len(turned), 1))], axis=1).T
+    return np.ascontiguousarray(both[:, :-1]), both[:, -1].copy()

@@ -102,7 +102,7 @@ class Reader:
     def lay_out(self, lines: Sequence[float], kernel: Kernel) -> NDArray[np.float32]:
         """Return the matrices of pieces, to be used before the next call. Real-time safe.
 
-        They read no more samples than the longest piece needs, for each has to be drawn.
+        They read only as many samples as the longest piece needs: every sample read is drawn first.
 
         ``lines`` has three numbers for each, one after the other: where it begins, how fast it is
         read then, and half of how that changes in a frame; less than a sample after its place.

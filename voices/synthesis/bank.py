@@ -25,13 +25,13 @@ from voices.phases.scratch import Scratch
 from voices.synthesis.drawn_periods import DrawnPeriods
 from voices.synthesis.moving_voices import MovingVoices
 from voices.synthesis.partial_gains import PartialGains
-from voices.synthesis.periodic_voices import PeriodicVoices
+from voices.synthesis.periodic_voices import Partials, PeriodicVoices
 from voices.synthesis.resting_voices import RestingVoices
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows, TableCache
-from voices.synthesis.timbre import PADDING, padded
 from voices.synthesis.voice_arrays import VoiceArrays
 from voices.synthesis.warped_voices import WarpedVoices
+from voices.timbres.timbre import PADDING, padded
 
 _NONE = np.zeros(0, np.intp)
 PRUNE_FRAMES = 1024
@@ -164,11 +164,12 @@ class Bank:
             if self._smoother.gains_moving or self._gains_unknown:
                 arrays.gain[:count].T[...] = self._smoother.values.T[GAINS].take(motion_rows, 1)
                 self.gains, self._gains_unknown = None, False
-        before, partials = self._rendered_partials, self.active_partials
-        self._rendered_partials, whole = partials, min(self.partials, self._resting.audible)
-        before, partials = min(before, whole), min(partials, whole)
-        if before < whole or partials < whole:
-            moving = self._periodic.keep(moving, frame)
+        before, now, whole = self._rendered_partials, self.active_partials, self._resting.audible
+        self._rendered_partials = now
+        if before != whole or now != whole:
+            before, now = min(before, whole), min(now, whole)
+            if before < whole or now < whole:
+                moving = self._periodic.keep(moving, frame)
         if len(moving) == count:
             stale = None
         elif self._any_stale or len(moving):
@@ -185,11 +186,11 @@ class Bank:
         wave = self._wave[:count]
         if len(moving) < count:
             changing = self._changing(moving, ramps)
-            self._resting.render(count, before, partials, wave, changing, ramps)
+            self._resting.render(count, before, now, wave, changing, ramps)
         flat = wave.reshape(count, -1, self._frames)
         self._any_stale = len(moving) > 0
         if len(moving):
-            self._render_moving(moving, (before, partials, whole), frame, ramps, flat)
+            self._render_moving(moving, Partials(before, now, whole), frame, ramps, flat)
         level = self._envelopes.levels(frame, count)
         if level.shape[1] == 1:
             self.level = level
@@ -201,12 +202,12 @@ class Bank:
     def _render_moving(
         self,
         moving: NDArray[np.intp],
-        partials: tuple[int, int, int],
+        partials: Partials,
         frame: int,
         ramps: Ramps | None,
         wave: NDArray[np.float32],
     ) -> None:
-        before, now, _ = partials
+        before, now = partials.before, partials.now
         moving, over = self._periodic.render(moving, partials, frame, ramps, wave)
         if ramps is not None and len(moving):
             if before == now:

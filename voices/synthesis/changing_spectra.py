@@ -23,8 +23,8 @@ from voices.phases.scratch import Scratch
 from voices.synthesis.partial_gains import PartialGains
 from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
-from voices.synthesis.timbre import Timbre
 from voices.synthesis.voice_arrays import VoiceArrays
+from voices.timbres.timbre import Timbre
 
 Array = NDArray[Any]
 Kinds = tuple[NDArray[np.intp], NDArray[np.intp], Sequence[Any]]

@@ -1,9 +1,9 @@
 """The periods of a bank's voices: for whom one is drawn, when, and how long it holds.
 
-A voice gets its periods, one for each harmonic series that its partials are of, once it has begun
-to move and nothing of it dies away any more. They are drawn a few in every block, and anew where
-the spectrum has changed. All this is decided at frames at which all blocks begin, so that it does
-not depend on the block.
+A voice gets its periods, one for each harmonic series of its partials, once its pitch moves and no
+partial of it is still dying away. A few are drawn in each block, and drawn anew when the spectrum
+has changed. Voices are chosen at frames where a block of any length begins, so the choice does not
+depend on the block.
 
 Units: frames.
 """
@@ -17,11 +17,11 @@ import numpy as np
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import Smoother
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
-from voices.phases.harmonic_series import MOST
 from voices.phases.periods import Periods, PeriodStore
 from voices.synthesis.changing_spectra import ChangingSpectra
 from voices.synthesis.slot import Slot
 from voices.synthesis.voice_arrays import VoiceArrays
+from voices.timbres.harmonic_series import MOST
 
 DRAWN_IN = 5 * LONGEST_BLOCK
 """Within so many frames the periods are drawn of all voices that have begun to move together; all
@@ -59,8 +59,6 @@ class DrawnPeriods:
         store: PeriodStore,
     ) -> None:
         self.periods = Periods(arrays.partials, arrays.sides, store)
-        self.there = 0
-        """For how many the periods were there when the voices were last chosen."""
         self.choices = 0
         """How often they were chosen."""
         self._arrays = arrays
@@ -101,8 +99,8 @@ class DrawnPeriods:
             slot = self._slots[row]
             if slot not in self._drawn and self.stands_until(slot, frame) == inf:
                 self._plan(slot, frame)
-        self.there = sum(each.due <= frame for each in self._drawn.values())
-        settled = self.there == len(self._drawn) and len(self.periods.free) >= MOST
+        settled = all(each.due <= frame for each in self._drawn.values())
+        settled &= len(self.periods.free) >= MOST
         settled &= max(arrays.latest_onset, last_change) < frame
         self._settled = now if settled else None
         self.choices += 1
@@ -114,7 +112,7 @@ class DrawnPeriods:
 
     def _plan(self, slot: Slot, frame: int) -> None:
         series, free, most = slot.timbre.series, self.periods.free, self.periods.harmonics
-        if 0 < len(series) <= len(free) and series[0].highest <= most >= series[-1].highest:
+        if 0 < len(series) <= len(free) and all(each.highest <= most for each in series):
             sides = len(series) * self._arrays.sides
             self._drawn[slot] = drawn = Drawn(slot, free[-len(series) :], frame, sides)
             del free[-len(series) :]
@@ -122,7 +120,7 @@ class DrawnPeriods:
             self._sides_to_draw += sides
 
     def forget(self, slot: Slot) -> None:
-        """Let go of the periods of a slot, if it has any."""
+        """Free the places of a slot's periods."""
         drawn = self._drawn.pop(slot, None)
         if drawn is not None:
             self.periods.free += drawn.places

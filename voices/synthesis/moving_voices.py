@@ -135,8 +135,7 @@ class MovingVoices:
     def cycles_begun(self, rows: Rows, frame: int, ramps: Ramps, ratios: Array) -> Array:
         """Return the cycles each voice's key has turned since its onset, as the block begins."""
         arrays = self._arrays
-        if not all(arrays.stale[rows].tolist()):
-            arrays.catch_up(rows, frame)
+        arrays.catch_up(rows, frame)
         cycles: Array = arrays.cycles[rows].copy()
         if arrays.latest_onset >= frame:  # a new voice has turned none at its onset
             into = arrays.onset[rows] - frame

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.modulation.smoother import FIRST_LEVEL, TILT
-from voices.synthesis.timbre import EVEN_OVERTONE, IN_RANK, OVERTONE
+from voices.timbres.timbre import EVEN_OVERTONE, IN_RANK, OVERTONE
 
 OVERTONES, EVEN, SWELL, ODD, MIDDLE_VOWEL, LAST_VOWEL = -1, -2, -3, -4, -5, -6
 """All partials above the key, the even harmonics, each as the swell moves it, what of those above

@@ -13,7 +13,6 @@ frames a block.
 """
 
 from collections.abc import Iterator, Sequence
-from functools import lru_cache
 from operator import itemgetter
 from typing import Any, NamedTuple
 
@@ -22,8 +21,8 @@ from numpy.typing import NDArray
 
 from voices.modulation.ramps import Ramps
 from voices.modulation.smoother import CONTROL_PERIOD, PITCH, Smoother
-from voices.phases.harmonic_series import MOST
 from voices.phases.periods import MOST_NODES, ROOM, PeriodReader
+from voices.phases.phase_trajectory import along_block
 from voices.phases.phasor_tables import FADE_START
 from voices.phases.warped_time import runs
 from voices.synthesis.drawn_periods import Drawn, DrawnPeriods
@@ -32,8 +31,25 @@ from voices.synthesis.slot import Slot
 from voices.synthesis.table_cache import Rows
 from voices.synthesis.voice_arrays import VoiceArrays
 from voices.synthesis.warped_group import rows_of
+from voices.timbres.harmonic_series import MOST
 
 Array = NDArray[Any]
+
+
+class Partials(NamedTuple):
+    """How many partials of each voice are rendered that is not read."""
+
+    before: int
+    """In the block before, ..."""
+    now: int
+    """... in this one, and ..."""
+    whole: int
+    """... if there is time for all."""
+
+    @property
+    def all_there(self) -> bool:
+        """Whether none is left out, or has just been."""
+        return self.before == self.now == self.whole
 
 
 class _Lines(NamedTuple):
@@ -109,7 +125,7 @@ class PeriodicVoices:
     def render(
         self,
         moving: NDArray[np.intp],
-        partials: tuple[int, int, int],
+        partials: Partials,
         frame: int,
         ramps: Ramps | None,
         wave: Array,
@@ -120,9 +136,8 @@ class PeriodicVoices:
         their sound when it has been rendered: rows, the frame of the block where it begins, and
         their sound.
 
-        The shape of the wave: (V, Z, T). Of voices that are not read so many ``partials`` are
-        rendered before this block, after it, and of each in all. Where some are left out, a voice
-        that begins or ends to be read fades over this block.
+        The shape of the wave: (V, Z, T). While some ``partials`` of the others are left out, a
+        voice fades over the first block in which it is read, and over the first in which it is not.
         """
         if not self._drawn.of:
             return moving, []
@@ -134,7 +149,7 @@ class PeriodicVoices:
         if read is not None and ramps and read.highest * ramps.max_ratio > FADE_START:
             read, others, partly = None, moving, read
         until, slots = self._last
-        all_there = min(partials) == partials[2]
+        all_there = partials.all_there
         were_read = set(slots) if until == frame and not all_there else set[Slot]()
         if read is not None:
             begin = [] if all_there else [s.index for s in read.slots if s not in were_read]
@@ -145,8 +160,7 @@ class PeriodicVoices:
             return others, list(self._parts(partly, frame, ramps, wave)) if partly else []
         rows = [row for row in others.tolist() if self._slots[row] in were_read]
         if rows:
-            _, now, whole = partials
-            self._moving.render(np.array(rows), whole, now, frame, ramps, wave)
+            self._moving.render(np.array(rows), partials.whole, partials.now, frame, ramps, wave)
             others = np.array([row for row in others.tolist() if row not in rows], np.intp)
         return others, []
 
@@ -171,17 +185,16 @@ class PeriodicVoices:
         self,
         read: _Read,
         begin: list[int],
-        partials: tuple[int, int, int],
+        partials: Partials,
         frame: int,
         ramps: Ramps | None,
         wave: Array,
     ) -> None:
-        """Render voices that are read; those in the rows that ``begin`` with it fade to it."""
+        """Render voices that are read; those in the rows ``begin`` fade to it."""
         arrays, rows = self._arrays, read.rows
         keys, along, end = self._turning(read, frame, ramps)
         if begin and ramps is not None:
-            before, now, _ = partials
-            self._moving.render(np.array(begin), before, now, frame, ramps, wave)
+            self._moving.render(np.array(begin), partials.before, partials.now, frame, ramps, wave)
             fewer = wave[begin]
         self._draw(read, keys, along, wave)
         if begin and ramps is not None:
@@ -195,7 +208,7 @@ class PeriodicVoices:
     def _turning(self, read: _Read, frame: int, ramps: Ramps | None) -> tuple[Array, Array, Array]:
         """Return the pitch of keys along a block, and the cycles they turned before, (S + 2, K).
 
-        And what `_along` makes of it.
+        And what `along_block` makes of it.
         """
         arrays, rows = self._arrays, read.rows
         count = max(1, self._frames // CONTROL_PERIOD)
@@ -204,12 +217,11 @@ class PeriodicVoices:
             ratios, offset = np.exp2(cents / 1200.0)[None].repeat(count + 1, axis=0), 0
         else:
             ratios, offset = ramps.pitch_ratio.take(read.motion_rows, 1), ramps.offset
-        if not all(arrays.stale[rows].tolist()):
-            arrays.catch_up(rows, frame)
+        arrays.catch_up(rows, frame)
         keys = np.empty((count + 2, len(read.slots)))
         np.multiply(ratios, read.frequency, out=keys[:-1])
         keys[-1] = arrays.cycles[rows]
-        return keys, *_along(count, self._frames // count, offset)
+        return keys, *along_block(count, self._frames // count, offset)
 
     def _draw(self, read: _Read, keys: Array, along: Array, wave: Array) -> None:
         reader, periods = self._reader, self._drawn.periods
@@ -278,21 +290,3 @@ class PeriodicVoices:
             nodes=np.array([of.fundamental for of in series]) * nodes,
             origins=origins.repeat(self._frames),
         )
-
-
-@lru_cache(maxsize=64)
-def _along(count: int, frames: int, offset: int) -> tuple[Array, Array]:
-    """Return what turns a key's pitch into the cycles it has turned at every frame, and at the end.
-
-    The pitch is given at the ends of ``count`` control periods, and after it the cycles that were
-    turned before: (S + 2, T) and (S + 2,).
-    """
-    begin, end = np.eye(count + 1)[:-1], np.eye(count + 1)[1:]
-    slope = (end - begin) / CONTROL_PERIOD
-    times = np.arange(frames + 1)[:, None, None]
-    inside = times * (begin + slope * (offset + times / 2))  # (frames + 1, S, S + 1)
-    before = np.cumsum(inside[-1], axis=0) - inside[-1]
-    turned = (before + inside[:-1]).swapaxes(0, 1).reshape(-1, count + 1)
-    turned = np.concatenate([turned, inside[-1].sum(axis=0)[None]])
-    both = np.concatenate([turned, np.ones((len(turned), 1))], axis=1).T
-    return np.ascontiguousarray(both[:, :-1]), both[:, -1].copy()

@@ -11,7 +11,7 @@ from typing import Protocol
 from voices.envelopes.envelope_segment import Segment
 from voices.phases.onset_spectrum import OnsetSpectrum
 from voices.synthesis.table_cache import Place
-from voices.synthesis.timbre import Timbre
+from voices.timbres.timbre import Timbre
 
 
 class Renderer(Protocol):

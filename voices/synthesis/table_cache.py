@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.phases.phasor_tables import Tables, powers, tables
-from voices.synthesis.timbre import Timbre
+from voices.timbres.timbre import Timbre
 
 MOST_BYTES = 6 << 20
 """Above this the tables that were met while playing are dropped (bent notes leave many that are

@@ -22,7 +22,7 @@ from voices.synthesis.table_cache import (
     fill,
     row_of_details,
 )
-from voices.synthesis.timbre import Timbre
+from voices.timbres.timbre import Timbre
 
 SPARE_ROWS = 8
 
@@ -188,6 +188,8 @@ class VoiceArrays:
 
     def catch_up(self, rows: Rows, frame: int) -> None:
         """Bring what keys have turned up to a frame, for those at rest until then."""
+        if all(self.stale[rows].tolist()):
+            return  # all have moved
         now = self.cycles_at(rows, frame, self.table_frequency[rows])
         if self.spreading:
             gone = now - self.cycles[rows]

@@ -4,7 +4,7 @@ import numpy as np
 
 from config.library import shipped
 from voices.phases.onset_spectrum import OldestFirst, Onsets, OnsetSpectrum
-from voices.synthesis.voicing import Voicing
+from voices.timbres.voicing import Voicing
 
 BYTES = 4 * 8 + 4 * 4
 """Of four partials on one side."""

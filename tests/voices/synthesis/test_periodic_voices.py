@@ -54,7 +54,9 @@ def out_of_series(ranks: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def read_voices(playing: Instrument) -> int:
-    return sum(bank._drawn.there for bank in playing._pool.banks.values())
+    """Return of how many voices the periods were there by the last block."""
+    banks = playing._pool.banks.values()
+    return sum(each.due < playing.frame for bank in banks for each in bank._drawn.of.values())
 
 
 def same(

@@ -23,7 +23,7 @@ from voices.curves import (
     velocity_gain,
 )
 from voices.modulation.smoother import CONTROL_PERIOD, SMOOTHING_S
-from voices.phases.harmonic_series import spreads_of
+from voices.timbres.harmonic_series import spreads_of
 
 Wave = NDArray[np.float64]
 AT = 64 * 150 + 17

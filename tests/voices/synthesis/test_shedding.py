@@ -8,8 +8,8 @@ from config.sound import Sound
 from tests.support.measure_sounds import part, passed, power_db
 from tests.support.playing import RATE, Recording, on, perform, settings_for
 from voices.instrument import Instrument
-from voices.synthesis.timbre import IN_RANK, PADDING
-from voices.synthesis.voicing import Voicing
+from voices.timbres.timbre import IN_RANK, PADDING
+from voices.timbres.voicing import Voicing
 
 OF_RANKS = [name for name, sound in shipped().items() if sound.ranks]
 

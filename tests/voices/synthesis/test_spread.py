@@ -25,7 +25,7 @@ from tests.support.receiver_player import Player
 from tests.support.takes import perform_dry
 from voices.curves import bipolar_map
 from voices.modulation.smoother import CONTROL_PERIOD, SMOOTHING_S
-from voices.phases.harmonic_series import spreads_of
+from voices.timbres.harmonic_series import spreads_of
 
 KEY, HZ, KNOB = 57, 220.0, 20
 STIFF = {"control": KNOB, "target": "stretch"}

@@ -4,7 +4,7 @@ A sound with one column of partials has one timbre for all keys. A sound of rank
 group of its partials, and one for the noise of its onset. A key's timbres are worked out when they
 are first asked for, and made as loud as those of every other key and sound.
 
-Units: as in `voices.synthesis.timbre`. Threads: the instrument's.
+Units: as in `voices.timbres.timbre`. Threads: the instrument's.
 """
 
 from collections.abc import Iterator, Sequence
@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from config.rank import MAX_PARTIALS, Noise
 from config.sound import Envelope, Sound, Velocity
 from voices.curves import velocity_gain
-from voices.synthesis.evening import USUAL_VELOCITY, key_gain, touch_gains
-from voices.synthesis.ranks import (
+from voices.timbres.evening import USUAL_VELOCITY, key_gain, touch_gains
+from voices.timbres.ranks import (
     GOLDEN,
     TOGETHER_HZ,
     Group,
@@ -28,7 +28,7 @@ from voices.synthesis.ranks import (
     noise_columns,
     octaves,
 )
-from voices.synthesis.timbre import IN_RANK, Spec, Timbre, plain, turns
+from voices.timbres.timbre import IN_RANK, Spec, Timbre, plain, turns
 
 Shape = tuple[int, int]
 """How many partials a bank renders for each slot, and on how many sides."""

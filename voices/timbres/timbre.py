@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from config.sound import Envelope, Sound, Velocity
 from voices.curves import LN_1000, Course, db_to_gain, velocity_gain
 from voices.modulation.vibrato_lfo import LONGEST_BLOCK
-from voices.phases.harmonic_series import series_of, spreads_of
 from voices.phases.onset_spectrum import KEPT, Onsets, OnsetSpectrum
+from voices.timbres.harmonic_series import series_of, spreads_of
 
 MIDDLE_C = 60
 PADDING = 4

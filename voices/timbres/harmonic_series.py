@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 MOST = 2
-"""Ranks that are all out of tune with each other, stiff strings and bells have more."""
+"""Where there are more, none is looked for: ranks out of tune, stiff strings, bells."""
 TOLERANCE = 1e-12
-"""Relative, of a ratio: in an hour of a high partial it leads to an error of -80 dB."""
+"""Relative, of a ratio: after an hour a partial of 4 kHz is out of phase by -80 dB."""
 FULL_STRETCH = 0.0005
 
 

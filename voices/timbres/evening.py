@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from voices.loudness import USUAL_POWER, heard_power, single_powers
-from voices.synthesis.ranks import key_hz
-from voices.synthesis.timbre import EVENED_AT, Spec
+from voices.timbres.ranks import key_hz
+from voices.timbres.timbre import EVENED_AT, Spec
 
 USUAL_VELOCITY = 100
 """All are equally loud when they are struck like this."""

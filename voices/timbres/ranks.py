@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from config.rank import Formant, Noise, Rank
 from config.sound import Sound
-from voices.phases.harmonic_series import spreads_of, stretched
+from voices.timbres.harmonic_series import spreads_of, stretched
 
 MIDDLE_C, MIDDLE_C_HZ = 60, 261.6256
 LOW = 2

@@ -1,0 +1,1 @@
+"""What a sound sounds in: the partials of its notes, made when it is read."""
